@@ -114,7 +114,7 @@ def _pass(*_: object) -> None:
 
 
 def _blind(loaded: Targets) -> Targets:
-    links = {path: dataclasses.replace(link, counting_ends=()) for path, link in loaded.links.items()}
+    links = {path: link.model_copy(update={"counting_ends": ()}) for path, link in loaded.links.items()}
     return dataclasses.replace(loaded, links=links)
 
 

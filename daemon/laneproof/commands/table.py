@@ -159,8 +159,8 @@ COMMANDS = (
             _JSON,
             _WIDTH,
         ),
-        epilog="Exit status: 0 proven, 1 not, or refused, 2 not all could be shown; 69 where fio is missing. Nothing "
-        "is written to any drive.",
+        epilog="Exit status: 0 proven, 1 not, or refused, 2 not all could be shown, as with --quick or fewer --stages; "
+        "69 where fio is missing. Nothing is written to any drive.",
     ),
     Command(
         "explain",

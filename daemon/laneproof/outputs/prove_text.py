@@ -31,9 +31,9 @@ def write_plan(box: str, plan: Plan, style: Style) -> str:
         seconds = say_seconds(plan.seconds_of(stage))
         lines += ["", *style.wrap(f"{stage:<9} {seconds:>7}  {PURPOSES[stage]}", "  ", " " * 21)]
         lines += style.wrap(shows, " " * 21, " " * 21)
-    if plan.not_shown:
+    if missing := (*plan.gaps, *plan.not_shown):
         lines += ["", style.paint("What this run cannot show", HEADING)]
-        for words in plan.not_shown:
+        for words in missing:
             lines += style.wrap(words, "  - ", "    ")
     return "\n".join(lines) + "\n"
 

@@ -158,10 +158,10 @@ def changes_since(run: ProofRun, arrangement: Arrangement) -> tuple[str, ...]:
         target = current.pop(drive.path, None)
         if target is None:
             says.append(f"{drive.name}: its drive is not there")
-        elif target.serial != drive.serial:
+        elif target.record.serial != drive.serial:
             says.append(f"{drive.name}: another drive")
-        elif target.firmware != drive.firmware:
-            says.append(f"{drive.name}: firmware {drive.firmware}, now {target.firmware}")
+        elif target.record.firmware != drive.firmware:
+            says.append(f"{drive.name}: firmware {drive.firmware}, now {target.record.firmware}")
         if now.parts.get(drive.name, "") != run.parts.get(drive.name, ""):
             says.append(f"{drive.name}: other parts between")
     return (*says, *(f"{target.name}: it was not in that run" for target in current.values()))

@@ -37,8 +37,6 @@ TRIED_HERE = ("aer_above_siblings", "drops_after_idle_exit", "drops_under_load")
 """Features whose check is a run like this one."""
 SHARED_SHARE = 0.5
 """A drive that gets less than half of what the links' sharing promises is held back by something. Judgement."""
-_GAPS = (" is left out: ", "the kernel's log")
-"""Words of what a run did not show, without which the box is not proven."""
 SLOW_WAKE_US = 1e6
 """A read that takes a second on waking is no wake of any state that a drive states. Judgement."""
 
@@ -143,7 +141,7 @@ def _judge_box(run: ProofRun) -> Iterator[str]:
     for drive in run.drives:
         if run.link_of(drive) is None:
             yield f"the link of {drive.name} was not found, so nothing is shown of it"
-    yield from (words for words in run.not_shown if any(gap in words for gap in _GAPS))
+    yield from run.gaps
 
 
 def _judge_position(run: ProofRun, drive: DriveRun, weights: Weights) -> ProvenPosition:

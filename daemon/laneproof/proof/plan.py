@@ -11,8 +11,8 @@ from laneproof.evidence.bit_error_ratio import SPECIFIED_ERROR_RATIO, clean_erro
 from laneproof.evidence.distributions import poisson_upper
 from laneproof.evidence.fix_trial import acceptance_seconds
 from laneproof.proof.figure_text import say_power
-from laneproof.proof.run_record import StageName
-from laneproof.proof.targets import Rest, Target, TargetLink, Targets
+from laneproof.proof.run_record import DriveRun, LinkRun, StageName
+from laneproof.proof.targets import Rest, Target, Targets
 
 Mode = Literal["quick", "default", "thorough"]
 
@@ -78,13 +78,15 @@ class Plan:
         mode: quick, default or thorough.
         steps: In their order.
         shows: By stage, what it can show.
-        not_shown: What this run cannot show, in sentences.
+        gaps: What is left out of it, in sentences; with one of them the box is not proven.
+        not_shown: What no run can show here, in sentences.
         rate_bytes: Bytes a second at most for each drive; None for as many as there can be.
     """
 
     mode: Mode
     steps: tuple[Step, ...]
     shows: dict[StageName, str]
+    gaps: tuple[str, ...]
     not_shown: tuple[str, ...]
     rate_bytes: int | None = None
 
@@ -115,37 +117,40 @@ def make_plan(
         rate_bytes: Bytes a second at most for each drive.
         is_virtual: Whether the machine is a virtual one; None where that is not known.
     """
-    steps = [step for step in _list_steps(targets, _LENGTHS[mode], rate_bytes) if step.stage in stages]
+    lengths = _LENGTHS[mode]
+    wanted = [stage for stage in StageName if stage in stages and (stage is not StageName.HEAT or lengths.heat)]
+    steps = [step for step in _list_steps(targets, lengths, rate_bytes) if step.stage in wanted]
     has = {step.stage for step in steps}
-    shows = {stage: _say_what_it_shows(stage, steps, targets, rate_bytes) for stage in StageName if stage in has}
-    not_shown = _list_not_shown(targets, [stage for stage in StageName if stage not in has], is_virtual=is_virtual)
-    return Plan(mode=mode, steps=tuple(steps), shows=shows, not_shown=tuple(not_shown), rate_bytes=rate_bytes)
+    return Plan(
+        mode=mode,
+        steps=tuple(steps),
+        shows={stage: _say_what_it_shows(stage, steps, targets, rate_bytes) for stage in StageName if stage in has},
+        gaps=tuple(_list_gaps(targets, [stage for stage in StageName if stage not in wanted], is_virtual=is_virtual)),
+        not_shown=tuple(_list_not_shown(targets, is_virtual=is_virtual)),
+        rate_bytes=rate_bytes,
+    )
 
 
 def _list_steps(targets: Targets, lengths: _Lengths, rate: int | None) -> Iterator[Step]:
     names = tuple(target.name for target in targets.drives)
     most = max(lengths.small, lengths.whole * _ALONE_SHARE / max(len(names), 1))
+    alone = {target.name: expected_bytes(target.record, rate) for target in targets.drives}
     yield Step(stage=StageName.REST, seconds=lengths.rest)
     for target in targets.drives:
-        needed = lengths.times * seconds_to_show(targets, target, expected_bytes(targets, target, rate))
+        needed = lengths.times * seconds_to_show(targets, target, alone[target.name])
         yield Step(stage=StageName.ALONE, seconds=_between(lengths.small, needed, most), drives=(target.name,))
-    for target in targets.drives:
-        yield Step(stage=StageName.SMALL, seconds=lengths.small, drives=(target.name,))
+    for name in names:
+        yield Step(stage=StageName.SMALL, seconds=lengths.small, drives=(name,))
     if len(names) > 1:
-        shared = targets.predict({target.name: expected_bytes(targets, target, rate) for target in targets.drives})
+        shared = targets.predict(alone)
         needed = max(lengths.times * seconds_to_show(targets, target, shared[target.name]) for target in targets.drives)
-        yield Step(
-            stage=StageName.TOGETHER, seconds=_between(4 * lengths.small, needed, lengths.most_together), drives=names
-        )
-    resting = [(target.name, target.rest.idle_seconds) for target in targets.drives if isinstance(target.rest, Rest)]
-    if resting:
-        wanted = lengths.wakes * max(idle for _, idle in resting)
-        seconds = min(wanted, max(lengths.whole * _WAKE_SHARE, 3 * max(idle for _, idle in resting)))
-        yield Step(
-            stage=StageName.WAKE,
-            seconds=min(seconds, LONGEST_WAKE_SECONDS),
-            drives=tuple(name for name, _ in resting),
-        )
+        seconds = _between(4 * lengths.small, needed, lengths.most_together)
+        yield Step(stage=StageName.TOGETHER, seconds=seconds, drives=names)
+    idle = {target.name: target.rest.idle_seconds for target in targets.drives if isinstance(target.rest, Rest)}
+    if idle:
+        longest = max(idle.values())
+        seconds = min(lengths.wakes * longest, max(lengths.whole * _WAKE_SHARE, 3 * longest), LONGEST_WAKE_SECONDS)
+        yield Step(stage=StageName.WAKE, seconds=seconds, drives=tuple(idle))
     if lengths.heat:
         yield Step(stage=StageName.HEAT, seconds=lengths.heat, drives=names)
 
@@ -154,13 +159,11 @@ def _between(least: float, seconds: float, most: float) -> float:
     return float(math.ceil(max(least, min(seconds, most))))
 
 
-def expected_bytes(targets: Targets, target: Target, rate: int | None = None) -> float:
+def expected_bytes(drive: DriveRun, rate: int | None = None) -> float:
     """Give what a drive is taken to read alone, bytes a second."""
-    ceiling = targets.ceiling(target)
-    expected = SLOWEST_BYTES if ceiling is None else EXPECTED_SHARE * ceiling
-    if target.declared_read_bytes and ceiling is not None:
-        expected = min(target.declared_read_bytes, ceiling)
-    return min(expected, rate) if rate else expected
+    ceiling, declared = drive.ceiling_bytes, drive.declared_read_bytes
+    expected = declared or (SLOWEST_BYTES if ceiling is None else EXPECTED_SHARE * ceiling)
+    return min(bytes_ for bytes_ in (expected, ceiling, rate) if bytes_)
 
 
 def seconds_to_show(targets: Targets, target: Target, rate: float) -> float:
@@ -189,43 +192,44 @@ def _say_what_it_shows(stage: StageName, steps: list[Step], targets: Targets, ra
     return "errors that come without load" if stage is StageName.REST else "resets and time-outs of many small commands"
 
 
-def _one_of_each_kind(targets: Targets) -> list[TargetLink]:
+def _one_of_each_kind(targets: Targets) -> list[LinkRun]:
     own = [link for target in targets.drives if (link := targets.links.get(target.path)) is not None]
-    return list({(link.gt_s, link.lanes): link for link in own}.values())
+    return list({(link.trained_gt_s, link.trained_lanes): link for link in own}.values())
 
 
-def _say_bits(link: TargetLink, seconds: dict[str, float], targets: Targets, rate: int | None) -> str:
-    generation = generation_at(link.gt_s) if link.gt_s else None
-    if generation is None or not link.lanes or link.gt_s is None:
+def _say_bits(link: LinkRun, seconds: dict[str, float], targets: Targets, rate: int | None) -> str:
+    gt_s, lanes = link.trained_gt_s, link.trained_lanes
+    generation = generation_at(gt_s) if gt_s else None
+    full = acceptance_seconds(gt_s=gt_s, lanes=lanes) if generation and gt_s and lanes else None
+    if not isinstance(full, float):
         return f"{link.name}: its rate or width could not be read, so nothing of its errors"
-    full = acceptance_seconds(gt_s=link.gt_s, lanes=link.lanes)
-    target = next(target for target in targets.drives if target.path == link.path)
-    bits = seconds.get(target.name, 0.0) * expected_bytes(targets, target, rate) * link.bits_per_byte
-    shown = clean_error_ratio(bits)
-    assert isinstance(full, float)  # noqa: S101 (the link is up)
-    says = (
-        f"{full:.0f} s of a generation {generation} x{link.lanes} link at full rate are {say_power(BITS_TO_SHOW)} bits"
-    )
+    drive = next(target.record for target in targets.drives if target.path == link.path)
+    lasts = seconds.get(drive.name, 0.0)
+    shown = clean_error_ratio(lasts * expected_bytes(drive, rate) * link.bits_per_byte)
+    says = f"{full:.0f} s of a generation {generation} x{lanes} link at full rate are {say_power(BITS_TO_SHOW)} bits"
     if not isinstance(shown, float):
         return says
-    return (
-        f"{says}; {seconds.get(target.name, 0.0):.0f} s of this drive without an error show less than {shown:.0e} a bit"
-    )
+    return f"{says}; {lasts:.0f} s of this drive without an error show less than {shown:.0e} a bit"
 
 
-def _list_not_shown(targets: Targets, missing: list[StageName], *, is_virtual: bool | None) -> Iterator[str]:
+def _list_gaps(targets: Targets, left_out: list[StageName], *, is_virtual: bool | None) -> Iterator[str]:
     yield from targets.left_out
+    if is_virtual is None:
+        yield "whether this is a virtual machine could not be read"
+    if left_out:
+        yield f"what these stages show, which are left out: {', '.join(left_out)}"
+
+
+def _list_not_shown(targets: Targets, *, is_virtual: bool | None) -> Iterator[str]:
+    if targets.only is not None:
+        yield f"anything of the other positions: only {targets.only} is loaded"
     if is_virtual:
         yield "this is a virtual machine: its links are made up, and nothing is proven of them"
-    elif is_virtual is None:
-        yield "whether this is a virtual machine could not be read"
     blind = [link.name for link in targets.links.values() if not link.counting_ends]
     if blind:
         yield f"errors of {list_words(blind)}: neither end counts them ('laneproof explain errors-not-counted')"
     for why in dict.fromkeys(target.rest for target in targets.drives if isinstance(target.rest, str)):
         yield f"waking of {list_words([target.name for target in targets.drives if target.rest == why])}: {why}"
-    unlimited = [target.name for target in targets.drives if target.warning_celsius is None]
+    unlimited = [target.name for target in targets.drives if target.record.warning_celsius is None]
     if unlimited:
         yield f"heat of {list_words(unlimited)}: no temperature limit is stated"
-    if missing:
-        yield f"what these stages tell, which are left out: {', '.join(missing)}"

@@ -77,11 +77,12 @@ def run_plan(machine: ProofMachine, totals: RunTotals, show: Show) -> str | None
             reason = _run_step(machine, totals, step, first, show)
         finally:
             results = machine.end()
-        for name, result in results.items():
+        for target in totals.targets.drives:
+            result = results.get(target.name)
             if isinstance(result, LoadResult):
                 if result.written_bytes:
-                    raise WroteError(f"the load on {name} wrote {result.written_bytes} bytes")
-                totals.add_result(name, result)
+                    raise WroteError(f"the load on {target.name} wrote {result.written_bytes} bytes")
+                totals.add_result(target, result)
         if reason is not None:
             return reason
     return None

@@ -1,16 +1,19 @@
 """What one run came to, as it is kept and printed: facts alone, from which every judgement can be made again.
 
 Exposure is counted in bits that crossed a link towards the host, which is the way that reading loads. Errors are kept
-by the end that received them, in the kernel's short names.
+by the end that received them, in the kernel's short names. While the run goes on its sums grow in place (`run_totals`).
 """
 
+from collections.abc import Mapping
 from enum import StrEnum
-from typing import Literal
+from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from laneproof.box.link_rates import generation_at, payload_bytes_per_second
 from laneproof.evidence.bit_error_ratio import receiver_errors
 
+ENDS: tuple[Literal["port", "device"], ...] = ("port", "device")
 CELSIUS_STEP = 5
 """Exposure is told apart by temperature in steps of so many degrees."""
 
@@ -38,10 +41,21 @@ class Kept(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Counts(Kept):
+class Sum(BaseModel):
+    """A value that grows while the run goes on."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class Counts(Sum):
     """Errors that one end counted, by the kernel's short names."""
 
     by_class: dict[str, int] = Field(default_factory=dict)
+
+    def add(self, risen: Mapping[str, int]) -> None:
+        """Add what came since."""
+        for name, count in risen.items():
+            self.by_class[name] = self.by_class.get(name, 0) + count
 
     @property
     def received(self) -> int:
@@ -58,7 +72,7 @@ class Counts(Kept):
         return self.by_class.get("Timeout", 0) + self.by_class.get("Rollover", 0)
 
 
-class LinkTally(Kept):
+class LinkTally(Sum):
     """One link in one stage.
 
     Attributes:
@@ -71,8 +85,8 @@ class LinkTally(Kept):
 
     seconds: float = 0.0
     bits: float = 0.0
-    port: Counts = Counts()
-    device: Counts = Counts()
+    port: Counts = Field(default_factory=Counts)
+    device: Counts = Field(default_factory=Counts)
     serious: int = 0
 
     @property
@@ -86,14 +100,14 @@ class LinkTally(Kept):
         return max(self.port.repeats, self.device.repeats)
 
 
-class Exposure(Kept):
+class Exposure(Sum):
     """Bits carried and errors made under some condition."""
 
     bits: float = 0.0
     errors: int = 0
 
 
-class LinkRun(Kept):
+class LinkRun(Sum):
     """One link over the whole run.
 
     Attributes:
@@ -153,13 +167,27 @@ class LinkRun(Kept):
         """Uncorrectable errors in the whole run."""
         return sum(tally.serious for tally in self.stages.values())
 
+    @property
+    def ceiling_bytes(self) -> float | None:
+        """The most payload that it can carry a second as it is trained; None where rate or width is not known."""
+        generation = None if self.trained_gt_s is None else generation_at(self.trained_gt_s)
+        return payload_bytes_per_second(generation, self.trained_lanes) if generation and self.trained_lanes else None
+
+    @property
+    def bits_per_byte(self) -> float:
+        """Bits on the link for each byte read: line code and packets at their usual size included."""
+        ceiling = self.ceiling_bytes
+        if not (ceiling and self.trained_gt_s and self.trained_lanes):
+            return 8.0
+        return self.trained_gt_s * 1e9 * self.trained_lanes / ceiling
+
     def exposure(self, *stages: StageName) -> Exposure:
         """Give what was carried and counted in some stages."""
         tallies = [tally for name, tally in self.stages.items() if name in stages]
         return Exposure(bits=sum(tally.bits for tally in tallies), errors=sum(tally.errors for tally in tallies))
 
 
-class DriveTally(Kept):
+class DriveTally(Sum):
     """One drive in one stage: how long it was loaded, and what it read by the kernel's account."""
 
     seconds: float = 0.0
@@ -195,7 +223,7 @@ class WakeRun(Kept):
     why_unknown: str | None = None
 
 
-class DriveRun(Kept):
+class DriveRun(Sum):
     """One drive over the whole run.
 
     Attributes:
@@ -275,12 +303,12 @@ class Happening(Kept):
     loaded: tuple[str, ...] = ()
 
 
-class StageRun(Kept):
+class StageRun(Sum):
     """One stage: how long it was to take, and took."""
 
     name: StageName
     began: float
-    seconds: float
+    seconds: float = 0.0
     planned_seconds: float
 
 
@@ -303,7 +331,9 @@ class ProofRun(Kept):
         links: The links.
         drives: The drives.
         happenings: What happened, oldest first.
-        not_shown: What this run cannot show, in sentences.
+        gaps: What was to be shown and was not, in sentences: with one of them the box is not proven.
+        not_shown: What no run can show here, in sentences.
+        only: The one position that was asked for; None where all were.
     """
 
     schema_version: Literal[1] = Field(default=1, alias="schema")
@@ -321,9 +351,21 @@ class ProofRun(Kept):
     links: tuple[LinkRun, ...] = ()
     drives: tuple[DriveRun, ...] = ()
     happenings: tuple[Happening, ...] = ()
+    gaps: tuple[str, ...] = ()
     not_shown: tuple[str, ...] = ()
+    only: str | None = None
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _part_gaps(cls, kept: Any) -> Any:  # noqa: ANN401 (whatever was kept)
+        """Find the gaps of a run that was kept before they were told from what cannot be shown."""
+        if not isinstance(kept, dict) or "gaps" in kept:
+            return kept
+        not_shown = kept.get("not_shown") or ()
+        gaps = [words for words in not_shown if " is left out: " in str(words) or "the kernel's log" in str(words)]
+        return kept | {"gaps": gaps, "not_shown": [words for words in not_shown if words not in gaps]}
 
     def link_of(self, drive: DriveRun) -> LinkRun | None:
         """Give a drive's own link."""

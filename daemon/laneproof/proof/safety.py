@@ -87,8 +87,8 @@ def give_orders(
             stop[target.name] = f"it reached its critical temperature: {celsius:g} °C"
         elif drive is not None and drive.critical_warning:
             stop[target.name] = f"it reports a critical warning ({drive.critical_warning:#04x})"
-        elif celsius is not None and target.warning_celsius is not None:
-            limit = target.warning_celsius - (COOLER_CELSIUS if target.name in held_back else 0.0)
+        elif celsius is not None and target.record.warning_celsius is not None:
+            limit = target.record.warning_celsius - (COOLER_CELSIUS if target.name in held_back else 0.0)
             if celsius >= limit:
                 held.add(target.name)
         elif drive is None and target.name in held_back:

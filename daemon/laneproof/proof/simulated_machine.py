@@ -132,7 +132,9 @@ class SimulatedMachine:
             at=self._at,
             drives={} if quiet else {target.name: self._read(target) for target in self._targets.drives},
             links={
-                path: WatchedLink(gt_s=link.gt_s, lanes=link.lanes, port={"RxErr": self._errors[path]}, device={})
+                path: WatchedLink(
+                    gt_s=link.trained_gt_s, lanes=link.trained_lanes, port={"RxErr": self._errors[path]}, device={}
+                )
                 for path, link in self._targets.links.items()
             },
             occurrences=tuple(occurrences),
@@ -196,7 +198,7 @@ class SimulatedMachine:
         return read * (link.bits_per_byte if link else 8.0)
 
     def _own_rate(self, name: str) -> float:
-        return 0.8 * (self._targets.ceiling(self._target(name)) or 1e9)
+        return 0.8 * (self._target(name).record.ceiling_bytes or 1e9)
 
     def _target(self, name: str) -> Target:
         return next(target for target in self._targets.drives if target.name == name)

@@ -4,11 +4,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from laneproof.box.link_ends import Link
-from laneproof.box.link_rates import ceilings_all_busy, generation_at, payload_bytes_per_second, rate_of
+from laneproof.box.link_rates import ceilings_all_busy, rate_of
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.build import Build
 from laneproof.past.error_reporting import Reporting, find_reporting
+from laneproof.proof.run_record import ENDS, DriveRun, LinkRun, WakeRun
 from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, NvmeIdentity
 from laneproof_collectors.unread import Unread
 
@@ -40,90 +41,41 @@ class Target:
     """One drive to be loaded.
 
     Attributes:
-        name: The position's label, else its path.
-        path: The position.
+        record: What is kept of it, before anything was added up.
         disk: Its disk's name: nvme0n1.
         aliases: The kernel's names for it and what it hangs on.
-        serial: Its serial number, empty where it is not known.
-        model: Its model, likewise.
-        firmware: Its firmware, likewise.
-        warning_celsius: Its own warning threshold.
         critical_celsius: Its own critical threshold.
-        declared_read_bytes: What its maker states, if declared.
         way: The links from the host bridge down to it, by path.
         rest: What it goes to when left alone, or in words why it goes to nothing, or why that is not known.
-        idle_states_on: Whether it goes to rest by itself; None where that is not known.
     """
 
-    name: str
-    path: str
+    record: DriveRun
     disk: str
     aliases: frozenset[str] = frozenset()
-    serial: str = ""
-    model: str = ""
-    firmware: str = ""
-    warning_celsius: float | None = None
     critical_celsius: float | None = None
-    declared_read_bytes: float | None = None
     way: tuple[str, ...] = ()
     rest: Rest | str = "what states it goes to was not asked"
-    idle_states_on: bool | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TargetLink:
-    """One link that is loaded.
-
-    Attributes:
-        name: The position's label, the shared link's name, else the path.
-        path: The position below it.
-        used_by: Names of the drives whose data crosses it.
-        gt_s: As trained at the start; None where it could not be read.
-        lanes: Likewise.
-        declared_gt_s: As declared.
-        declared_lanes: Likewise.
-        capable_gt_s: What both its ends can do.
-        capable_lanes: Likewise.
-        counting_ends: Which ends count their errors.
-    """
-
-    name: str
-    path: str
-    used_by: tuple[str, ...]
-    gt_s: float | None = None
-    lanes: int | None = None
-    declared_gt_s: float | None = None
-    declared_lanes: int | None = None
-    capable_gt_s: float | None = None
-    capable_lanes: int | None = None
-    counting_ends: tuple[str, ...] = ()
 
     @property
-    def ceiling_bytes(self) -> float | None:
-        """The most payload that it can carry a second; None where rate or width is not known."""
-        generation = None if self.gt_s is None else generation_at(self.gt_s)
-        return payload_bytes_per_second(generation, self.lanes) if generation and self.lanes else None
+    def name(self) -> str:
+        """The position's label, else its path."""
+        return self.record.name
 
     @property
-    def bits_per_byte(self) -> float:
-        """Bits on the link for each byte read: line code and packets at their usual size included."""
-        ceiling = self.ceiling_bytes
-        return self.gt_s * 1e9 * self.lanes / ceiling if ceiling and self.gt_s and self.lanes else 8.0
+    def path(self) -> str:
+        """The position."""
+        return self.record.path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Targets:
-    """What a run loads and watches, and what it leaves out with the reason."""
+    """What a run loads and watches, what it leaves out with the reason, and the one position that was asked for."""
 
     drives: tuple[Target, ...]
-    links: Mapping[str, TargetLink]
+    links: Mapping[str, LinkRun]
     left_out: tuple[str, ...] = ()
     parts: Mapping[str, str] = field(default_factory=dict)
-
-    def ceiling(self, target: Target) -> float | None:
-        """Give what a drive's own link can carry, bytes a second."""
-        link = self.links.get(target.path)
-        return link.ceiling_bytes if link else None
+    only: str | None = None
 
     def predict(self, rates: Mapping[str, float]) -> dict[str, float]:
         """Predict what each drive gives with all busy, from what it gave alone and the links that they share."""
@@ -145,7 +97,8 @@ def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Target
         arrangement: The declaration laid over the machine; without one, every NVMe drive counts.
         only: The one position to be loaded; None for all.
     """
-    drives, left_out = [], []
+    drives: list[Target] = []
+    left_out = []
     for occupant in arrangement.drives:
         name = arrangement.label_of(occupant) or occupant.path
         if only is not None and only not in (name, occupant.path):
@@ -162,7 +115,9 @@ def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Target
     parts = {placement.label: ", ".join(f"{part.kind} {part.id or ''}".strip() for part in placement.position.through)
              for placement in arrangement.placements if placement.position.through}  # fmt: skip
     links = {link.path: link for link in _find_links(arrangement, drives)}
-    return Targets(drives=tuple(drives), links=links, left_out=tuple(left_out), parts=parts)
+    for drive in drives:
+        drive.record.ceiling_bytes = links[drive.path].ceiling_bytes if drive.path in links else None
+    return Targets(drives=tuple(drives), links=links, left_out=tuple(left_out), parts=parts, only=only)
 
 
 def _find_reason_against(occupant: Occupant) -> str | None:
@@ -178,30 +133,29 @@ def _find_reason_against(occupant: Occupant) -> str | None:
 def _make_target(arrangement: Arrangement, occupant: Occupant, name: str) -> Target:
     controller = occupant.controller
     assert controller is not None  # noqa: S101 (others are left out)
-    identity = controller.identity
+    limits = controller.identity if isinstance(controller.identity, NvmeIdentity) else None
     placement = arrangement.by_label.get(name)
     way = arrangement.topology.way_to(occupant.path)
     ends = [end.address for end in (*occupant.functions, *(link.port for link in way[-1:] if link.port))]
-    warning, critical = (
-        (identity.warning_temperature_celsius, identity.critical_temperature_celsius)
-        if isinstance(identity, NvmeIdentity)
-        else (None, None)
-    )
     on, rest = find_rest(controller, way[-1] if way else None)
-    return Target(
+    record = DriveRun(
         name=name,
         path=occupant.path,
-        disk=occupant.disks[0],
-        aliases=frozenset((controller.name, *occupant.disks, *ends)),
         serial=_text(occupant.serial),
         model=_text(occupant.model),
         firmware=_text(occupant.firmware),
-        warning_celsius=warning,
-        critical_celsius=critical,
         declared_read_bytes=placement.plan.read if placement and placement.plan else None,
+        warning_celsius=limits.warning_temperature_celsius if limits else None,
+        idle_states_on=on,
+        wake=WakeRun(why_unknown=rest if isinstance(rest, str) else "it was not tried"),
+    )
+    return Target(
+        record=record,
+        disk=occupant.disks[0],
+        aliases=frozenset((controller.name, *occupant.disks, *ends)),
+        critical_celsius=limits.critical_temperature_celsius if limits else None,
         way=tuple(link.path for link in way),
         rest=rest,
-        idle_states_on=on,
     )
 
 
@@ -245,7 +199,7 @@ def _follow(told: AutonomousTransitions) -> tuple[int, int] | None:
     return (state, milliseconds) if state else None
 
 
-def _find_links(arrangement: Arrangement, drives: list[Target]) -> Iterator[TargetLink]:
+def _find_links(arrangement: Arrangement, drives: list[Target]) -> Iterator[LinkRun]:
     used: dict[str, list[str]] = {}
     for drive in drives:
         for path in drive.way:
@@ -256,20 +210,19 @@ def _find_links(arrangement: Arrangement, drives: list[Target]) -> Iterator[Targ
             yield _make_link(arrangement, link, tuple(names))
 
 
-def _make_link(arrangement: Arrangement, link: Link, names: tuple[str, ...]) -> TargetLink:
+def _make_link(arrangement: Arrangement, link: Link, names: tuple[str, ...]) -> LinkRun:
     gt_s, lanes = _find_declared(arrangement.build, link.path)
-    states = {"port": find_reporting(link.port), "device": find_reporting(link.device)}
-    return TargetLink(
+    return LinkRun(
         name=_find_name(arrangement, link.path),
         path=link.path,
         used_by=names,
-        gt_s=known(link.trained_gt_s.value),
-        lanes=whole(link.trained_lanes.value),
         declared_gt_s=gt_s,
         declared_lanes=lanes,
+        trained_gt_s=known(link.trained_gt_s.value),
+        trained_lanes=whole(link.trained_lanes.value),
         capable_gt_s=known(link.capable_gt_s),
         capable_lanes=whole(link.capable_lanes),
-        counting_ends=tuple(end for end, state in states.items() if state is Reporting.COUNTED),
+        counting_ends=tuple(end for end in ENDS if find_reporting(getattr(link, end)) is Reporting.COUNTED),
     )
 
 

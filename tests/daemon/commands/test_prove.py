@@ -32,12 +32,19 @@ def test_the_demo_shows_the_plan_and_then_the_cable_that_fails(capsys: Captured)
 
 def test_json_is_all_that_goes_to_standard_output(capsys: Captured, tmp_path: Path) -> None:
     file = tmp_path / "before.json"
-    assert main(["prove", "--demo", "--quick", "--only", "riser-1", "--json", "-o", str(file)]) == 0
+    assert main(["prove", "--demo", "--only", "riser-1", "--json", "-o", str(file)]) == 0
     captured = capsys.readouterr()
     report = json.loads(captured.out)
     jsonschema.validate(report, prove_schema())
     assert "riser-1" in captured.err
     assert json.loads(file.read_text()) == report
+
+
+@pytest.mark.parametrize("words", [["--quick"], ["--stages", "rest,alone,small,together,wake"]])
+def test_a_run_that_leaves_a_stage_out_proves_no_box(capsys: Captured, words: list[str]) -> None:
+    assert main(["prove", "--demo", "--only", "riser-1", *words]) == 2
+    said = capsys.readouterr().out
+    assert "kelp-1: UNVERIFIED - 1 hold of 1 positions\n  what these stages show, which are left out: heat" in said
 
 
 @pytest.mark.parametrize(

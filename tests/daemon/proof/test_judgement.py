@@ -175,7 +175,7 @@ def test_a_drive_that_gets_less_than_its_links_leave_it_differs_where_others_get
     ("changes", "why"),
     [
         ({"stopped": "you stopped it"}, "you stopped it"),
-        ({"not_shown": ("3 records of the kernel's log, which were overwritten",)}, "3 records"),
+        ({"gaps": ("3 records of the kernel's log, which were overwritten",)}, "3 records"),
         ({"links": ()}, "the link of riser-1 was not found"),
     ],
 )

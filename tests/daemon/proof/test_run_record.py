@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.proof.run_record import Counts, LinkTally
+from laneproof.proof.run_record import Counts, LinkTally, ProofRun
 
 
 @pytest.mark.parametrize(
@@ -23,3 +23,16 @@ def test_a_receiver_s_errors_are_told_from_a_sender_s_repeats(
 def test_the_ends_are_never_added_up() -> None:
     tally = LinkTally(port=Counts(by_class={"RxErr": 3}), device=Counts(by_class={"RxErr": 2}))
     assert tally.errors == 3
+
+
+def test_gaps_of_a_run_kept_by_an_earlier_version_stay_gaps() -> None:
+    gaps = [
+        "riser-2 is left out: no drive answers there",
+        "resets, for the kernel's log was not read to the end: denied",
+    ]
+    kept = {"schema": 1, "box": "kelp-1", "began_at": 0.0, "seconds": 9.0, "mode": "quick",
+            "not_shown": [*gaps, "heat of riser-1: no temperature limit is stated"]}  # fmt: skip
+    run = ProofRun.model_validate(kept)
+    assert run.gaps == tuple(gaps)
+    assert run.not_shown == ("heat of riser-1: no temperature limit is stated",)
+    assert ProofRun.model_validate_json(run.model_dump_json(by_alias=True)) == run

@@ -157,7 +157,9 @@ def test_errors_that_come_while_no_end_can_be_read_are_counted_later_and_bits_ar
 
 def test_waking_is_the_load_s_own_account() -> None:
     totals = add_up((StageName.WAKE, [reading(1.0)]))
-    totals.add_result(RISER_1, LoadResult(error=0, read_bytes=8192, reads=2, median_us=900.0, longest_us=1500.0))
+    totals.add_result(
+        LOADED.drives[0], LoadResult(error=0, read_bytes=8192, reads=2, median_us=900.0, longest_us=1500.0)
+    )
     wake = finish(totals).drives[0].wake
     assert wake is not None
     assert (wake.reads, wake.median_us, wake.longest_us) == (2, 900.0, 1500.0)
@@ -165,7 +167,7 @@ def test_waking_is_the_load_s_own_account() -> None:
 
 def test_a_load_that_failed_is_a_read_error() -> None:
     totals = add_up((StageName.ALONE, []))
-    totals.add_result(RISER_1, LoadResult(error=5, read_bytes=0, reads=0))
+    totals.add_result(LOADED.drives[0], LoadResult(error=5, read_bytes=0, reads=0))
     assert [happened.kind for happened in finish(totals).happenings] == ["read-error"]
 
 

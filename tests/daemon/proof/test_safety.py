@@ -11,7 +11,8 @@ from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 from proven_box import RISER_1, kelp, targets
 
-FIRST = dataclasses.replace(targets().drives[0], warning_celsius=70.0, critical_celsius=80.0)
+RECORD = targets().drives[0].record.model_copy(update={"warning_celsius": 70.0})
+FIRST = dataclasses.replace(targets().drives[0], record=RECORD, critical_celsius=80.0)
 DRIVES: tuple[Target, ...] = (FIRST, *targets().drives[1:])
 
 
