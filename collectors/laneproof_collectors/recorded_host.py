@@ -48,7 +48,8 @@ from laneproof_collectors.unread import Reason, Unread
 ALWAYS = "always"
 """The name under which `RecordedHost.noting` notes what every frame changes: the clock, the log, device events."""
 
-_LINK_DEPTH = 40  # as the kernel's own limit, MAXSYMLINKS
+_MOST_STEPS = 400
+"""How many parts of a path and links are followed for one: a chain of links without end would end the program."""
 
 _Value = TypeVar("_Value")
 
@@ -256,17 +257,17 @@ class RecordedHost(Host):
         )
         return f"{identity}\n".encode() if identity else self._absent(path)
 
-    def _resolve(self, path: str) -> str:
+    def _resolve(self, path: str, steps: int = 0) -> str:
         """Follow links in every component, as the kernel would."""
-        if not self._links:
+        if not self._links or steps > _MOST_STEPS:
             return path
         known = self._canonical.get(path)
         if known is None:
             self._canonical[path] = path  # a link that leads back to itself ends here
             parent, _, name = path.rpartition("/")
-            known = f"{self._resolve(parent)}/{name}" if parent else path
+            known = f"{self._resolve(parent, steps + 1)}/{name}" if parent else path
             if (target := self._links.get(known)) is not None:
-                known = self._resolve(resolve_link(known, target))
+                known = self._resolve(resolve_link(known, target), steps + 1)
             self._canonical[path] = known
         return known
 

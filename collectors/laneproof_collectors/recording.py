@@ -19,6 +19,15 @@ BOOT_ID_PATH = "/proc/sys/kernel/random/boot_id"
 KERNEL_PATH = "/proc/sys/kernel/osrelease"
 HOST_NAME_PATH = "/proc/sys/kernel/hostname"
 
+LONGEST_LINE = 16 << 20
+"""Bytes: a hundred times the first frame of a box of four drives, and still read in some hundred megabytes."""
+MOST_HELD = 256 << 20
+"""Bytes that the frames of one boot may add up to, as `_weigh` counts them."""
+DEEPEST_PATH = 128
+"""Parts of a path: that of a drive behind many switches has some twenty."""
+_ENTRY_BYTES = 200  # what Python needs for a short text and its places in tables, about
+_VALUE_FACTOR = 16  # a list of two characters of JSON takes some sixty bytes
+
 _END_OF_TIME = 253_402_300_800  # the year 10000: no date can be written beyond
 
 
@@ -116,11 +125,45 @@ def parse_frames(lines: Iterable[str]) -> Iterator[Frame]:
         One frame a line.
 
     Raises:
-        RecordingError: A line is no frame (the last one of a recording that was cut off, say).
+        RecordingError: A line is no frame (the last one of a recording that was cut off, say), or all adds up to more
+            than a machine could hold.
     """
+    sizes: dict[tuple[str, ...], int] = {}
+    held, boot_id = 0, None
     for number, line in enumerate(lines, start=2):
-        if line.strip():
-            yield _validate(Frame, line, number)
+        if not line.strip():
+            continue
+        frame = _validate(Frame, line, number)
+        if frame.boot_id not in (None, boot_id):
+            sizes, held, boot_id = {}, 0, frame.boot_id
+        for key, size in _weigh(frame, number):
+            held += size - sizes.get(key, 0)
+            sizes[key] = size
+        held += sum(_ENTRY_BYTES + len(record) for record in frame.kmsg)
+        held += sum(_ENTRY_BYTES + _VALUE_FACTOR * len(event) for event in frame.uevents)
+        if held > MOST_HELD:
+            raise RecordingError(number, f"all up to here takes more than {MOST_HELD >> 20} MiB, more than is read")
+        yield frame
+
+
+def _weigh(frame: Frame, number: int) -> Iterator[tuple[tuple[str, ...], int]]:
+    """Give what each entry of a frame takes in memory, about: a packed file may unpack to a thousand times its size."""
+    for path, content in _list_paths(frame):
+        if (parts := path.count("/")) > DEEPEST_PATH:
+            raise RecordingError(number, f"a path of {parts} parts: {path[:40]}...")
+        yield (path,), len(content) + parts * (_ENTRY_BYTES + len(path) // 2)  # each folder above it is known by itself
+    for kind, tables in (("nvme", frame.nvme), ("smartctl", frame.smartctl), ("statvfs", frame.statvfs)):
+        for name, table in tables.items():
+            for key, value in (table or {}).items():
+                size = len(value) if isinstance(value, str) else _VALUE_FACTOR * len(repr(value))
+                yield (kind, name, key), _ENTRY_BYTES + len(name) + len(key) + size
+
+
+def _list_paths(frame: Frame) -> Iterator[tuple[str, str | bytes]]:
+    for entries in (frame.files, frame.binary, frame.errors, frame.links):
+        yield from entries.items()
+    for path in frame.dirs:
+        yield path, ""
 
 
 _Model = TypeVar("_Model", bound=BaseModel)

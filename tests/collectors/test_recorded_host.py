@@ -117,3 +117,10 @@ def test_a_recording_keeps_the_clock_that_stops_in_suspend_and_an_older_one_has_
         unix_seconds=1.0, up_seconds=9000.0, monotonic_seconds=600.5
     )
     assert host_of({"up": 9000.0}).clock().monotonic_seconds is None
+
+
+def test_chain_of_links_without_end_leads_nowhere() -> None:
+    links = {f"/sys/{number}": str(number + 1) for number in range(5000)}
+    host = host_of({"links": links, "files": {"/sys/5000": "end\n"}})
+    assert isinstance(host.file("/sys/0"), Unread)
+    assert host.file("/sys/4990") == b"end\n"

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from laneproof_collectors import recording
 from laneproof_collectors.recording import RecordingError, parse_frames, parse_header
 
 
@@ -36,6 +37,33 @@ def test_a_cut_off_last_line_loses_nothing_before_it() -> None:
 def test_an_unknown_key_in_a_frame_is_named() -> None:
     with pytest.raises(RecordingError, match="line 2: not the frame of a recording: filez"):
         next(parse_frames(['{"t": 1, "filez": {}}']))
+
+
+@pytest.mark.parametrize(
+    ("frames", "says"),
+    [
+        ([{"t": at, "files": {f"/sys/{at}": "x" * 2000}} for at in range(9)], "line 6: all up to here takes more"),
+        ([{"t": at, "kmsg": [""] * 20} for at in range(9)], "line 4: all up to here takes more"),
+        ([{"t": at, "uevents": [{}] * 20} for at in range(9)], "line 4: all up to here takes more"),
+        ([{"t": 1, "smartctl": {"sda": {"a": [[]] * 200}}}], "line 2: all up to here takes more"),
+        ([{"t": 1, "files": {"/a" * 129: ""}}], "line 2: a path of 129 parts"),
+        ([{"t": 1, "files": {"/a" * 100: ""}}], "line 2: all up to here takes more"),  # a hundred folders
+    ],
+    ids=["files", "log", "events", "values", "deep path", "folders"],
+)
+def test_frames_that_add_up_to_more_than_a_machine_could_hold_are_refused(
+    frames: list[dict[str, object]], says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recording, "MOST_HELD", 10_000)
+    with pytest.raises(RecordingError, match=says):
+        list(parse_frames(map(json.dumps, frames)))
+
+
+def test_what_is_replaced_or_of_another_boot_does_not_add_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(recording, "MOST_HELD", 10_000)
+    frames = [{"t": at, "boot_id": f"{at // 50}", "files": {"/sys/a": "x" * 6000}} for at in range(100)]
+    frames += [{"t": 100 + at, "boot_id": f"again-{at}", "kmsg": [""] * 20} for at in range(9)]
+    assert len(list(parse_frames(map(json.dumps, frames)))) == len(frames)
 
 
 @given(st.binary() | st.text())

@@ -2,6 +2,7 @@
 
 import gzip
 import io
+import itertools
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,11 +16,12 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof_collectors.host import Host, LiveHost
 from laneproof_collectors.recorded_host import RecordedHost
-from laneproof_collectors.recording import Frame, Header, RecordingError, parse_frames, parse_header
+from laneproof_collectors.recording import LONGEST_LINE, Frame, Header, RecordingError, parse_frames, parse_header
 
 DEFAULT_BUILD = "/etc/laneproof/build.toml"
 DEMO_RECORDING = "kelp-1.jsonl.gz"
 DEMO_BUILD = "kelp-1.toml"
+_LONGEST_BUILD = 1 << 20  # a thousand positions take a quarter of it
 _GZIP_MAGIC = b"\x1f\x8b"
 
 
@@ -64,7 +66,12 @@ def read_build_text(path: str) -> str:
         CommandError: The file is missing (66), not permitted (77), or no text (65).
     """
     try:
-        return Path(path).read_bytes().decode()
+        with Path(path).open("rb") as file:
+            raw = file.read(_LONGEST_BUILD + 1)
+        if len(raw) > _LONGEST_BUILD:
+            message = f"{path}: longer than {_LONGEST_BUILD >> 20} MiB, so this is no declaration"
+            raise CommandError(message, status=os.EX_DATAERR)
+        return raw.decode()
     except UnicodeDecodeError as error:
         raise CommandError(f"{path}: not UTF-8 text ({error.reason})", status=os.EX_DATAERR) from error
     except OSError as error:
@@ -136,7 +143,13 @@ def open_recording(path: str | None, *, demo: bool = False) -> Iterator[Recordin
 
 def _lines(stream: BinaryIO | gzip.GzipFile, name: str) -> Iterator[str]:
     try:
-        for line in stream:
+        for number in itertools.count(1):
+            line = stream.readline(LONGEST_LINE + 1)
+            if len(line) > LONGEST_LINE:
+                message = f"{name}, line {number}: longer than {LONGEST_LINE >> 20} MiB, which no recording's is"
+                raise CommandError(message, status=os.EX_DATAERR)
+            if not line:
+                return
             yield line.decode().rstrip("\n")
     except (EOFError, gzip.BadGzipFile, UnicodeDecodeError, OSError) as error:
         why = str(error) or type(error).__name__

@@ -31,7 +31,9 @@ def quote_key(path: tuple[str | int, ...]) -> str:
         if isinstance(step, int):
             shown += f"[{step}]"
         else:
-            shown += ("." if shown else "") + (step if _BARE.fullmatch(step) else quote_value(step))
+            shown += ("." if shown else "") + (
+                step if len(step) <= _LONGEST and _BARE.fullmatch(step) else quote_value(step)
+            )
     return shown
 
 

@@ -84,3 +84,17 @@ def test_a_packed_recording_that_is_cut_off_gives_the_frames_before_the_damage(f
     with open_recording(str(file)) as recording, pytest.raises(CommandError, match="cut off or damaged"):
         read.extend(frame.t for frame in recording.frames)
     assert len(read) > 100
+
+
+def test_line_without_end_is_refused_and_never_read_whole(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(inputs, "LONGEST_LINE", 100)
+    file.write_bytes(gzip.compress((HEADER + FRAMES.replace("one", "x" * 10_000)).encode()))
+    with pytest.raises(CommandError, match="line 2: longer than") as caught, open_host(str(file)):
+        pass
+    assert caught.value.status == os.EX_DATAERR
+
+
+def test_file_without_end_is_no_declaration() -> None:
+    with pytest.raises(CommandError, match="/dev/zero: longer than 1 MiB") as caught:
+        load_build("/dev/zero")
+    assert caught.value.status == os.EX_DATAERR
