@@ -12,11 +12,10 @@ from tomlkit.container import Container
 from tomlkit.items import Table
 
 from laneproof.declaration.build import SCHEMA
-from laneproof.draft.facts import Draft, Section, gather_draft
+from laneproof.draft.facts import Draft, Section
 from laneproof.draft.positions import DraftedPosition, DraftedSlot, EmptyPort
 from laneproof.draft.text_editor import write_value
 from laneproof.findings import format_time
-from laneproof_collectors.snapshot import Snapshot
 
 _WIDTH = 110
 _HEADER = (
@@ -31,22 +30,13 @@ _POSITIONS = (
 )
 
 
-def draft_build(snapshot: Snapshot, *, box_name: str) -> str:
+def write_draft(draft: Draft) -> str:
     """Write a declaration of the machine as it stands.
-
-    Args:
-        snapshot: The facts of one pass.
-        box_name: What to call the box.
 
     Returns:
         TOML that is a valid declaration. Judged on the same snapshot it holds, but for links that trained lower than
         both ends can.
     """
-    return write_draft(gather_draft(snapshot, box_name=box_name))
-
-
-def write_draft(draft: Draft) -> str:
-    """Write what was gathered, as `draft_build` does."""
     document = tomlkit.document()
     _comment(document, _HEADER.format(time=format_time(draft.taken_at)))
     document.add(tomlkit.nl())

@@ -1,4 +1,4 @@
-"""When did it start? A retrospective look for the one moment at which a rate changed, and what else changed near it.
+"""When did it start? A retrospective look for the one moment at which a rate changed.
 
 The likelihood ratio of "two rates, split here" against "one rate" is taken at each possible split. Its largest value is
 compared with what independent events would give, by a bound that is never too small.
@@ -6,18 +6,12 @@ compared with what independent events would give, by a bound that is never too s
 
 import math
 from bisect import bisect, bisect_left
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
-from typing import TypeVar
 
 from laneproof.evidence.distributions import Surprise, log_binomial_at_least, require_count, require_exposure
 from laneproof.evidence.not_enough import NotEnough
-
-Changed = TypeVar("Changed")
-
-NEAR_SECONDS = 7 * 86400.0
-"""How far from the split a change of the machine may lie to be named beside it. Judgement."""
 
 _ROUNDING = 1e-9  # two values of G that differ by less are the same value
 
@@ -120,20 +114,3 @@ def _log_p_at_most(shares: Sequence[float], total: int, largest: float) -> float
             logs.append(log_binomial_at_least(last + 1, total, share, 1.0 - share))
     top = max(logs, default=-math.inf)
     return -math.inf if top == -math.inf else min(0.0, top + math.log(math.fsum(math.exp(log - top) for log in logs)))
-
-
-def changed_near(
-    changes: Iterable[tuple[float, Changed]], at: float, within_seconds: float = NEAR_SECONDS
-) -> tuple[tuple[float, Changed], ...]:
-    """What else changed about when it started?
-
-    Args:
-        changes: When (unix seconds) and what: kernel, firmware of the board or a drive, slot, power setting.
-        at: When the rate changed, unix seconds.
-        within_seconds: How far apart they may lie.
-
-    Returns:
-        Those within reach, the nearest first.
-    """
-    near = [(when, what) for when, what in changes if abs(when - at) <= within_seconds]
-    return tuple(sorted(near, key=lambda change: abs(change[0] - at)))

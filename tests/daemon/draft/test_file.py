@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from laneproof.declaration.file import parse_build
 from laneproof.declaration.units import is_same_capacity
-from laneproof.draft.file import draft_build
+from laneproof.draft.facts import gather_draft
+from laneproof.draft.file import write_draft
 from laneproof.engine import Engine
 from laneproof.findings import Kind
 from laneproof_collectors.snapshot import PciFunction, Setting, Snapshot
@@ -19,7 +20,7 @@ GAP = Unread("/dev/something", "permission denied", Reason.DENIED)
 
 
 def _draft(box: Box) -> str:
-    text = draft_build(box.snapshot(), box_name="kelp-1")
+    text = write_draft(gather_draft(box.snapshot(), box_name="kelp-1"))
     parse_build(text, name="draft")
     return text
 
@@ -204,14 +205,14 @@ def test_no_name_that_a_machine_gives_breaks_the_draft(  # noqa: PLR0913 (one te
     box = box.with_firmware(board_name=board, bios_version=Unread(board, why), kernel_release=word)
     box = box.with_power(command_line=(f"pcie_aspm{word}",)).with_array(array, ("nvme0n1",), level=word)
     box = box.with_group(drives=(make_sata_drive(word, None, model=model),), memory=Unread(word, why))
-    text = draft_build(box.snapshot(), box_name=name)
+    text = write_draft(gather_draft(box.snapshot(), box_name=name))
     parse_build(text, name="draft")
 
 
 @given(st.integers(1, 10**17))
 def test_drafted_capacity_is_the_drives_own_within_one_percent(size_bytes: int) -> None:
     drive = make_sata_drive("sda", "0000:00/17.0/ata-1", capacity_bytes=size_bytes)
-    text = draft_build(Box().with_group(drives=(drive,)).snapshot(), box_name="kelp-1")
+    text = write_draft(gather_draft(Box().with_group(drives=(drive,)).snapshot(), box_name="kelp-1"))
     occupant = parse_build(text, name="draft").position[0].occupant
     assert occupant is not None
     assert occupant.capacity is not None
@@ -282,7 +283,7 @@ def test_drafted_declaration_holds_on_the_machine_it_was_drafted_from(  # noqa: 
     # With another policy the kernel's settings could disagree with each other, which is no matter of the declaration.
     box.with_power(aspm_policy=Setting(value="default", origin="default"))
     snapshot = box.snapshot()
-    build = parse_build(draft_build(snapshot, box_name="kelp-1"), name="draft")
+    build = parse_build(write_draft(gather_draft(snapshot, box_name="kelp-1")), name="draft")
     found = Engine(build).observe(snapshot).findings
     lower = {path for path, (generation, lanes) in trained.items() if path in drives and path not in asleep}
     differs = [finding for finding in found if finding.kind is Kind.DIFFERS and finding.rule != "array-degraded"]

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof.draft.facts import gather_draft
-from laneproof.draft.file import draft_build
+from laneproof.draft.file import write_draft
 from laneproof.draft.update import update_build
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, kelp_box, make_memory, make_sata_drive
@@ -71,7 +71,7 @@ def test_declaration_of_a_machine_that_did_not_change_gains_only_what_was_not_de
 
 def test_fresh_draft_is_up_to_date() -> None:
     box = kelp_box(3).with_array("md0", ("nvme0n1",))
-    fresh = draft_build(box.snapshot(), box_name="kelp-1")
+    fresh = write_draft(gather_draft(box.snapshot(), box_name="kelp-1"))
     assert _update(fresh, box) == fresh
 
 
@@ -212,14 +212,14 @@ def test_bond_that_changed_is_declared_as_it_is() -> None:
 
 
 def test_new_branch_goes_into_the_owners_slot() -> None:
-    fresh = draft_build(kelp_box(3).with_port("0000:00/01.4").snapshot(), box_name="kelp-1")
+    fresh = write_draft(gather_draft(kelp_box(3).with_port("0000:00/01.4").snapshot(), box_name="kelp-1"))
     own = fresh.replace("split-1-", "riser-").replace("split-1", "riser")
     new = tomllib.loads(_update(own, kelp_box(4)))["position"][3]
     assert (new["slot"], new["branch"]) == ("riser", 4)
 
 
 def test_slot_that_the_owner_deleted_does_not_come_back() -> None:
-    fresh = draft_build(kelp_box(3).with_port("0000:00/01.4").snapshot(), box_name="kelp-1")
+    fresh = write_draft(gather_draft(kelp_box(3).with_port("0000:00/01.4").snapshot(), box_name="kelp-1"))
     own = re.sub(r"\[slot.*\n(#.*\n)*path.*\nlanes.*\nsplit.*\nbifurcation.*\n", "", fresh)
     own = re.sub(r"slot = .*\nbranch = .*\n", "", own)
     updated = tomllib.loads(_update(own, kelp_box(4)))

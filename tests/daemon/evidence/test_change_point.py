@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import xlogy
 
-from laneproof.evidence.change_point import ChangePoint, change_point, changed_near
+from laneproof.evidence.change_point import ChangePoint, change_point
 from laneproof.evidence.not_enough import NotEnough
 
 JUMP = [0, 1, 0, 0, 0, 1, 0, 0, 4, 6, 5, 7]
@@ -76,10 +76,3 @@ def test_impossible_series_are_refused() -> None:
         change_point([1, 2], [1.0, 0.0])
     with pytest.raises(ValueError, match="each count"):
         change_point([1, -2])
-
-
-def test_what_changed_near_the_split_comes_nearest_first() -> None:
-    day = 86400.0
-    changes = [(10 * day, "kernel"), (2 * day, "board firmware"), (11.5 * day, "slot"), (14 * day, "power setting")]
-    near = changed_near(changes, at=11 * day)
-    assert [what for _, what in near] == ["slot", "kernel", "power setting"]
