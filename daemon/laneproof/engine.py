@@ -143,7 +143,7 @@ class Engine:
             device_events: Which devices came and went since then; likewise.
             read_again: The groups of facts that were read since then.
         """
-        arrangement = arrange(self.build, snapshot)
+        arrangement = arrange(self.build, snapshot, shared_serials=self._past.ledger.shared_serials)
         notes = self._past.notes if len(self._past.notes) != self._notes_taken else ()
         self._notes_taken = len(self._past.notes)
         timeline = self._past.ledger.timeline

@@ -87,10 +87,11 @@ class Placement:
 class Arrangement:
     """A build laid over a snapshot. Without a build there are no positions, only the tree."""
 
-    def __init__(self, build: Build | None, snapshot: Snapshot) -> None:
+    def __init__(self, build: Build | None, snapshot: Snapshot, shared_serials: frozenset[str] = frozenset()) -> None:
         """Lay them over each other; what is asked for is worked out once."""
         self.build = build
         self.snapshot = snapshot
+        self._shared_serials = shared_serials
 
     @cached_property
     def ways(self) -> frozenset[str]:
@@ -107,7 +108,7 @@ class Arrangement:
     @cached_property
     def topology(self) -> Topology:
         """The machine by path."""
-        return survey(self.snapshot)
+        return survey(self.snapshot, shared_serials=self._shared_serials)
 
     @cached_property
     def placements(self) -> tuple[Placement, ...]:
@@ -254,11 +255,12 @@ def _controller_path(tree: Topology, path: str) -> bool:
     return bool(tree.functions_at(above)) or above in tree.functions
 
 
-def arrange(build: Build | None, snapshot: Snapshot) -> Arrangement:
+def arrange(build: Build | None, snapshot: Snapshot, *, shared_serials: frozenset[str] = frozenset()) -> Arrangement:
     """Lay a build over a snapshot.
 
     Args:
         build: The declaration, None where there is none.
         snapshot: The facts.
+        shared_serials: Serial numbers that two drives were seen to share in earlier passes.
     """
-    return Arrangement(build, snapshot)
+    return Arrangement(build, snapshot, shared_serials)

@@ -33,6 +33,7 @@ class Topology:
         drives: SATA, SAS and USB drives by path.
         drives_unread: Why no such drive is known, else None.
         mapped: The disks that each mapped device lies on, by its names: ``dm-2``, ``mapper/archive``.
+        shared_serials: Serial numbers that two drives were seen to share, though only one of them may be here now.
     """
 
     unread: Unread | None
@@ -45,6 +46,7 @@ class Topology:
     drives: dict[str, SataDrive]
     drives_unread: Unread | None
     mapped: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    shared_serials: frozenset[str] = frozenset()
     _links: dict[str, Link | None] = field(default_factory=dict, repr=False, compare=False)
     _occupants: dict[str, Occupant | None] = field(default_factory=dict, repr=False, compare=False)
     # Kept once worked out: empty, or one tuple.
@@ -140,7 +142,8 @@ class Topology:
         if not self._drives:
             drives = tuple(join_ways(self._find_drives()))
             counts = Counter(serial for drive in drives if (serial := _serial_of(drive)))
-            self._drives.append(tuple(replace(drive, shares_serial=counts[_serial_of(drive)] > 1) for drive in drives))
+            shared = self.shared_serials.union(serial for serial, count in counts.items() if count > 1)
+            self._drives.append(tuple(replace(drive, shares_serial=_serial_of(drive) in shared) for drive in drives))
             self._occupants.update({drive.path: drive for drive in self._drives[0] if drive.shares_serial})
         return self._drives[0]
 
@@ -172,11 +175,12 @@ def _is_integrated(function: PciFunction) -> bool:
     return function.link.trained_lanes is None and function.link.capable_lanes is None
 
 
-def survey(snapshot: Snapshot) -> Topology:
+def survey(snapshot: Snapshot, *, shared_serials: frozenset[str] = frozenset()) -> Topology:
     """Arrange a snapshot by path.
 
     Args:
         snapshot: The facts of one pass.
+        shared_serials: Serial numbers that two drives were seen to share in earlier passes.
 
     Returns:
         The tree. Groups that could not be read leave it empty and say so in its ``..._unread``.
@@ -205,6 +209,7 @@ def survey(snapshot: Snapshot) -> Topology:
         drives={drive.path: drive for drive in drives if drive.path is not None},
         drives_unread=snapshot.drives if isinstance(snapshot.drives, Unread) else None,
         mapped=dict(_name_mapped(snapshot)),
+        shared_serials=shared_serials,
     )
 
 

@@ -5,6 +5,8 @@ another drive or another counter, and begins again.
 """
 
 import math
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from laneproof.box.occupants import Occupant
@@ -379,9 +381,21 @@ def _reaches(celsius: float | None, limit: float | None) -> bool:
 
 @dataclass(slots=True, kw_only=True)
 class DriveBook:
-    """All drives that were ever seen, by serial number."""
+    """All drives that were ever seen.
+
+    Attributes:
+        records: By serial number, or by position (see `key_of`).
+        shared: Serial numbers that two drives share, and when both were last here.
+    """
 
     records: dict[str, DriveRecord] = field(default_factory=dict)
+    shared: dict[str, float] = field(default_factory=dict)
+
+    def note_shared(self, occupants: Iterable[Occupant], now: float) -> None:
+        """Note which serial numbers two drives share that are both here."""
+        serials = (drive.serial for drive in occupants if drive.shares_serial)
+        counts = Counter(serial.strip() for serial in serials if isinstance(serial, str))
+        self.shared |= {serial: now for serial, count in counts.items() if count > 1}
 
     def of(self, occupant: Occupant) -> DriveRecord | None:
         """Give a drive's record."""

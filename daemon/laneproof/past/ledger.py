@@ -26,7 +26,7 @@ from laneproof.past.changes import (
 )
 from laneproof.past.circumstances import describe_before, note_returns, note_unplugged
 from laneproof.past.drive_load import LoadRecord, Window, compare_siblings
-from laneproof.past.drives import DriveRecord, key_of
+from laneproof.past.drives import KNOWN_SECONDS, DriveRecord, key_of
 from laneproof.past.episodes import Episode
 from laneproof.past.event_joining import PositionEvent
 from laneproof.past.fix_trials import ERRORS
@@ -104,6 +104,11 @@ class Ledger(State):
                 if trial.path == path and trial.complaint == ERRORS and features.get("aer_above_siblings"):
                     trial.outcome, trial.decided_at = TrialOutcome.NOT_CURED, self.now
         self.version += 1
+
+    @property
+    def shared_serials(self) -> frozenset[str]:
+        """The serial numbers that two drives share which were both here not long ago: they name neither."""
+        return frozenset(serial for serial, at in self.drives.shared.items() if self.now - at <= KNOWN_SECONDS)
 
     # --- a pass -------------------------------------------------------------------------------------------------------
 
@@ -190,6 +195,7 @@ class Ledger(State):
     def _read_drives(self, occupants: Sequence[Occupant], *, is_new_reading: bool) -> None:
         """Take in the drives' own accounts, and note whose counters began again."""
         self._restarted = {}
+        self.drives.note_shared(occupants, self.now)
         windows: dict[str, tuple[LoadRecord, Window]] = {}
         returned: list[tuple[DriveRecord, int, float]] = []  # with the boot and the time of its last reading
         for occupant in occupants:

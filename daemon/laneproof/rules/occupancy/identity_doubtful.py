@@ -1,6 +1,7 @@
 """identity-doubtful: two drives with the same identity, a drive without one, or a drive that is not what it was."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.box.occupants import Occupant
@@ -22,10 +23,20 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for occupant in arrangement.drives:
         for name, value in _identifiers(occupant):
             sharing.setdefault(f"{name} {value}", []).append(occupant)
+    reported = set()
     for occupant in arrangement.drives:
         doubts = [*_find_doubts(occupant, sharing), *_find_changes(occupant, current.past.ledger)]
         if doubts:
-            yield _report(arrangement, occupant, doubts)
+            finding = _report(arrangement, occupant, doubts)
+            reported.add(finding.identity)
+            yield finding
+    shared = current.past.ledger.shared_serials
+    for identity, finding in current.past.standing.items():
+        if identity[0] != IDENTITY_DOUBTFUL.name or identity in reported or finding.serial not in shared:
+            continue
+        here = arrangement.topology.occupant_at(finding.path)
+        if here is None or not isinstance(here.serial, str) or here.serial.strip() == finding.serial:
+            yield replace(finding, accepted=None)  # its twin, or it, is out for the moment
 
 
 def _identifiers(occupant: Occupant) -> Iterator[tuple[str, str]]:
@@ -87,7 +98,7 @@ IDENTITY_DOUBTFUL = Rule(
         "History follows a drive by its serial number. Two that report the same, or one that reports none, cannot be "
         "kept apart after a replacement; and a serial number whose model or capacity changed means another drive or "
         "another namespace. A drive with two ports shows the same number twice and is one drive. A change is reported "
-        "for a week."
+        "for a week; a number that two drives share, until they were not seen together for a month."
     ),
     look_next=advise(
         "If it was replaced or divided again on purpose, bring the declaration up to date.",

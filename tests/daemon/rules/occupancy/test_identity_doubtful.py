@@ -54,6 +54,18 @@ def test_another_capacity_under_the_same_number_is_reported_for_a_week() -> None
     assert watcher.standing == []
 
 
+def test_twins_are_reported_once_while_both_are_known() -> None:
+    """Also while one of them is out: what is left is not known by that number."""
+    both = two({"serial": "X1"}, {"serial": "X1"})
+    alone = Box().with_port(PATHS[0]).with_port(PATHS[1]).with_drive(PATHS[1], controller={"serial": "X1"})
+    watcher = Watcher("identity-doubtful").observe(both)
+    for box in (alone, both, alone):
+        assert len(watcher.observe(box, after=DAY).standing) == 2
+    assert [change for change, _, _ in watcher.changes] == ["raised", "raised"]
+    watcher.observe(alone, after=31 * DAY)
+    assert watcher.standing == []
+
+
 def twins(first: str, second: str) -> Snapshot:
     box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=first)
     return box.with_port(PATHS[1]).with_drive(PATHS[1], serial=second).snapshot()
