@@ -23,6 +23,7 @@ from laneproof.past.past import Past
 from laneproof.past.saved_state import LedgerStateError
 from laneproof.past.timeline import STEP_SECONDS
 from laneproof.rules import RULES, judge_all
+from laneproof.rules.recurring import find_recurring
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import GROUPS, Snapshot
 from laneproof_collectors.unread import Unread
@@ -177,7 +178,9 @@ class Engine:
             read_again=read_again,
             declaration_problem=self.declaration_problem,
         )
-        findings = explain(judge_all(current), self._past.ledger, self._weights, general=_GENERAL_STEPS)
+        judged, ledger = judge_all(current), self._past.ledger
+        ledger.recurrences.note(find_recurring(judged), ledger.timeline)
+        findings = explain(judged, ledger, self._weights, general=_GENERAL_STEPS)
         step: Step = advance(
             self._lives,
             findings,

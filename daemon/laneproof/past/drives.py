@@ -176,8 +176,6 @@ class DriveRecord:
         critical_celsius: Its own critical threshold.
         warns: Whether it raised its own alarm of heat, by the kernel's thermometer, at the last reading.
         temperature_warned_at: When its log last warned of a temperature; 0 if never.
-        warning_bits: Its critical warning at the last reading, but for its temperature's.
-        warned_at: When a bit of that rose, the last times.
         load: Its load.
         external: Whether it was in a case that may be unplugged.
         ways: The positions that lead to it, where there are several, and those that did.
@@ -215,8 +213,6 @@ class DriveRecord:
     critical_celsius: float | None = None
     warns: bool = False
     temperature_warned_at: float = 0.0
-    warning_bits: int = 0
-    warned_at: list[float] = field(default_factory=list)
     load: LoadRecord = field(default_factory=LoadRecord)
     external: bool = False
     ways: DriveWays = field(default_factory=DriveWays)
@@ -285,10 +281,6 @@ class DriveRecord:
             self.spare.note(timeline.now, health.power_on_hours, health.available_spare_percent)
             self.spare_threshold = health.available_spare_threshold_percent
         self.warns = False  # the log's own warning is another rule's matter
-        bits = health.critical_warning & ~TEMPERATURE_WARNING
-        if bits & ~self.warning_bits:
-            self.warned_at = [*self.warned_at[1 - _MOST_TIMES :], timeline.now]
-        self.warning_bits = bits
         if health.critical_warning & TEMPERATURE_WARNING:
             self.temperature_warned_at = timeline.now
         self._warm(health.composite_temperature_celsius, timeline.now)

@@ -13,6 +13,7 @@ from laneproof.past.episodes import EpisodeBook
 from laneproof.past.fix_trials import TrialBook
 from laneproof.past.link_errors import LinkBook
 from laneproof.past.link_training import TrainingBook
+from laneproof.past.recurrences import RecurrenceBook
 from laneproof.past.timeline import Timeline
 
 SCHEMA = 1
@@ -36,6 +37,7 @@ class State:
         episodes: Episodes of all positions.
         changes: What changed.
         trials: Fixes on trial.
+        recurrences: Alarms that come and go.
         idle: By path, idle states in force at the last pass: of the drive, of its link.
         boot_times: When each boot began, the last ones, ledger time.
         stops: For boots of `boot_times` before which a watch went on, whether it was stopped in good order.
@@ -57,6 +59,7 @@ class State:
     episodes: Annotated[EpisodeBook, Field(alias="drops")] = field(default_factory=EpisodeBook)
     changes: ChangeBook = field(default_factory=ChangeBook)
     trials: TrialBook = field(default_factory=TrialBook)
+    recurrences: RecurrenceBook = field(default_factory=RecurrenceBook)
     idle: dict[str, tuple[bool | None, bool | None]] = field(default_factory=dict)
     boot_times: list[float] = field(default_factory=list)
     stops: list[tuple[float, bool]] = field(default_factory=list)

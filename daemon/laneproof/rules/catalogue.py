@@ -60,6 +60,7 @@ from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISIN
 from laneproof.rules.readings.drives_hidden import DRIVES_HIDDEN
 from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.readings.reading_stuck import READING_STUCK
+from laneproof.rules.recurring import hold_recurring
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.settings.declaration_not_in_force import DECLARATION_NOT_IN_FORCE
 from laneproof.rules.settings.firmware_changed import FIRMWARE_CHANGED
@@ -134,9 +135,8 @@ def judge_all(current: Pass) -> tuple[Finding, ...]:
     Returns:
         The findings in the order for reading, accepted ones marked, with five next steps at the most.
     """
-    found = [
-        replace(finding, next_steps=advise(*finding.next_steps)) for rule in RULES for finding in rule.judge(current)
-    ]
+    judged = hold_recurring(current, (finding for rule in RULES for finding in rule.judge(current)))
+    found = [replace(finding, next_steps=advise(*finding.next_steps)) for finding in judged]
     return tuple(order_findings(accept(current.build, found, at=current.snapshot.taken_at)))
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from laneproof.advice import CAUTIONS, split_step
 from laneproof.findings import Kind
 from laneproof.rules.catalogue import RULES, rule_named
+from laneproof.rules.recurring import COMES_AND_GOES
 from laneproof.rules.rule import Rule
 
 WIDTH = 80
@@ -18,6 +19,11 @@ _KINDS = {
     Kind.SIGN: "finds a sign of failure",
     Kind.UNVERIFIED: "finds what could not be read",
 }
+
+_COMES_AND_GOES = (
+    " An alarm that comes a third time within two weeks stands, though it is not so now, until it was clean for as "
+    "long as its own history asks for: between a day and a week."
+)
 
 _OPENING = """# Findings
 
@@ -65,7 +71,7 @@ def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
     yield ""
     yield f"{heading}# Why it matters"
     yield ""
-    yield from _wrap(rule.why)
+    yield from _wrap(rule.why + (_COMES_AND_GOES if rule.name in COMES_AND_GOES else ""))
     yield ""
     yield f"{heading}# What to look at next"
     yield ""

@@ -69,13 +69,13 @@ class SpareSinks(OddFault):
 
 @dataclass(slots=True)
 class MemberKicked(OddFault):
-    """An array loses a member each night and gets it back in the morning: an alarm a night, while it can lose all."""
+    """An array loses a member each night and gets it back in the morning: one alarm that stands, not one a night."""
 
     _array: MdArray | None = None
 
     def prepare(self, box: RunningBox) -> None:
         """Over three drives."""
-        self.rules, self.began_at, self.most_alarms = ("array-degraded",), box.now + DAY, 1000
+        self.rules, self.began_at = ("array-degraded",), box.now + DAY
         serials = tuple(life.drive.serial for life in box.lives if life.drive)[:3]
         self._array = MdArray(name="md0", serials=serials, size_bytes=8_000_000_000_000)
         box.box.arrays.append(self._array)

@@ -14,7 +14,7 @@ from dataclasses import replace
 from laneproof.advice import BACK_UP, REPLACE, Step, advise
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import TEMPERATURE_WARNING
 from laneproof.past.past import Past
 from laneproof.rules.drives.asleep import answered_recently, keep_standing, seconds_unread
@@ -42,9 +42,6 @@ _WORDS = {
 _WORN = ("its rated life is used up (worn: the reliability bit is set without any media error)", Severity.WARNING)
 _WORN_AT_PERCENT = 100
 _WARNED_AT = "temperature_warned_at"
-_HELD, _HELD_AT = "warnings", "warned_at"
-_HELD_SECONDS, _FLICKERS = DAY, 2
-"""How long a warning stands that the drive took back, and how often in a week it came before. Judgement."""
 _LENT = "vfio-pci"
 _UNBOUND_SECONDS = HOUR
 """A reset or a rebind by hand leaves a drive without its driver for a while. Judgement."""
@@ -123,30 +120,10 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
     others = health.critical_warning & ~_TEMPERATURE
     if "available_spare_threshold_percent" in health.absent:  # its threshold cannot be what it says: see spare-low
         others &= ~_SPARE
-    bits, last_at = _hold_warnings(current, occupant, others)
-    said = list(read_warnings(replace(health, critical_warning=bits | (_TEMPERATURE if hot_at is not None else 0))))
+    said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
         shown = {name: None if name in health.absent else getattr(health, name) for name in _SHOWN}
-        kept = {_WARNED_AT: hot_at, _HELD: bits, _HELD_AT: last_at}
-        finding = _report(arrangement, occupant, said, shown | kept)
-        if bits == others:
-            yield finding
-        else:
-            when = format_time(current.past.ledger.timeline.to_wall(last_at))
-            yield replace(finding, summary=f"{finding.summary}; it took that back, and warned last at {when}")
-
-
-def _hold_warnings(current: Pass, occupant: Occupant, bits: int) -> tuple[int, float]:
-    """Give the warnings in force and when they last were: one that came twice within a week is held for a day."""
-    now, record = current.past.ledger.now, current.past.ledger.drives.of(occupant)
-    if record is None or sum(now - at <= WEEK for at in record.warned_at) < _FLICKERS:
-        return bits, now
-    before = current.past.standing.get((NAME, current.arrangement.label_of(occupant) or key_of_drive(occupant)))
-    evidence = before.evidence if before is not None and before.key == key_of_drive(occupant) else {}
-    held, last_at = int(evidence.get(_HELD) or 0), float(evidence.get(_HELD_AT) or 0.0)
-    if not held & ~bits or now - last_at > _HELD_SECONDS:
-        return bits, now
-    return bits | held, last_at
+        yield _report(arrangement, occupant, said, shown | {_WARNED_AT: hot_at})
 
 
 def _find_temperature_warning(
@@ -236,8 +213,7 @@ CRITICAL_WARNING = Rule(
         "A drive that says this has decided by itself that data or further writes are in danger. The reverse does not "
         "hold: most failed drives had never warned, so silence is no proof of health. "
         "A warning of temperature comes and goes with the load: it stands until it was silent for a week, and is left "
-        "to overheating where that spoke first, or is an alarm itself. Any other that came twice within a week stands "
-        "for a day after it was taken back. A health log that could be read before and has "
+        "to overheating where that spoke first, or is an alarm itself. A health log that could be read before and has "
         "made no sense for two days is worth an alarm too."
     ),
     look_next=advise(

@@ -175,14 +175,6 @@ def test_every_other_warning_is_reported_at_once_and_as_it_is(bit: int) -> None:
     assert raised(watch(watcher, 0)) == ["raised", "cleared"]
 
 
-def test_a_warning_that_flickers_is_held_for_a_day() -> None:
-    watcher = watch(Watcher("critical-warning"), 0, 4, 0, 4)
-    assert raised(watcher) == ["raised", "cleared", "raised"]
-    assert raised(watch(watcher, 0, 4, 0)) == ["raised", "cleared", "raised"]
-    assert "it took that back, and warned last at" in watcher.standing[0].summary
-    assert raised(watch(watcher, *[0] * 30)) == ["raised", "cleared", "raised", "cleared"]
-
-
 def test_another_warning_beside_a_held_one_is_reported_at_once() -> None:
     watcher = watch(Watcher("critical-warning"), HOT, 0, 0b1000)
     assert raised(watcher) == ["raised", "changed"]
