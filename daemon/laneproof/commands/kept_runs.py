@@ -2,7 +2,8 @@
 
 import json
 import os
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from laneproof.box.placement import Arrangement
@@ -14,21 +15,30 @@ from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
 from laneproof.proof.comparison import LastRun, describe_last
 from laneproof.proof.judgement import Proof
 from laneproof.proof.run_record import ProofRun
-from laneproof.service.owner_notes import FILE, Inbox, find_runs
+from laneproof.service.owner_notes import FILE, Inbox, end_run, find_runs
+from laneproof.service.run_lock import hold_lock
 
 
-def keep_beginning(state: str | None, *, now: float, seconds: float) -> None:
-    """Tell the daemon that a run begins, so that its load is not taken for the box's own; without a daemon, nobody."""
+@contextmanager
+def announce_run(state: str | None, *, now: float, seconds: float) -> Iterator[None]:
+    """Tell the daemon that a run goes on, so that its load is not taken for the box's own; without a daemon, nobody.
+
+    Args:
+        state: The folder of the history; None for the service's own.
+        now: Unix seconds.
+        seconds: How long it takes at most.
+    """
     text = f"an acceptance run of {seconds / 60:.0f} minutes at most began"
-    _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds}))
-
-
-def keep_failure(state: str | None) -> None:
-    """Tell the daemon that a run ended without a record, so that errors are the box's own again."""
-    now = now_by_clock()
-    text = "the acceptance run failed, and left no record"
-    with suppress(CommandError):  # what made the run fail is what is to be said
-        _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now}))
+    with ExitStack() as lock:
+        if _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds})):
+            with suppress(OSError):  # the note bounds it all the same
+                lock.enter_context(hold_lock(_find_folder(state)))
+        try:
+            yield
+        except BaseException:
+            with suppress(CommandError):  # what made the run fail is what is to be said
+                _leave(state, end_run("the acceptance run failed, and left no record", at=now_by_clock()))
+            raise
 
 
 def keep_run(state: str | None, run: ProofRun, proof: Proof) -> bool:
@@ -42,8 +52,12 @@ def keep_run(state: str | None, run: ProofRun, proof: Proof) -> bool:
     return _leave(state, Note(t=run.began_at + run.seconds, kind=PROOF, text=text, detail=detail))
 
 
+def _find_folder(state: str | None) -> Path:
+    return Path(find_history(state)).parent
+
+
 def _leave(state: str | None, note: Note) -> bool:
-    folder = Path(find_history(state)).parent
+    folder = _find_folder(state)
     if not folder.is_dir():
         return False
     try:

@@ -12,7 +12,7 @@ from shutil import get_terminal_size
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_host, open_recording
-from laneproof.commands.kept_runs import keep_beginning, keep_failure, keep_run, load_run
+from laneproof.commands.kept_runs import announce_run, keep_run, load_run
 from laneproof.commands.proof_machine import DEADLINE_SECONDS, LiveProofMachine, stop_on_signals
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.commands.whole_file import check_folder_of, write_whole
@@ -103,13 +103,9 @@ def _prove(arguments: argparse.Namespace, style: Style) -> ProofRun | None:
             return None
         machine = LiveProofMachine(host, build, targets, rate_bytes=plan.rate_bytes, **programs)
         totals = RunTotals(targets, plan)
-        keep_beginning(arguments.state, now=snapshot.taken_at, seconds=plan.seconds * LONGEST_SHARE)
-        try:
-            with stop_on_signals(machine):
-                stopped = _run_to_its_end(machine, totals, _make_show(style, say))
-        except BaseException:
-            keep_failure(arguments.state)
-            raise
+        longest = plan.seconds * LONGEST_SHARE
+        with announce_run(arguments.state, now=snapshot.taken_at, seconds=longest), stop_on_signals(machine):
+            stopped = _run_to_its_end(machine, totals, _make_show(style, say))
         return totals.finish(
             box=name_box(build, snapshot),
             began_at=snapshot.taken_at,

@@ -25,7 +25,14 @@ from laneproof.commands.history_file import (
     load_settings,
     open_history,
 )
-from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording, parse_declaration, read_build_text
+from laneproof.commands.inputs import (
+    DEFAULT_BUILD,
+    load_build,
+    now_by_clock,
+    open_recording,
+    parse_declaration,
+    read_build_text,
+)
 from laneproof.commands.judgement import restore
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.commands.served_past import ServedPast
@@ -178,7 +185,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
         engine=engine,
         collectors=collectors,
         recent=recent,
-        take_notes=partial(writer.take_notes, Inbox(state)),
+        take_notes=partial(writer.take_notes, Inbox(state, now_by_clock)),
         ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
         proof=next(iter(find_runs(store.read_notes())[::-1]), None),
     )

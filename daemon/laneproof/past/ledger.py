@@ -31,7 +31,7 @@ from laneproof.past.episodes import Episode
 from laneproof.past.event_joining import PositionEvent
 from laneproof.past.fix_trials import ERRORS
 from laneproof.past.link_errors import LinkEvents
-from laneproof.past.notes import Note, ProofNote
+from laneproof.past.notes import AFTER_RUN_SECONDS, Note, ProofNote
 from laneproof.past.presence import HERE, find_presences, paths_by_name
 from laneproof.past.saved_state import State, dump_state, load_state
 from laneproof.past.timeline import Step
@@ -42,7 +42,6 @@ from laneproof_collectors.snapshot import GROUPS, HealthLog, Setting, Snapshot
 from laneproof_collectors.unread import Unread
 
 _HOUR = 3600.0
-_AFTER_RUN_SECONDS = 60.0  # what is read so soon after a run still counts its last errors
 _REMEMBERED = TypeVar("_REMEMBERED")
 
 KernelInput = KernelEvents | Unread | Sequence[TimedKernelEvent]
@@ -97,7 +96,7 @@ class Ledger(State):
 
     def add_proof(self, note: ProofNote) -> None:
         """Take in that an acceptance run began, or what it showed."""
-        self.loaded_until = note.at + _AFTER_RUN_SECONDS if note.until is None else note.until
+        self.loaded_until = note.at + AFTER_RUN_SECONDS if note.until is None else note.until
         for path, (serial, features) in note.features.items():
             self.experiments[path] = note.at, serial, dict(features)
             for trial in self.trials.open():

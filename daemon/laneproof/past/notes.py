@@ -41,6 +41,10 @@ class ConfirmedCause:
     evidence: Mapping[str, bool | None] = field(default_factory=dict)
 
 
+AFTER_RUN_SECONDS = 60.0
+"""What is read so soon after an acceptance run still counts its last errors."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProofNote:
     """An acceptance run: that it began, or what it showed.

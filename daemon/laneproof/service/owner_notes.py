@@ -6,16 +6,17 @@ lines at its next pass, or at its next start where it does not run.
 
 import json
 import logging
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from laneproof.history.earlier_names import rename_note
 from laneproof.history.notes import CONFIRMED, NOTE, PROOF, PROOF_BEGAN
 from laneproof.history.notes import Note as KeptNote
 from laneproof.line_inbox import forget_lines, leave_line, take_lines
-from laneproof.past.notes import ConfirmedCause, Note, ProofNote, parse_note
+from laneproof.past.notes import AFTER_RUN_SECONDS, ConfirmedCause, Note, ProofNote, parse_note
 from laneproof.proof.judgement import judge
 from laneproof.proof.run_record import ProofRun
+from laneproof.service.run_lock import is_run_dead
 
 _log = logging.getLogger(__name__)
 
@@ -27,12 +28,14 @@ _EARLIER_FILE = "told.jsonl"  # where a command of an earlier version left them
 class Inbox:
     """The file in which commands leave the owner's notes."""
 
-    def __init__(self, folder: str | Path) -> None:
+    def __init__(self, folder: str | Path, now: Callable[[], float] | None = None) -> None:
         """Name it; nothing is opened yet.
 
         Args:
             folder: The folder of the history.
+            now: Gives unix seconds, to whom also wants to know of acceptance runs that were killed.
         """
+        self._folder, self._now = Path(folder), now
         self._file = Path(folder) / FILE
         self._files = (self._file.with_name(_EARLIER_FILE), self._file)
         self._problem: str | None = None
@@ -54,7 +57,10 @@ class Inbox:
         except OSError as error:
             self._report(error)
             return None
-        return tuple(note for line in lines if line.strip() and (note := _parse(line)) is not None)
+        left = tuple(note for line in lines if line.strip() and (note := _parse(line)) is not None)
+        if self._now is not None and is_run_dead(self._folder):
+            left += (end_run("the acceptance run was killed, and left no record", at=self._now()),)
+        return left
 
     def clear(self) -> None:
         """Delete what was read, once it is kept; what cannot be deleted is read again, and kept once all the same."""
@@ -70,6 +76,11 @@ class Inbox:
         if problem != self._problem:
             self._problem = problem
             _log.warning("the owner's notes cannot be taken: %s", problem)
+
+
+def end_run(text: str, *, at: float) -> KeptNote:
+    """Make the note that a run has ended without a record: what is counted is the box's own again."""
+    return KeptNote(t=at, kind=PROOF_BEGAN, text=text, detail={"until": at + AFTER_RUN_SECONDS})
 
 
 def _parse(line: str) -> KeptNote | None:

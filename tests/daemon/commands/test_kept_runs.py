@@ -8,7 +8,7 @@ import pytest
 
 from laneproof.cli import main
 from laneproof.commands.errors import CommandError
-from laneproof.commands.kept_runs import find_last_run, keep_beginning, keep_run, load_run, read_runs
+from laneproof.commands.kept_runs import announce_run, find_last_run, keep_run, load_run, read_runs
 from laneproof.commands.serve import HISTORY
 from laneproof.history.store import Store
 from laneproof.outputs import audit_json
@@ -43,8 +43,8 @@ def test_a_run_that_was_left_is_in_the_history_afterwards(tmp_path: Path) -> Non
 
 def test_the_daemon_learns_that_a_run_began_and_what_it_showed(tmp_path: Path) -> None:
     run = run_box({RISER_3: Fault(errors_per_bit=2e-12)})
-    keep_beginning(str(tmp_path), now=run.began_at, seconds=1800.0)
-    keep_run(str(tmp_path), run, judge(run))
+    with announce_run(str(tmp_path), now=run.began_at, seconds=1800.0):
+        keep_run(str(tmp_path), run, judge(run))
     began, ended = find_proofs(Inbox(tmp_path).read())
     assert began.until == run.began_at + 1800.0
     assert ended.until is None

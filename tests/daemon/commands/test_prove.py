@@ -12,9 +12,11 @@ from laneproof.cli import main
 from laneproof.commands import prove
 from laneproof.commands.errors import CommandError
 from laneproof.outputs.prove_json import prove_schema
+from laneproof.past.notes import AFTER_RUN_SECONDS
 from laneproof.proof.plan_execution import WroteError
 from laneproof.proof.run_record import StageName
 from laneproof.service.owner_notes import Inbox, find_proofs
+from laneproof.service.run_lock import FILE
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from proven_box import RISER_1, kelp, run_box
@@ -124,7 +126,8 @@ def test_a_run_that_fails_leaves_the_daemon_waiting_for_nothing(
     assert "wrote 512 bytes" in capsys.readouterr().err
     began, failed = find_proofs(Inbox(tmp_path).read() or ())
     assert (began.until or 0.0) > began.at + 3600.0
-    assert failed.until == failed.at
+    assert failed.until == failed.at + AFTER_RUN_SECONDS
+    assert not (tmp_path / FILE).exists()
 
 
 def test_without_fio_nothing_begins(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from laneproof.history.notes import Note
-from laneproof.service.owner_notes import FILE, Inbox, sort_notes
+from laneproof.service import run_lock
+from laneproof.service.owner_notes import FILE, Inbox, find_proofs, sort_notes
 
 
 def note(text: str, **facts: object) -> Note:
@@ -35,6 +36,17 @@ def test_a_run_that_stopped_before_it_was_kept_takes_it_again(tmp_path: Path) ->
     assert [one.text for one in Inbox(tmp_path).read()] == ["first"]
     inbox.clear()
     assert [one.text for one in inbox.read()] == ["second"]
+
+
+def test_a_run_that_was_killed_ends_when_the_daemon_finds_its_lock_free(tmp_path: Path) -> None:
+    inbox = Inbox(tmp_path, lambda: 1000.0)
+    inbox.add(note("an acceptance run began", kind="proof_began", detail={"until": 40_000.0}))
+    with run_lock.hold_lock(tmp_path):
+        assert [left.until for left in find_proofs(inbox.read() or ())] == [40_000.0]
+        inbox.clear()
+    (tmp_path / run_lock.FILE).touch()  # as a killed one leaves it
+    assert [left.until for left in find_proofs(inbox.read() or ())] == [1060.0]  # its last errors are still its own
+    assert inbox.read() == ()
 
 
 def test_a_line_that_is_none_is_passed_over(tmp_path: Path) -> None:
