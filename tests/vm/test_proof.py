@@ -55,9 +55,7 @@ def test_every_image_is_byte_for_byte_as_it_was(boot: Boot) -> None:
 
 def test_a_sound_drive_holds_and_its_link_is_unverified_with_its_bound(positions: dict[str, Mapping[str, Any]]) -> None:
     sound = positions["riser-1"]
-    # on a busy machine a load may not begin within the five seconds of the stage, which then shows nothing
-    too_slow = ["nothing was read of it in the stage 'small'"]
-    assert sound["drive"]["verdict"] == "holds" or sound["drive"]["because"] == too_slow
+    assert sound["drive"]["verdict"] == "holds"
     assert sound["link"]["verdict"] == "unverified"
     assert "virtual machine" in sound["link"]["because"][0]
     assert sound["link"]["errors"] == 0

@@ -15,6 +15,7 @@ from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
 from laneproof.proof.plan import Step
 from laneproof.proof.run_record import StageName
+from laneproof.proof.run_totals import STARTING_SECONDS
 from laneproof.proof.targets import Rest, Targets
 from laneproof.proof.watched_pass import WatchedPass, list_occurrences, watch_arrangement
 from laneproof_collectors.collection import Collector, assemble, read_fenced
@@ -31,7 +32,7 @@ SECOND = 1.0
 DEADLINE_SECONDS = 0.8
 """How long one question may take here: a second's watch must not be late by more than a second."""
 QUIET_LINK_SECONDS, FAN_SECONDS = 10.0, 5.0
-_SPARE_SECONDS = 10.0  # a load is ended, and ends by itself only where nobody ended it
+_SPARE_SECONDS = 2 * STARTING_SECONDS  # a load is ended, and ends by itself only where nobody ended it
 _SMALL_BYTES, _SMALL_DEPTH = 4096, 32
 
 

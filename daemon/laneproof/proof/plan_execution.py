@@ -105,6 +105,8 @@ def _run_step(
         watched = machine.watch_next(quiet=quiet and not is_over)  # the last one of a quiet step reads all
         at = watched.at
         totals.add(watched)
+        if step.stage in LOADED and totals.is_starting():
+            began = at  # a slow machine shows as much as a fast one
         # a fan that rests while nothing is loaded stops nothing, nor one that stood still as the load began
         still = watched.stopped_fans if still is None or step.stage not in LOADED else still
         orders = give_orders(watched, totals.targets.drives, totals.held_back, still | first.stopped_fans)

@@ -141,6 +141,11 @@ class RunTotals:
         """Whether a drive's load was stopped for good."""
         return self._drives[name].record.stopped is not None
 
+    def is_starting(self) -> bool:
+        """Whether a load of this step has yet to read anything, and may still take its time."""
+        waits = (self.at or 0.0) - self._step_at <= STARTING_SECONDS
+        return waits and not all(self._drives[name].has_begun for name in self.loaded)
+
     def is_soaked(self) -> bool:
         """Whether no loaded drive gets warmer any more, as far as their temperatures are known."""
         soaks = [self._drives[name].soak for name in self.loaded if not self.is_stopped(name)]

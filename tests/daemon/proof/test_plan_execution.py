@@ -18,7 +18,7 @@ from proven_box import RISER_1, drive, run_box, targets
 class Watched(SimulatedMachine):
     """Notes what it was asked, and fails on demand."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 (its knobs)
         self,
         *,
         fails_at: float = 1e9,
@@ -26,10 +26,11 @@ class Watched(SimulatedMachine):
         fan_stops_at: float = 1e9,
         wrote: int = 0,
         starts: bool = True,
+        late_seconds: float = 0.0,
     ) -> None:
         super().__init__(targets(RISER_1), {}, seed=1)
         self.log: list[str] = []
-        self._starts = starts
+        self._starts, self._late_until = starts, 1.0 + late_seconds
         self._fails_at, self._stops_at, self._wrote, self._fan_stops_at = fails_at, stops_at, wrote, fan_stops_at
 
     def start(self, step: Step, names: Collection[str]) -> None:
@@ -39,6 +40,8 @@ class Watched(SimulatedMachine):
         super().start(step, names)
 
     def watch_next(self, *, quiet: bool) -> WatchedPass:
+        if self._at < self._late_until:
+            self.hold_back(self._loaded)
         reading = super().watch_next(quiet=quiet)
         self.log.append("quiet" if quiet else "full")
         if reading.at >= self._fails_at:
@@ -80,6 +83,16 @@ def test_who_asks_to_stop_is_obeyed_within_the_second_and_every_load_is_ended() 
     assert conduct(machine, shown=shown) == "you stopped it"
     assert machine.log[-2:] == ["full", "end"]
     assert shown[-1] == 19.0  # the terminal may be gone
+
+
+@pytest.mark.parametrize(("late", "lasts"), [(0.0, 6.0), (8.0, 14.0), (1000.0, 16.0)])
+def test_a_load_that_is_late_is_given_its_whole_time_after_that(late: float, lasts: float) -> None:
+    """The last pass comes a second after the five of the stage; after ten seconds a load is waited for no more."""
+    totals = RunTotals(targets(RISER_1), make_plan(targets(RISER_1), "quick", stages=[StageName.SMALL]))
+    assert run_plan(Watched(late_seconds=late), totals, lambda *_: None) is None
+    run = totals.finish(box="kelp-1", began_at=0.0)
+    assert run.stages[0].seconds == lasts
+    assert run.drives[0].stages[StageName.SMALL].seconds == 6.0
 
 
 @pytest.mark.parametrize(
