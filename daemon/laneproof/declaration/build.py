@@ -4,9 +4,10 @@ Its tables are in ``tables.py``; whether names used exist is asked in ``names.py
 name line and near miss, is ``file.py``'s.
 """
 
+import hashlib
 from typing import Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
 from laneproof.declaration.assumptions import Assumptions
 from laneproof.declaration.fields import SchemaNumber, StrictTable
@@ -52,6 +53,7 @@ class Build(StrictTable):
     supply: DeclaredSupply | None = None
     assume: Assumptions = Field(default_factory=Assumptions)
     accept: tuple[Acceptance, ...] = ()
+    _checksum: str | None = PrivateAttr(None)
 
     @model_validator(mode="after")
     def _names_agree(self) -> Self:
@@ -59,6 +61,16 @@ class Build(StrictTable):
         if problems := tuple(find_name_problems(self)):
             raise NamesDisagreeError(problems)
         return self
+
+    def read_from(self, text: str) -> Self:
+        """Remember the text that it was read from, by its checksum."""
+        self._checksum = hashlib.sha256(text.encode()).hexdigest()
+        return self
+
+    @property
+    def checksum(self) -> str | None:
+        """The SHA-256 of its file's bytes, as sha256sum(1) prints it; None where it came from no file."""
+        return self._checksum
 
     def position_at(self, path: str) -> DeclaredPosition | None:
         """Find the position declared at a path."""

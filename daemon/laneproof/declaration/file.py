@@ -99,7 +99,7 @@ def _parse(text: str, name: str, list_rules: "Callable[[], Iterable[str]] | None
         raise BuildError(name, _describe(error, data, text)) from None
     if list_rules and build.accept and (problems := _find_rule_problems(build, text, tuple(list_rules()))):
         raise BuildError(name, problems)
-    return build
+    return build.read_from(text)
 
 
 def _find_rule_problems(build: Build, text: str, rules: tuple[str, ...]) -> tuple[Problem, ...]:

@@ -74,6 +74,7 @@ METRICS = (
     _gauge("trial_remaining_seconds", _SIGN, "What is left of the time without events that a sign's cure needs."),
     _gauge("snapshot_timestamp_seconds", (), "When the facts behind the findings were read, unix time."),
     _gauge("declaration_in_force", (), "1: the newest declaration is in force; 0: it is missing or wrong."),
+    _info("declaration", ("checksum",), "SHA-256 of the file of the declaration in force, as sha256sum prints it."),
     # PCI Express Base Specification: Link Capabilities, Link Status
     _gauge("link_trained_transfers_per_second", _LINK, "Transfer rate at which a PCIe link trained."),
     _gauge("link_capable_transfers_per_second", _LINK, "Highest transfer rate that both ends of a PCIe link can do."),

@@ -1,6 +1,8 @@
 """The metrics once, printed or in a file that is written as a whole."""
 
 import os
+import subprocess
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -18,6 +20,13 @@ def test_they_are_what_the_service_answers_of_the_box(capsys: pytest.CaptureFixt
     told = names(capsys.readouterr().out)
     assert {"laneproof_finding", "laneproof_declaration_in_force", "laneproof_link_trained_lanes"} <= told
     assert "laneproof_finding_changes" not in told  # that counts since a service began
+
+
+def test_the_checksum_of_the_declaration_is_the_one_that_sha256sum_prints(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["metrics", "--demo"]) == 0
+    with resources.as_file(resources.files("laneproof.demo") / "kelp-1.toml") as file:
+        printed = subprocess.run(["sha256sum", file], capture_output=True, encoding="ascii", check=True).stdout
+    assert f'laneproof_declaration_info{{checksum="{printed.split()[0]}"}} 1.0' in capsys.readouterr().out
 
 
 def test_a_file_is_replaced_as_a_whole_and_nothing_is_written_through_a_link(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """The service as a program: it listens, shows its state, reloads, ends cleanly, and remembers over a restart."""
 
 import contextlib
+import hashlib
 import itertools
 import json
 import os
@@ -164,12 +165,14 @@ def test_a_recording_is_judged_frame_by_frame_before_it_is_shown(
     service = services[0].start()
     (narrow,) = (finding for finding in service.audit()["findings"] if finding["rule"] == "link-narrow")
     assert narrow["since"] == "2026-09-21T14:14:20Z"  # its second frame
+    in_force = f'laneproof_declaration_info{{checksum="{hashlib.sha256(build.read_bytes()).hexdigest()}"}} 1.0'
     build.write_text("= =")
     service.process.send_signal(signal.SIGHUP)
     end = time.monotonic() + PATIENCE_SECONDS
     while time.monotonic() < end and "laneproof_declaration_in_force 0.0" not in service.get("/metrics"):
         time.sleep(0.05)
     assert "laneproof_declaration_in_force 0.0" in service.get("/metrics")
+    assert in_force in service.get("/metrics")
     assert service.audit()["box"] == "tern-2"
     assert "this is not TOML" in service.said()
 
