@@ -110,7 +110,7 @@ END
     cp -R "$checkout/docs/." "$share/doc/laneproof"
     cp "$checkout/LICENSE" "$share/doc/laneproof"
     mkdir -p "$share/laneproof" "$work/tree$SYSTEM/bin" "$work/tree$SYSTEM/lib/systemd/system"
-    cp -R "$checkout/packaging/prometheus" "$share/laneproof"
+    cp -R "$checkout/packaging/prometheus" "$checkout/packaging/fleet" "$share/laneproof"
     ln -s "$PREFIX/bin/laneproof" "$work/tree$SYSTEM/bin/laneproof"
     for unit in $UNITS; do
         sed -e "s|/usr/bin/|$SYSTEM/bin/|" -e "s|/usr/share/|$SYSTEM/share/|" "$checkout/systemd/$unit" \

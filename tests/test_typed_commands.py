@@ -31,6 +31,7 @@ ELSEWHERE = {
     "laneproof notify": "tests/daemon/commands/test_notify.py, with settings of its own",
     "laneproof work": "tests/daemon/commands/test_work.py, likewise",
     "laneproof setup": "tests/daemon/commands/test_setup.py and tests/vm/test_installed.py, with a systemctl",
+    "sh packaging/fleet/": "tests/services/test_fleet.py, with an ssh that reaches folders",
     "sh packaging/": "tests/services/test_install.py and test_package.py; run.sh and test.sh run the tests",
     "systemctl ": "tests/vm/test_service_unit.py",
     "journalctl ": "tests/vm/test_service_unit.py",

@@ -1,18 +1,12 @@
 """Metrics and alert rules with Prometheus' own tools: checked, tested, scraped, fired, handed to Alertmanager."""
 
-import contextlib
-import json
 import re
 import shutil
 import subprocess
 import sys
-import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -21,64 +15,69 @@ from laneproof.outputs.metric_table import METRICS
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
 from laneproof.service.status import CollectorRun, DaemonStatus
+from real_services import PROMETHEUS, TOKEN, get, get_json, promtool, running, wait_for
 from receivers import WebServer, free_port
 from troubled_box import troubled
 
-FOLDER = Path(__file__).resolve().parents[2] / "packaging" / "prometheus"
-RULES, RULE_TESTS = FOLDER / "laneproof-alerts.yml", FOLDER / "laneproof-alerts-test.yml"
+RULES, FLEET_RULES = PROMETHEUS / "laneproof-alerts.yml", PROMETHEUS / "laneproof-fleet-alerts.yml"
 LANEPROOF = (sys.executable, "-m", "laneproof.cli")
-PATIENCE_SECONDS = 60.0
 
 
-def promtool(*arguments: str, given: bytes = b"", folder: Path = FOLDER) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(["promtool", *arguments], input=given, capture_output=True, cwd=folder, check=False)
-    return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
-
-
-@pytest.mark.services("promtool")
-def test_the_rules_are_valid() -> None:
-    done = promtool("check", "rules", RULES.name)
-    assert done.returncode == 0, done.stdout + done.stderr
+def find_tests(rules: Path) -> Path:
+    return rules.with_stem(f"{rules.stem}-test")
 
 
 @pytest.mark.services("promtool")
-def test_the_rules_pass_their_own_tests() -> None:
-    done = promtool("test", "rules", RULE_TESTS.name)
-    assert done.returncode == 0, done.stdout + done.stderr
+@pytest.mark.parametrize("rules", [RULES, FLEET_RULES], ids=lambda rules: rules.stem)
+def test_the_rules_are_valid_and_pass_their_own_tests(rules: Path) -> None:
+    for command in (("check", "rules", rules.name), ("test", "rules", find_tests(rules).name)):
+        done = promtool(*command)
+        assert done.returncode == 0, done.stdout + done.stderr
 
 
 @pytest.mark.services("promtool")
 @pytest.mark.parametrize(
-    ("right", "wrong"),
+    ("rules", "right", "wrong"),
     [
-        ('severity="critical"}', 'severity="warning"}'),
-        ("for: 5m", "for: 50m"),
-        ('kind!="unverified"', 'kind="unverified"'),
-        ('up{job="laneproof"} == 0', 'up{job="laneproof"} == 1'),
-        ("> 300", "> 3000"),
-        ("expr: laneproof_reading_overdue_seconds > 0", "expr: laneproof_reading_overdue_seconds > 9e9"),
-        (" unless on (job, instance, reading) laneproof_reading_overdue_seconds > 0", ""),
-        (" unless on (job, instance) laneproof_snapshot_timestamp_seconds", ""),
-        ("laneproof_rule_info%s}", "laneproof_rule_infos%s}"),
-        ('label "next"', 'label "last"'),
-        ('absent(up{job="laneproof"})', 'absent(absent(up{job="laneproof"}))'),
+        (RULES, 'severity="critical"}', 'severity="warning"}'),
+        (RULES, "for: 5m", "for: 50m"),
+        (RULES, 'kind!="unverified"', 'kind="unverified"'),
+        (RULES, 'up{job="laneproof"} == 0', 'up{job="laneproof"} == 1'),
+        (RULES, "> 300", "> 3000"),
+        (RULES, "expr: laneproof_reading_overdue_seconds > 0", "expr: laneproof_reading_overdue_seconds > 9e9"),
+        (RULES, " unless on (job, instance, reading) laneproof_reading_overdue_seconds > 0", ""),
+        (RULES, " unless on (job, instance) laneproof_snapshot_timestamp_seconds", ""),
+        (RULES, "laneproof_rule_info%s}", "laneproof_rule_infos%s}"),
+        (RULES, 'label "next"', 'label "last"'),
+        (RULES, 'absent(up{job="laneproof"})', 'absent(absent(up{job="laneproof"}))'),
+        (FLEET_RULES, ">= 3\n          and", ">= 2\n          and"),
+        (FLEET_RULES, "(laneproof:models) >= 0.1", "(laneproof:models) >= 0.8"),
+        (FLEET_RULES, 'severity!="notice"', 'severity!="critical"'),
+        (FLEET_RULES, "(laneproof_nvme_info or laneproof_drive_info)", "(laneproof_drive_info)"),
+        (FLEET_RULES, 'unless on (job, rule, model) ALERTS{alertname="LaneproofFirmwareShowsSigns"}', ""),
+        (FLEET_RULES, "unless on (job, instance) up", ""),
+        (FLEET_RULES, "unless on (job, box) laneproof_box_info", ""),
+        (FLEET_RULES, "[1d]", "[1h]"),
+        (FLEET_RULES, "and on (box) laneproof_box_info", ""),
+        (FLEET_RULES, "on (box, checksum)", "on (box)"),
     ],
 )  # fmt: skip
-def test_a_rule_that_is_spoilt_fails_them(tmp_path: Path, right: str, wrong: str) -> None:
-    text = RULES.read_text()
+def test_a_rule_that_is_spoilt_fails_them(tmp_path: Path, rules: Path, right: str, wrong: str) -> None:
+    text = rules.read_text()
     assert right in text
-    (tmp_path / RULES.name).write_text(text.replace(right, wrong))
-    shutil.copy(RULE_TESTS, tmp_path)
-    assert promtool("test", "rules", RULE_TESTS.name, folder=tmp_path).returncode != 0
+    (tmp_path / rules.name).write_text(text.replace(right, wrong))
+    shutil.copy(find_tests(rules), tmp_path)
+    assert promtool("test", "rules", find_tests(rules).name, folder=tmp_path).returncode != 0
 
 
-def test_every_rule_is_tested_and_uses_only_metrics_that_there_are() -> None:
-    rules, tests = RULES.read_text(), RULE_TESTS.read_text()
+@pytest.mark.parametrize(("file", "passed_on"), [(RULES, 3), (FLEET_RULES, 0)])
+def test_every_rule_is_tested_and_uses_only_metrics_that_there_are(file: Path, passed_on: int) -> None:
+    rules, tests = file.read_text(), find_tests(file).read_text()
     alerts = set(re.findall(r"- alert: (\w+)", rules))
     assert alerts == set(re.findall(r"alertname: (\w+)", tests))
     used = set(re.findall(r"\blaneproof_[a-z_]+", rules))
     assert used <= {one.full_name for one in METRICS}
-    assert len(re.findall(r"severity: (?:notice|warning|critical)$", rules, re.MULTILINE)) == len(alerts) - 3
+    assert len(re.findall(r"severity: (?:notice|warning|critical)$", rules, re.MULTILINE)) == len(alerts) - passed_on
 
 
 def publish() -> DaemonStatus:
@@ -106,13 +105,13 @@ def test_promtool_accepts_the_metrics() -> None:
 @pytest.mark.services("amtool")
 def test_the_example_for_alertmanager_is_valid() -> None:
     done = subprocess.run(
-        ["amtool", "check-config", str(FOLDER / "alertmanager-example.yml")], capture_output=True, check=False
+        ["amtool", "check-config", str(PROMETHEUS / "alertmanager-example.yml")], capture_output=True, check=False
     )
     assert done.returncode == 0, done.stderr
 
 
 def route(labels: str) -> str:
-    command = ["amtool", "config", "routes", "test", f"--config.file={FOLDER / 'alertmanager-example.yml'}", labels]
+    command = ["amtool", "config", "routes", "test", f"--config.file={PROMETHEUS / 'alertmanager-example.yml'}", labels]
     return subprocess.run(command, capture_output=True, encoding="utf-8", check=True).stdout.strip()
 
 
@@ -127,46 +126,9 @@ def test_alarms_and_notices_go_their_own_ways(severity: str, receiver: str) -> N
 # --- the real services ------------------------------------------------------------------------------------------------
 
 
-def wait_for(what: Callable[[], Any], process: subprocess.Popen[bytes], log: Path) -> Any:  # noqa: ANN401 (an API's JSON)
-    end = time.monotonic() + PATIENCE_SECONDS
-    while time.monotonic() < end:
-        assert process.poll() is None, log.read_text()[-2000:]
-        with contextlib.suppress(urllib.error.URLError, ConnectionError):
-            if found := what():
-                return found
-        time.sleep(0.2)
-    raise AssertionError(log.read_text()[-2000:])
-
-
-TOKEN = "0123456789abcdef"  # noqa: S105 (an example)
-
-
-def get(address: str) -> bytes:
-    asked = urllib.request.Request(address, headers={"Authorization": f"Bearer {TOKEN}"})  # noqa: S310 (our own address)
-    with urllib.request.urlopen(asked, timeout=10) as answer:  # noqa: S310 (likewise)
-        return bytes(answer.read())
-
-
-def get_json(address: str) -> Any:  # noqa: ANN401 (an API's JSON)
-    return json.loads(get(address))
-
-
-@contextmanager
-def running(log: Path, *command: str) -> Iterator[subprocess.Popen[bytes]]:
-    with log.open("wb") as out, subprocess.Popen(command, stdout=out, stderr=out, cwd=log.parent) as process:
-        try:
-            yield process
-        finally:
-            process.terminate()
-            try:
-                process.wait(20)
-            except subprocess.TimeoutExpired:
-                process.kill()
-
-
 def write_manager(file: Path, port: int) -> Path:
     """Write the example as it is, but that it waits for no minute, and with the receivers' port."""
-    example = (FOLDER / "alertmanager-example.yml").read_text()
+    example = (PROMETHEUS / "alertmanager-example.yml").read_text()
     file.write_text(example.replace("group_wait: 1m", "group_wait: 3s").replace("127.0.0.1:9099", f"127.0.0.1:{port}"))
     return file
 
