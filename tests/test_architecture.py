@@ -130,7 +130,7 @@ def test_no_pure_module_opens_files_or_sockets() -> None:
             names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "open":
                 names.append("socket")
-            found += [f"{place}: {name}" for name in names if name.split(".")[0] in outside]
+            found += [f"{place}: {name}" for name in names if name.split(".")[0] in outside and name != "urllib.parse"]
     assert found == []
 
 

@@ -13,7 +13,10 @@ from laneproof.commands.moment_argument import parse_moment
 from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME, Engine
 from laneproof.history.history import History
+from laneproof.outputs.episodes_text import list_episodes
+from laneproof.outputs.events_text import Happening, gather
 from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
 from laneproof.past.saved_state import LedgerStateError
 
 
@@ -26,19 +29,38 @@ class BoxPast:
         build: The declaration, for labels; None where there is none.
         begins: When a recording begins, unix seconds; None for the daemon's history.
         now: The time; the end of a recording.
-        ledger: What the passes add up to; None where nothing was saved of it, or it cannot be used.
+        passes: What the passes add up to; None where nothing was saved of it, or it cannot be used.
     """
 
     history: History
     build: Build | None
     begins: float | None
     now: float
-    ledger: Ledger | None = None
+    passes: Past | None = None
+
+    @property
+    def ledger(self) -> Ledger | None:
+        """What all passes add up to over time."""
+        return self.passes.ledger if self.passes else None
 
     @property
     def labels(self) -> dict[str, str]:
         """Label by path, of the declared positions."""
         return {position.path: position.label for position in self.build.position} if self.build else {}
+
+    def read_happenings(self, since: float) -> list[Happening]:
+        """Read all that happened since a time, oldest first.
+
+        Args:
+            since: Unix seconds.
+        """
+        return gather(
+            self.history.read_events(since=since, until=self.now),
+            self.history.read_finding_changes(since=since, until=self.now),
+            self.history.read_notes(since=since),
+            self.labels,
+            () if self.ledger is None else list_episodes(self.ledger, self.labels, since=since, until=self.now),
+        )
 
     def since(self, moment: str | None, default_seconds: float) -> float:
         """Give the time to begin at.
@@ -74,31 +96,33 @@ def open_past(arguments: argparse.Namespace, *, is_judged: bool = True) -> Itera
     build = load_build(arguments.build, demo=arguments.demo)
     if arguments.source is None and not arguments.demo:
         with open_history(find_history(arguments.state)) as history:
-            yield BoxPast(history=history, build=build, begins=None, now=now_by_clock(), ledger=load_ledger(history))
+            yield BoxPast(history=history, build=build, begins=None, now=now_by_clock(), passes=load_passes(history))
         return
-    history, begins, ends, ledger = _keep_recording(
+    history, begins, ends, passes = _keep_recording(
         arguments.source, Engine(build) if is_judged else None, demo=arguments.demo
     )
     try:
-        yield BoxPast(history=history, build=build, begins=begins, now=ends, ledger=ledger)
+        yield BoxPast(history=history, build=build, begins=begins, now=ends, passes=passes)
     finally:
         history.close()
 
 
-def load_ledger(history: History) -> Ledger | None:
+def load_passes(history: History) -> Past | None:
     """Load what the daemon's passes add up to, as last saved; None where there is nothing, or nothing to be used."""
-    state = history.load_state(STATE_NAME)
-    kept = state.get("ledger") if isinstance(state, dict) else None
+    state, engine = history.load_state(STATE_NAME), Engine(None)
+    if not isinstance(state, dict) or not isinstance(state.get("ledger"), dict):
+        return None
     try:
-        return Ledger.from_state(kept) if isinstance(kept, dict) else None
+        engine.restore((), state)
     except LedgerStateError:
         return None  # the daemon begins again too, and says so
+    return engine.past
 
 
 def _keep_recording(
     source: str | None, engine: Engine | None, *, demo: bool
-) -> tuple[History, float, float, Ledger | None]:
-    """Keep a recording's frames in memory, judged at their own times; first and last time, and the ledger."""
+) -> tuple[History, float, float, Past | None]:
+    """Keep a recording's frames in memory, judged at their own times; first and last time, and the passes."""
     from laneproof.commands.recorded_passes import judge_frames, keep_frame, read_frames
     from laneproof.history.store import Store
 
@@ -115,4 +139,4 @@ def _keep_recording(
     except BaseException:
         store.close()
         raise
-    return store, min(times), max(times), engine.past.ledger if engine else None
+    return store, min(times), max(times), engine.past if engine else None

@@ -17,8 +17,6 @@ from laneproof.commands.whole_file import write_whole
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, verdict
 from laneproof.history.store import Store
-from laneproof.outputs.episodes_text import list_episodes
-from laneproof.outputs.events_text import gather
 from laneproof.outputs.page.report import ReportFacts, hide_serials, write_report
 from laneproof.outputs.time_columns import choose_grid
 from laneproof.outputs.trend import Trend
@@ -42,13 +40,7 @@ def write_report_file(arguments: argparse.Namespace) -> str:
     with _open_past(arguments) as past:
         build, snapshot, findings = _judge(arguments, past)
         since = past.since(arguments.since, DEFAULT_SECONDS)
-        happened = gather(
-            past.history.read_events(since=since, until=past.now),
-            past.history.read_finding_changes(since=since, until=past.now),
-            past.history.read_notes(since=since),
-            past.labels,
-            list_episodes(past.ledger, past.labels, since=since, until=past.now) if past.ledger else (),
-        )
+        happened = past.read_happenings(since)
         serials = {drive for _, drive, _ in past.history.read_origins()} | {event.drive for event in happened}
         watched = say_watched(find_unwatched(past.history.read_watches(), since, past.now), since, past.now)
         facts = ReportFacts(

@@ -16,7 +16,7 @@ from pathlib import Path
 from threading import Thread
 
 from laneproof import __version__
-from laneproof.commands.box_past import BoxPast, load_ledger
+from laneproof.commands.box_past import BoxPast, load_passes
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import (
     DEFAULT_SETTINGS,
@@ -130,8 +130,8 @@ def read_token(path: str) -> str:
 def _open_past(state: str, daemon: Daemon) -> Iterator[BoxPast]:
     """Open what a running daemon kept, on a connection of its own."""
     with open_history(str(Path(state) / HISTORY)) as history:
-        ledger = load_ledger(history)
-        yield BoxPast(history=history, build=daemon.status.build, begins=None, now=time.time(), ledger=ledger)
+        passes = load_passes(history)
+        yield BoxPast(history=history, build=daemon.status.build, begins=None, now=time.time(), passes=passes)
 
 
 def _listen(address: str, port: int, pages: Pages, access: Access) -> Server:
@@ -329,7 +329,8 @@ def make_recording_daemon(source: str | None, build_path: str | None, state: str
         CommandError: The recording or a named declaration cannot be read, or says what it may not.
     """
     build = load_build(build_path, demo=source is None)
-    store = _open_store(":memory:" if state is None else _find_history(state))
+    # Frames may lie as far apart as they like: what is kept of them alone has no holes.
+    store = Store.open(":memory:", hole_seconds=float("inf")) if state is None else _open_store(_find_history(state))
     engine = Engine(build)  # one frame is a confirmed reading
     try:
         with open_recording(source, demo=source is None) as recording:
@@ -343,7 +344,7 @@ def make_recording_daemon(source: str | None, build_path: str | None, state: str
     recent = store.read_finding_changes()
     daemon = Daemon(LastFrameHost(host), declaration, writer=store, engine=engine, recent=recent)
     now = host.clock().unix_seconds
-    past = BoxPast(history=store, build=build, begins=None, now=now, ledger=engine.past.ledger)
+    past = BoxPast(history=store, build=build, begins=None, now=now, passes=engine.past)
     return daemon, ServedPast(lambda: nullcontext(past))
 
 

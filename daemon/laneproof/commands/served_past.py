@@ -10,8 +10,10 @@ from laneproof.commands.trend import find_subject, read_trend
 from laneproof.findings import FindingChange
 from laneproof.outputs.episodes_text import list_episodes
 from laneproof.outputs.events_text import happening_as_json
+from laneproof.outputs.position_past import PositionPast, choose_happenings
 from laneproof.outputs.time_columns import choose_grid
-from laneproof.outputs.trend import as_json
+from laneproof.outputs.watch_gaps import find_unwatched, say_watched
+from laneproof.past.past import Past
 from laneproof.service.api import PastUnreadableError
 
 MOST_COLUMNS = 120
@@ -38,22 +40,33 @@ class ServedPast:
 
         return self._ask(ask)
 
-    def read_position(self, name: str, since: float | None, default_seconds: float) -> dict[str, Any]:
+    def read_position(self, name: str, since: float | None, default_seconds: float) -> PositionPast:
         """Read how a position, drive or part went over time.
 
         Raises:
             LookupError: Nothing that was kept has that name.
         """
 
-        def ask(past: BoxPast) -> dict[str, Any]:
+        def ask(past: BoxPast) -> PositionPast:
             begins = past.since(None, default_seconds) if since is None else min(since, past.now - 1.0)
             try:
                 subject = find_subject(name, past)
             except CommandError as error:
                 raise LookupError(str(error)) from error
-            return as_json(read_trend(subject, past, choose_grid(begins, past.now, MOST_COLUMNS)))
+            grid = choose_grid(begins, past.now, MOST_COLUMNS)
+            begins = max(begins, grid.begins)
+            unwatched = find_unwatched(past.history.read_watches(), begins, past.now)
+            return PositionPast(
+                trend=read_trend(subject, past, grid),
+                happened=choose_happenings(past.read_happenings(begins), subject),
+                watched=say_watched(unwatched, begins, past.now),
+            )
 
         return self._ask(ask)
+
+    def read_passes(self) -> Past | None:
+        """Read what the passes add up to, as last kept; None where that is nothing."""
+        return self._ask(lambda past: past.passes)
 
     def _ask(self, question: Callable[[BoxPast], _Answer]) -> _Answer:
         try:

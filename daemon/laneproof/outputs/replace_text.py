@@ -13,24 +13,30 @@ from laneproof.replacement import Fit, FitItem, Guide, Reason, Safety, Step, Wei
 
 HERE, KEEP = "the one to replace", "do not touch"
 
-_ANSWERS = {
+ANSWERS = {
     Safety.SAFE: ("SAFE NOW", "32"),
     Safety.NOT_SAFE: ("NOT SAFE NOW", "1;31"),
     Safety.UNVERIFIED: ("NOT SURE", "33"),
 }
-_NOT_SURE = "Not all that decides it is in order, or could be read. Settle the points below first."
-_STEPS = {
+NOT_SURE = "Not all that decides it is in order, or could be read. Settle the points below first."
+STEPS_HEADINGS = {
     Safety.SAFE: "Steps, in this order",
     Safety.NOT_SAFE: "Steps, in this order, once it is safe",
     Safety.UNVERIFIED: "Steps, in this order, once the points above are settled",
 }
+REASON_HEADINGS = (
+    (Weight.STOPS, "Not now, because"),
+    (Weight.DOUBTS, "Settle these first"),
+    (Weight.MIND, "Good to know"),
+    (Weight.SPEAKS_FOR, "Speaks for replacing it"),
+)
 _RESULTS = {True: ("ok", "32"), False: ("NO", "1;31"), None: ("?", "36")}
 _VERDICTS = {
     "fits": ("THE NEW DRIVE FITS", "32"),
     "differs": ("THE NEW DRIVE DOES NOT FIT", "1;31"),
     "unverified": ("THE NEW DRIVE COULD NOT BE VERIFIED", "33"),
 }
-_DEFERS = "The manuals of board, supply, card and drive come before this guide; so do local rules for work on mains."
+DEFERS = "The manuals of board, supply, card and drive come before this guide; so do local rules for work on mains."
 
 
 def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, *, with_steps: bool) -> str:
@@ -43,13 +49,7 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
         with_steps: Whether to write the steps; without them the text ends with why not.
     """
     lines = [*_headline(guide, style), *_list_keeps(guide, style)]
-    headings = (
-        (Weight.STOPS, "Not now, because"),
-        (Weight.DOUBTS, "Settle these first"),
-        (Weight.MIND, "Good to know"),
-        (Weight.SPEAKS_FOR, "Speaks for replacing it"),
-    )
-    for weight, heading in headings:
+    for weight, heading in REASON_HEADINGS:
         if reasons := [reason for reason in guide.reasons if reason.weight is weight]:
             lines += ["", style.paint(heading, HEADING)]
             for reason in reasons:
@@ -57,11 +57,11 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
     marks = {keep.path: KEEP for keep in guide.keep if keep.path} | {guide.position.path: _mark_of(guide)}
     lines += ["", style.paint("Where", HEADING), *draw_tree(positions, marks, style)]
     if with_steps:
-        lines += ["", style.paint(_STEPS[guide.safety], HEADING)]
+        lines += ["", style.paint(STEPS_HEADINGS[guide.safety], HEADING)]
         said: set[str] = set()
         for number, step in enumerate(guide.steps, start=1):
             lines += _describe_step(number, step, said, style)
-        lines += ["", *style.wrap(_DEFERS, "", "")]
+        lines += ["", *style.wrap(DEFERS, "", "")]
     else:
         lines += ["", *style.wrap("The steps are not shown, since it is not safe now. --yes shows them.", "", "")]
     return "\n".join(lines) + "\n"
@@ -73,14 +73,14 @@ def _mark_of(guide: Guide) -> str:
 
 def _headline(guide: Guide, style: Style) -> Iterator[str]:
     position = guide.position
-    said, code = _ANSWERS[guide.safety]
+    said, code = ANSWERS[guide.safety]
     what = "fitting a drive in" if position.occupant is None else "replacing the drive in"
     yield from style.wrap_under(said, f": {what} {position.name}", code, rest="")
     if position.occupant is not None:
         who = f"{say_occupant(position.occupant)}, serial number {say_serial(position.occupant)}"
         yield from style.wrap(who, "  ")
     if guide.safety is Safety.UNVERIFIED:
-        yield from style.wrap(_NOT_SURE, "  ")
+        yield from style.wrap(NOT_SURE, "  ")
 
 
 def _list_keeps(guide: Guide, style: Style) -> Iterator[str]:

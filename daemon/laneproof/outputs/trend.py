@@ -300,6 +300,12 @@ def _event_charts(events: Sequence[Event], grid: Grid, known: Sequence[bool]) ->
         )  # fmt: skip
 
 
+_MOVED = {PORT: ("read_bytes", "data_units_read"), DEVICE: ("written_bytes", "data_units_written")}
+"""What an end of the link takes in: the port what is read, the device what is written."""
+_RECEIVER_CLASSES = tuple(f"correctable_errors.{name}" for name in ("RxErr", "BadTLP", "BadDLLP"))
+"""The kernel's names (Documentation/ABI/testing/sysfs-bus-pci-devices-aer_stats)."""
+
+
 def count_clean_bits(trend: Trend) -> float:
     """Count the bits of data that the link is known to have carried without an error; 0 where it made one.
 
@@ -312,19 +318,35 @@ def count_clean_bits(trend: Trend) -> float:
     if any(chart.gained for chart in ends.values()):
         return 0.0
     return 8.0 * sum(
-        _moved(trend, names)
-        for end, names in ((PORT, ("read_bytes", "data_units_read")), (DEVICE, ("written_bytes", "data_units_written")))
-        if end in ends and ends[end].read
+        sum(chart.gained for chart in _find_moved(trend, end)) for end in _MOVED if end in ends and ends[end].read
     )
 
 
-def _moved(trend: Trend, names: Sequence[str]) -> Value:
-    """Give the bytes that a drive moved: by its disks' statistics, else by its own count."""
-    for name in names:
-        charts = [chart for chart in trend.charts if chart.name == name and chart.read]
-        if charts:
-            return sum(chart.gained for chart in charts)
-    return 0
+def _find_moved(trend: Trend, end: str) -> list[Chart]:
+    """Give the charts of the bytes that an end of the link took in: by the disks' statistics, else the drive's own."""
+    found = ([chart for chart in trend.charts if chart.name == name and chart.read] for name in _MOVED[end])
+    return next(filter(None, found), [])
+
+
+def find_error_ratios(trend: Trend) -> Iterator[tuple[Chart, tuple[float | None, ...]]]:
+    """Give each end's receiver errors a bit of data that it took in, by column; None where no data is known of.
+
+    One error on the wire sets one of the receiver's three classes, or two, so that the most of them is the count.
+    """
+    for chart in trend.charts:
+        moved = _find_moved(trend, chart.end) if chart.name == "correctable_errors" and chart.end in _MOVED else []
+        if not moved:
+            continue
+        classes = [
+            fill_columns([part for part in trend.series if (part.end, part.name) == (chart.end, name)], trend.grid)
+            for name in _RECEIVER_CLASSES
+        ]
+        ratios: list[float | None] = []
+        for number, column in enumerate(chart.columns):
+            errors = max((cell.gained for cells in classes if (cell := cells[number])), default=0)
+            carried = 8.0 * sum(cell.gained for part in moved if (cell := part.columns[number]))
+            ratios.append(errors / carried if column and carried else None)
+        yield chart, tuple(ratios)
 
 
 def as_json(trend: Trend) -> dict[str, Any]:

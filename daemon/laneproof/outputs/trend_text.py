@@ -60,7 +60,7 @@ def write_trend(trend: Trend, style: Style) -> str:
         style: How to write.
     """
     lines = _headline(trend, style)
-    shown = _leave_out_echoes([chart for chart in trend.charts if chart.is_shown])
+    shown = leave_out_echoes([chart for chart in trend.charts if chart.is_shown])
     if not shown:
         lines += ["", *style.wrap(f"Nothing was read of {trend.subject.name} in that time.", rest="")]
         return "\n".join(lines) + "\n"
@@ -87,7 +87,7 @@ def write_box_trend(name: str, worse: Sequence[Worse], grid: Grid, style: Style)
         style: How to write.
     """
     begin, end = (_day_and_time(moment) for moment in (grid.begins, grid.until))
-    fallen = [(subject, _leave_out_echoes(charts)) for subject, charts in worse if charts]
+    fallen = [(subject, leave_out_echoes(charts)) for subject, charts in worse if charts]
     said = (
         f"{len(fallen)} of {len(worse)} got worse" if fallen else "nothing got worse" if worse else "nothing was read"
     )
@@ -107,7 +107,7 @@ def write_box_trend(name: str, worse: Sequence[Worse], grid: Grid, style: Style)
     return "\n".join(lines) + "\n"
 
 
-def _leave_out_echoes(charts: Sequence[Chart]) -> list[Chart]:
+def leave_out_echoes(charts: Sequence[Chart]) -> list[Chart]:
     """Leave out what the device's end reports of rate and lanes where the port's end reports the same."""
     ports = {chart.name: chart.columns for chart in charts if chart.end == PORT}
     return [
@@ -143,7 +143,7 @@ def _prove(trend: Trend, style: Style) -> list[str]:
 
 
 def _rows(chart: Chart, shown: Sequence[Chart], grid: Grid, style: Style) -> Iterator[str]:
-    label = style.clean(_label(chart, shown))
+    label = style.clean(name_chart(chart, shown))
     bars = draw_bars(chart, style)
     figures = style.clean(say_figures(chart, grid.step))
     if style.width < _TWO_LINES_BELOW:
@@ -155,7 +155,7 @@ def _rows(chart: Chart, shown: Sequence[Chart], grid: Grid, style: Style) -> Ite
     yield f"  {style.cut(label, _LABEL - 3):<{_LABEL - 2}}{bars}  {style.cut(figures, room)}".rstrip()
 
 
-def _label(chart: Chart, shown: Sequence[Chart]) -> str:
+def name_chart(chart: Chart, shown: Sequence[Chart]) -> str:
     """Name the end only where several charts have the same words."""
     same = [other for other in shown if (other.section, other.name) == (chart.section, chart.name)]
     if len(same) < 2:  # noqa: PLR2004 (several)
@@ -276,11 +276,12 @@ def _axis(grid: Grid, style: Style) -> Iterator[str]:
 
 def _legend(grid: Grid, style: Style) -> list[str]:
     nothing = "·" if style.unicode else "."
-    text = f"Each column is {_length(grid.step)}; '{nothing}' is none, a blank was not read."
+    text = f"Each column is {say_length(grid.step)}; '{nothing}' is none, a blank was not read."
     return style.wrap(text, rest="")
 
 
-def _length(step: float) -> str:
+def say_length(step: float) -> str:
+    """Say how long a column is: ``6 hours``."""
     for seconds, word in _LENGTHS:
         if step >= seconds:
             number = round(step / seconds, 1)

@@ -5,7 +5,7 @@ import re
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import datetime
 from http import HTTPStatus
 from typing import Any, Protocol
@@ -16,6 +16,9 @@ from laneproof.engine import PassResult
 from laneproof.findings import FindingChange, format_time, order_findings
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.cases_json import cases_as_json, name_finding
+from laneproof.outputs.position_past import PositionPast
+from laneproof.outputs.trend import as_json as trend_as_json
+from laneproof.past.past import Past as PassesPast
 from laneproof.service.api_schema import MOST_CHANGES, POSITIONS, ROOT, change_as_json, make_openapi
 from laneproof.service.status import MOST_RECENT, DaemonStatus
 
@@ -40,8 +43,15 @@ class Past(Protocol):
     def read_episodes(self, since: float | None) -> list[dict[str, Any]]:
         """The disconnects and resets since a time, oldest first."""
 
-    def read_position(self, name: str, since: float | None, default_seconds: float) -> dict[str, Any]:
+    def read_position(self, name: str, since: float | None, default_seconds: float) -> PositionPast:
         """How a position went over time; a `LookupError` where nothing has that name."""
+
+    def read_passes(self) -> PassesPast | None:
+        """What the passes add up to, as last kept; None where that is nothing."""
+
+
+OpenPast = Callable[[], AbstractContextManager[Past]]
+"""Opens the past to read it; raises `PastUnreadableError`."""
 
 
 class _RequestError(Exception):
@@ -119,7 +129,7 @@ class Api:
         if since is None:
             changes = list(recent)
         elif self._past is not None and len(recent) >= MOST_RECENT and recent[-1].at >= since:
-            with self._open_past() as past:
+            with self.open_past() as past:
                 changes = past.read_changes(since)
         else:
             changes = [change for change in recent if change.at >= since]
@@ -130,7 +140,7 @@ class Api:
 
     def _episodes(self, query: Query) -> dict[str, Any]:
         since = _parse_since(query)
-        with self._open_past() as past:
+        with self.open_past() as past:
             episodes = past.read_episodes(since)
         return {"schema": 1, "since": None if since is None else format_time(since), "episodes": episodes}
 
@@ -138,8 +148,8 @@ class Api:
         status, result = self._judged()
         since = _parse_since(query)
         try:
-            with self._open_past() as past:
-                trend = past.read_position(name, since, MONTH_SECONDS)
+            with self.open_past() as past:
+                trend = trend_as_json(past.read_position(name, since, MONTH_SECONDS).trend)
         except LookupError as error:
             raise _RequestError(HTTPStatus.NOT_FOUND, str(error)) from error
         shown = make_inventory(status.build, result.snapshot).positions
@@ -149,7 +159,8 @@ class Api:
         return trend | {"now": now, "findings": findings}
 
     @contextmanager
-    def _open_past(self) -> Iterator[Past]:
+    def open_past(self) -> Iterator[Past]:
+        """Open the past for one reader at a time."""
         if self._past is None:
             raise PastUnreadableError("no history is kept here")
         if not self._reading.acquire(timeout=WAIT_SECONDS):

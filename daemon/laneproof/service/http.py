@@ -15,17 +15,17 @@ from laneproof import __version__
 from laneproof.box.placement import arrange
 from laneproof.findings import Change, Severity
 from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, make_families
-from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
+from laneproof.outputs.page.page import PageFacts, draw_icon, write_page
+from laneproof.outputs.page.shell import ICON, SCRIPT, STYLE
 from laneproof.outputs.proof_metrics import list_proof_samples
 from laneproof.proof.comparison import describe_last
 from laneproof.service.api import Api, Past
 from laneproof.service.api_schema import ROOT
+from laneproof.service.position_pages import GUIDE, HTML, POSITION, TEXT, PositionPages, Reply
 from laneproof.service.status import DaemonStatus
 
 ALIVE_WITHIN_SECONDS = 60.0
 """The loop goes round every few seconds; one that did not for this long hangs."""
-_TEXT = "text/plain; charset=utf-8"
-Reply = tuple[HTTPStatus, str, bytes]
 
 
 class StatusCollector(Collector):
@@ -93,6 +93,7 @@ class Pages:
             "/ready": self._ready,
         }
         self._api = Api(status, past, now=now)
+        self._positions = PositionPages(status, self._api.open_past, now)
 
     def answer(self, path: str, accept: str, query: str = "") -> Reply:
         """Answer one GET.
@@ -104,10 +105,12 @@ class Pages:
         """
         if path.startswith(ROOT):
             return self._api.answer(path, query)
+        if (reply := self._positions.answer(path, query)) is not None:
+            return reply
         route = self._routes.get(path)
         if route is None:
-            known = ", ".join((*self._routes, *self._api.paths))
-            return HTTPStatus.NOT_FOUND, _TEXT, f"there is nothing at {path[:80]}; there is {known}\n".encode()
+            known = ", ".join((*self._routes, f"{POSITION}NAME", f"{GUIDE}NAME", *self._api.paths))
+            return HTTPStatus.NOT_FOUND, TEXT, f"there is nothing at {path[:80]}; there is {known}\n".encode()
         return route(accept)
 
     def _page(self, _: str) -> Reply:
@@ -127,7 +130,7 @@ class Pages:
             age_seconds=None if status.judged_at is None else self._now() - status.judged_at,
         )
         answer = HTTPStatus.OK if result else HTTPStatus.SERVICE_UNAVAILABLE
-        return answer, "text/html; charset=utf-8", write_page(facts).encode()
+        return answer, HTML, write_page(facts).encode()
 
     def _icon(self, _: str) -> Reply:
         status = self._status()
@@ -141,14 +144,14 @@ class Pages:
     def _health(self, _: str) -> Reply:
         silent = self._now() - self._status().alive_at
         if silent > ALIVE_WITHIN_SECONDS:
-            return HTTPStatus.SERVICE_UNAVAILABLE, _TEXT, f"the loop has not gone round for {silent:.0f} s\n".encode()
-        return HTTPStatus.OK, _TEXT, b"live\n"
+            return HTTPStatus.SERVICE_UNAVAILABLE, TEXT, f"the loop has not gone round for {silent:.0f} s\n".encode()
+        return HTTPStatus.OK, TEXT, b"live\n"
 
     def _ready(self, _: str) -> Reply:
         status = self._status()
         if status.last_pass is None:
-            return HTTPStatus.SERVICE_UNAVAILABLE, _TEXT, b"the first pass is not complete\n"
-        return HTTPStatus.OK, _TEXT, b"ready\n"
+            return HTTPStatus.SERVICE_UNAVAILABLE, TEXT, b"the first pass is not complete\n"
+        return HTTPStatus.OK, TEXT, b"ready\n"
 
 
 def _file(name: str, content_type: str) -> Reply:

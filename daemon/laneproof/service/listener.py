@@ -78,7 +78,7 @@ class Application:
         return [] if environ["REQUEST_METHOD"] == "HEAD" else [body]
 
     def _answer(self, environ: dict[str, Any]) -> tuple[HTTPStatus, str, bytes, tuple[tuple[str, str], ...]]:
-        path = environ["PATH_INFO"]
+        path = environ["PATH_INFO"].encode("latin-1").decode("utf-8", "replace")  # PEP 3333: its bytes as Latin-1
         refusal = self._access.refuse(environ.get("HTTP_HOST"), environ.get("HTTP_AUTHORIZATION"))
         if refusal is not None:
             more = _CHALLENGE if refusal.status is HTTPStatus.UNAUTHORIZED else ()

@@ -67,7 +67,8 @@ def test_the_last_acceptance_run_is_on_the_page_and_among_the_metrics() -> None:
 def test_the_page_names_only_what_is_served(client: Client) -> None:
     page = client.ask("/")[2].decode()
     inside = set(re.findall(r'(?:href|src)="([^"#]*)"', page))
-    assert {"style.css", "page.js", "icon.svg", "api/v1/audit", "metrics", ""} == inside
+    positions = {f"positions/{label}" for label in ("riser-1", "riser-2", "riser-3", "deck-1")}
+    assert {"style.css", "page.js", "icon.svg", "api/v1/audit", "metrics", "", *positions} == inside
     assert {client.ask(f"/{link}")[0] for link in inside} == {200}
 
 

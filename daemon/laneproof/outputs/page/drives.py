@@ -12,6 +12,8 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.outputs.markup import Markup, tag
 from laneproof.outputs.page.tables import Cell, write_table
+from laneproof.outputs.page.words import NO_LINKS, Links
+from laneproof.outputs.trend import DATA_UNIT_BYTES
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -21,31 +23,26 @@ _GAP = "unverified"
 _NONE = "not reported"
 
 
-def write_drives(build: Build | None, snapshot: Snapshot) -> Markup | None:
+def write_drives(build: Build | None, snapshot: Snapshot, links: Links = NO_LINKS) -> Markup | None:
     """Write a table of all drives; None where there is none.
 
     Args:
         build: The declaration, None where there is none.
         snapshot: The facts.
+        links: Where the positions' pages are.
     """
     drives = sorted(survey(snapshot).drive_occupants(), key=lambda drive: drive.path.split("/"))
     if not drives:
         return None
-    columns: tuple[tuple[str, Callable[[Occupant], Cell]], ...] = (
-        ("Position", lambda drive: _position(build, drive)),
-        ("Drive", _identity),
-        ("Temperature", _temperature),
-        ("Wear", _wear),
-        ("Spare", _spare),
-        ("Media errors", _media_errors),
-        ("Power-on time", _age),
-    )
-    return write_table("Drives", drives, columns, _LEGEND)
+    columns = (("Position", lambda drive: _position(build, drive, links)), ("Drive", _identity), *DRIVE_FACTS)
+    return write_table("Drives", drives, columns, RAIL_LEGEND)
 
 
-def _position(build: Build | None, drive: Occupant) -> Cell:
+def _position(build: Build | None, drive: Occupant, links: Links) -> Cell:
     position = build.position_at(drive.path) if build else None
-    return tag("b", position.label) if position else tag("span", drive.path, class_="path")
+    if position is not None:
+        return links.to_position(position.label)
+    return links.to_position(drive.path, tag("span", drive.path, class_="path"))
 
 
 def _identity(drive: Occupant) -> Cell:
@@ -56,7 +53,8 @@ def _identity(drive: Occupant) -> Cell:
     return tag("span", " ".join(parts), tag("br"), tag("span", model, class_="soft"))
 
 
-def _health(drive: Occupant) -> HealthLog | None:
+def find_health(drive: Occupant) -> HealthLog | None:
+    """Give what an NVMe drive says of its health; None where it could not be read, or is none."""
     health = drive.controller.health if drive.controller else None
     return health if isinstance(health, HealthLog) else None
 
@@ -71,13 +69,13 @@ def _temperature(drive: Occupant) -> Cell:
         return "asleep, not asked"
     if drive.drive is not None:
         return _plain(drive.drive.temperature_celsius, lambda celsius: f"{celsius:g} °C")
-    health = _health(drive)
+    health = find_health(drive)
     if health is None or drive.controller is None:
         return _GAP
     celsius = health.composite_temperature_celsius
     if celsius is None:
         return _NONE
-    warning, critical = _limits(drive.controller)
+    warning, critical = temperature_limits(drive.controller)
     if warning is None:
         return f"{celsius:g} °C, no limit stated"
     left = warning - celsius
@@ -86,7 +84,8 @@ def _temperature(drive: Occupant) -> Cell:
     return tag("span", f"{celsius:g} °C ", rail, tag("span", words, class_="soft"))
 
 
-def _limits(controller: NvmeController) -> tuple[float | None, float | None]:
+def temperature_limits(controller: NvmeController) -> tuple[float | None, float | None]:
+    """Give the temperatures from which on a drive warns and calls itself too hot, by its own identity."""
     identity = controller.identity
     if isinstance(identity, Unread):
         return None, None
@@ -94,7 +93,7 @@ def _limits(controller: NvmeController) -> tuple[float | None, float | None]:
 
 
 def _wear(drive: Occupant) -> Cell:
-    health = _health(drive)
+    health = find_health(drive)
     if drive.drive is not None:
         return _NONE
     if health is None or not _has(health, "percentage_used"):
@@ -105,7 +104,7 @@ def _wear(drive: Occupant) -> Cell:
 
 
 def _spare(drive: Occupant) -> Cell:
-    health = _health(drive)
+    health = find_health(drive)
     if drive.drive is not None:
         return _plain(drive.drive.reallocated_sectors, lambda count: f"{count:g} sectors reallocated")
     if health is None or not _has(health, "available_spare_percent"):
@@ -116,7 +115,7 @@ def _spare(drive: Occupant) -> Cell:
 
 
 def _media_errors(drive: Occupant) -> Cell:
-    health = _health(drive)
+    health = find_health(drive)
     if drive.drive is not None:
         return _plain(drive.drive.uncorrectable_sectors, lambda count: f"{count:g} sectors unreadable")
     if health is None or not _has(health, "media_errors"):
@@ -127,12 +126,22 @@ def _media_errors(drive: Occupant) -> Cell:
 def _age(drive: Occupant) -> Cell:
     if drive.drive is not None:
         return _plain(drive.drive.power_on_hours, lambda hours: _days(int(hours)))
-    health = _health(drive)
+    health = find_health(drive)
     return _GAP if health is None or not _has(health, "power_on_hours") else _days(health.power_on_hours)
 
 
 def _days(hours: int) -> str:
     return f"{hours} h" if hours < _HOURS_A_DAY else f"{hours // _HOURS_A_DAY:,} days".replace(",", " ")
+
+
+def show_written(drive: Occupant) -> Cell:
+    """Show what was written to a drive in its life, by its own count."""
+    health = find_health(drive)
+    if health is None:
+        return _NONE if drive.drive is not None else _GAP
+    if not _has(health, "data_units_written"):
+        return _GAP
+    return format_bytes(health.data_units_written * DATA_UNIT_BYTES)
 
 
 def _plain(value: float | Unread | None, words: Callable[[float], str]) -> str:
@@ -160,4 +169,13 @@ def _draw_rail(*, bead: float, notch: float) -> Markup:
     return tag("svg", *parts, class_="rails", viewBox="0 0 80 16", width=80, height=16, aria_hidden="true")
 
 
-_LEGEND = tag("p", _draw_rail(bead=30, notch=62), " the bead is the value, the notch its limit", class_="legend")
+RAIL_LEGEND = tag("p", _draw_rail(bead=30, notch=62), " the bead is the value, the notch its limit", class_="legend")
+
+DRIVE_FACTS: tuple[tuple[str, Callable[[Occupant], Cell]], ...] = (
+    ("Temperature", _temperature),
+    ("Wear", _wear),
+    ("Spare", _spare),
+    ("Media errors", _media_errors),
+    ("Power-on time", _age),
+)
+"""What is known of a drive's health, by what it is called."""

@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator, Sequence
 
+from laneproof.advice import OPEN_CASE
 from laneproof.findings import Cause, Finding
 from laneproof.outputs.cases import ShownCase, group_cases
 from laneproof.outputs.markup import Markup, join, tag
 from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
-from laneproof.outputs.page.words import KIND_WORDS, Anchors, count_words, mark_of, show_time
+from laneproof.outputs.page.words import KIND_WORDS, NO_LINKS, Anchors, Links, count_words, mark_of, show_time
 
 _LIKELY, _ONE_PERCENT = 0.05, 0.01
 """From here on a cause is worth a line of its own; below the second it is not worth a figure."""
@@ -14,26 +15,27 @@ _REASONS = 3
 """How many reasons of a cause are shown at once; the rules put the weightiest first."""
 
 
-def write_findings(ordered: Sequence[Finding], anchors: Anchors) -> Markup:
+def write_findings(ordered: Sequence[Finding], anchors: Anchors, links: Links = NO_LINKS) -> Markup:
     """Write all cases, the loudest first, then the cautions, then what the owner accepted.
 
     Args:
         ordered: The findings, sorted for reading.
         anchors: The name of each finding on the page.
+        links: Where the positions' pages are.
     """
     standing = [finding for finding in ordered if finding.accepted is None]
     accepted = [finding for finding in ordered if finding.accepted is not None]
     parts: list[Markup | None] = []
     if standing:
-        parts += [_section("Findings", standing, anchors), _write_cautions(standing)]
+        parts += [_section("Findings", standing, anchors, links), _write_cautions(standing)]
     if accepted:
-        parts.append(_section("Accepted for now", accepted, anchors))
+        parts.append(_section("Accepted for now", accepted, anchors, links))
     return tag("div", *parts, class_="found")
 
 
-def _section(heading: str, findings: Sequence[Finding], anchors: Anchors) -> Markup:
+def _section(heading: str, findings: Sequence[Finding], anchors: Anchors, links: Links) -> Markup:
     name = heading.split(maxsplit=1)[0].lower()
-    items = [tag("li", _write_case(case, anchors)) for case in group_cases(findings)]
+    items = [tag("li", _write_case(case, anchors, links)) for case in group_cases(findings)]
     return tag("section", tag("h2", heading, id=name), tag("ol", *items, class_="cases"), aria_labelledby=name)
 
 
@@ -47,12 +49,22 @@ def _write_cautions(findings: Sequence[Finding]) -> Markup | None:
     return tag("section", heading, tag("ul", *items), aria_labelledby="cautions")
 
 
-def _write_case(case: ShownCase, anchors: Anchors) -> Markup:
+def write_open_case(findings: Sequence[Finding]) -> Markup | None:
+    """Write the caution about opening the case for the foot; None where the findings' own cautions have it.
+
+    Args:
+        findings: What the page shows.
+    """
+    has_it = OPEN_CASE in list_cautions(finding for finding in findings if finding.accepted is None)
+    return None if has_it else tag("p", OPEN_CASE)
+
+
+def _write_case(case: ShownCase, anchors: Anchors, links: Links) -> Markup:
     loudest = case.findings[0]
     steps = list_steps(*case.findings)
     return tag(
         "article",
-        tag("h3", mark_of(case.kind), case.about),
+        tag("h3", mark_of(case.kind), links.to_position(loudest.position) if loudest.position else case.about),
         *(_write_finding(finding, anchors) for finding in case.findings),
         _causes(case.causes),
         tag("p", tag("b", "Next: "), steps[0], class_="next") if steps else None,

@@ -1,7 +1,7 @@
 // Reads the page again while it is open and seen. Without this script the page is whole; it is as old as its reading says.
 "use strict";
 
-const EVERY_MS = 20000;
+const EVERY_MS = 1000 * Number(document.body.dataset.every);
 const HOLD_MS = 60000; // a selection holds the page back for so long at most
 const LATE_SECONDS = Number(document.body.dataset.late);
 const UNITS = [["day", 86400], ["hour", 3600], ["minute", 60], ["second", 1]];
@@ -53,6 +53,8 @@ function atPlace({ id, tag, index }) {
 
 async function readAgain() {
   if (document.hidden || isHeld()) return;
+  // A guide stays as it was when the box went off: after that the drive may be another.
+  if (document.body.classList.contains("lost") && document.querySelector("main.guide")) return;
   let fresh = null;
   try {
     const answer = await fetch(location.href, { cache: "no-store" });

@@ -8,14 +8,12 @@ any path of a proxy that ends in a slash.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from laneproof.advice import OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, FindingChange, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
-from laneproof.outputs.markup import Markup, document, join, tag
-from laneproof.outputs.next_steps import list_cautions
+from laneproof.outputs.markup import Markup, join, tag
 from laneproof.outputs.page.drives import write_drives
-from laneproof.outputs.page.findings import write_findings
+from laneproof.outputs.page.findings import write_findings, write_open_case
 from laneproof.outputs.page.recent_changes import write_recent
 from laneproof.outputs.page.rest_of_box import (
     write_arrays,
@@ -24,15 +22,11 @@ from laneproof.outputs.page.rest_of_box import (
     write_network,
     write_overdue,
 )
-from laneproof.outputs.page.tree import write_tree
-from laneproof.outputs.page.words import Anchors, count_words, draw_mark, draw_strands, say_age, show_time
+from laneproof.outputs.page.shell import write_age, write_document
+from laneproof.outputs.page.tree import TreeNotes, write_tree
+from laneproof.outputs.page.words import FROM_HOME, Anchors, count_words, draw_mark, draw_strands
 from laneproof.proof.comparison import LastRun
 from laneproof_collectors.snapshot import Snapshot
-
-STYLE, SCRIPT, ICON = "/style.css", "/page.js", "/icon.svg"
-"""Where the service serves what belongs to the page."""
-LATE_SECONDS = 300
-"""From this age on a reading is marked as late; the alert LaneproofStale counts from the same."""
 
 _COUNTED = (
     ("differs", "difference", "differences"),
@@ -90,9 +84,9 @@ def write_page(facts: PageFacts) -> str:
     body = join((
         write_declaration(facts.build, facts.problem),
         write_overdue(facts.overdue),
-        write_findings(ordered, anchors),
-        write_tree(facts.build, snapshot, ordered, anchors),
-        write_drives(facts.build, snapshot),
+        write_findings(ordered, anchors, FROM_HOME),
+        write_tree(facts.build, snapshot, TreeNotes(ordered=ordered, anchors=anchors, links=FROM_HOME)),
+        write_drives(facts.build, snapshot, FROM_HOME),
         write_arrays(snapshot),
         *write_network(snapshot),
         write_recent(facts.recent),
@@ -128,43 +122,16 @@ def _headline(name: str, said: str, facts: PageFacts, snapshot: Snapshot) -> Mar
     return join((
         tag("h1", draw_mark(said), tag("span", name, class_="box"), " ", tag("span", say_verdict(said)), class_=said),
         tag("p", ", ".join(counted) + ".", class_="counts", role="status"),
-        tag("p", "Read ", *_age(facts), show_time(snapshot.taken_at), ". ", tag("a", "Refresh", href=""),
-            class_="read"),
+        write_age(snapshot.taken_at, facts.age_seconds),
         None if facts.proven is None else tag("p", facts.proven.sentence, class_="read"),
     ))  # fmt: skip
 
 
-def _age(facts: PageFacts) -> tuple[Markup | str, ...]:
-    if facts.age_seconds is None:
-        return ("at ",)
-    words = tag("span", say_age(facts.age_seconds), class_="age", data_seconds=round(facts.age_seconds, 1))
-    return words, tag("span", " (late)", class_="overdue"), ", at "
-
-
-def _is_late(facts: PageFacts) -> bool:
-    return facts.age_seconds is not None and facts.age_seconds > LATE_SECONDS
-
-
 def _wrap(title: str, headline: Markup, body: Markup, facts: PageFacts) -> str:
-    head = tag(
-        "head",
-        tag("meta", charset="utf-8"),
-        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        tag("meta", name="color-scheme", content="light dark"),
-        tag("title", title),
-        tag("link", rel="icon", type="image/svg+xml", href=ICON.removeprefix("/")),
-        tag("link", rel="stylesheet", href=STYLE.removeprefix("/")),
-        tag("script", "", src=SCRIPT.removeprefix("/"), defer=True),
-    )
-    foot = tag(
-        "footer",
-        tag("p", "laneproof ", facts.version, " reads and never writes. ",
-            tag("a", "The same as JSON", href="api/v1/audit"), ", ", tag("a", "as metrics", href="metrics"), "."),
-        None if OPEN_CASE in list_cautions(facts.findings) else tag("p", OPEN_CASE),
+    more = (
+        " ", tag("a", "The same as JSON", href="api/v1/audit"), ", ", tag("a", "as metrics", href="metrics"), ".",
     )  # fmt: skip
-    main = tag("main", body, id="main")
-    page = tag(
-        "body", tag("a", "To the findings", href="#main", class_="skip"), tag("header", headline), main, foot,
-        class_="late" if _is_late(facts) else None, data_late=LATE_SECONDS,
+    return write_document(
+        title, headline, body, version=facts.version, age_seconds=facts.age_seconds, more=more,
+        below=write_open_case(facts.findings),
     )  # fmt: skip
-    return document(tag("html", head, page, lang="en"))

@@ -1,6 +1,7 @@
 """The tree of paths on the page: each position with its link as strands, declared beside trained, and what is in it."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from laneproof.box.link_rates import link_bytes_per_second
 from laneproof.box.occupants import is_about
@@ -8,23 +9,40 @@ from laneproof.box.shown_positions import ShownPosition, Width, arrange_tree, li
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind
+from laneproof.outputs.box_picture import Mark
 from laneproof.outputs.markup import Markup, join, tag
 from laneproof.outputs.page.lanes import draw_lanes, spell, write_legend
-from laneproof.outputs.page.words import Anchors, draw_mark, mark_of
+from laneproof.outputs.page.words import NO_LINKS, Anchors, Links, draw_mark, mark_of
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 _Tree = Mapping[str, Sequence[ShownPosition]]
 
 
-def write_tree(build: Build | None, snapshot: Snapshot, ordered: Sequence[Finding], anchors: Anchors) -> Markup:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeNotes:
+    """What is written beside the positions.
+
+    Attributes:
+        ordered: The findings, sorted for reading.
+        anchors: The name of each finding on the first page.
+        links: Where other pages are.
+        marks: What a person is to find, or not to touch, by path.
+    """
+
+    ordered: Sequence[Finding]
+    anchors: Anchors
+    links: Links = NO_LINKS
+    marks: Mapping[str, Mark] = field(default_factory=dict)
+
+
+def write_tree(build: Build | None, snapshot: Snapshot, notes: TreeNotes) -> Markup:
     """Write the tree.
 
     Args:
         build: The declaration, None where there is none.
         snapshot: The facts.
-        ordered: The findings, sorted for reading.
-        anchors: The name of each finding on the page.
+        notes: What is written beside the positions.
     """
     heading = tag("h2", "Lanes", id="lanes")
     if isinstance(snapshot.functions, Unread):
@@ -35,7 +53,7 @@ def write_tree(build: Build | None, snapshot: Snapshot, ordered: Sequence[Findin
     tree = arrange_tree(positions)
     roots = [
         tag("li", tag("div", tag("span", root, class_="path"), " host bridge", class_="root"),
-            _branches(root, tree, ordered, anchors))
+            _branches(root, tree, notes))
         for root in tree if "/" not in root
     ]  # fmt: skip
     return _section(heading, write_legend(), tag("ul", *roots, class_="tree"))
@@ -45,22 +63,19 @@ def _section(*content: Markup) -> Markup:
     return tag("section", *content, class_="harness", aria_labelledby="lanes")
 
 
-def _branches(path: str, tree: _Tree, ordered: Sequence[Finding], anchors: Anchors) -> Markup | None:
+def _branches(path: str, tree: _Tree, notes: TreeNotes) -> Markup | None:
     below = tree.get(path, ())
-    items = [
-        tag("li", _write(position, path, ordered, anchors), _branches(position.path, tree, ordered, anchors))
-        for position in below
-    ]
+    items = [tag("li", _write(position, path, notes), _branches(position.path, tree, notes)) for position in below]
     return tag("ul", *items) if items else None
 
 
-def _write(position: ShownPosition, above: str, ordered: Sequence[Finding], anchors: Anchors) -> Markup:
+def _write(position: ShownPosition, above: str, notes: TreeNotes) -> Markup:
+    mark = notes.marks.get(position.path)
     hop = position.path.removeprefix(f"{above}/")
     name = tag(
         "div",
-        tag("b", position.label) if position.label else None,
-        " " if position.label else None,
-        tag("span", hop, class_="path", title=position.path),
+        *_name(position, hop, notes.links),
+        *((" ", tag("strong", str(mark))) if mark else ()),
         class_="name",
     )
     has_link = position.trained is not None or position.declared is not None
@@ -71,9 +86,17 @@ def _write(position: ShownPosition, above: str, ordered: Sequence[Finding], anch
         name,
         drawing,
         tag("div", words, tag("div", *_occupant_words(position), class_="occupant"), class_="words"),
-        tag("div", *_state(position, ordered, anchors), class_="state"),
-        class_="position",
+        tag("div", *_state(position, notes), class_="state"),
+        class_=f"position {mark.name.lower()}" if mark else "position",
     )
+
+
+def _name(position: ShownPosition, hop: str, links: Links) -> Iterable[Markup | str]:
+    path = tag("span", hop, class_="path", title=position.path)
+    if position.label is not None:
+        yield from (links.to_position(position.label), " ", path)
+    else:
+        yield path if position.occupant is None else links.to_position(position.path, path)
 
 
 def _link_words(position: ShownPosition) -> Iterable[Markup | str]:
@@ -121,17 +144,19 @@ def _occupant_words(position: ShownPosition) -> Iterable[Markup | str]:
         yield " (what it is could not be read)"
 
 
-def _state(position: ShownPosition, ordered: Sequence[Finding], anchors: Anchors) -> Iterable[Markup]:
+def _state(position: ShownPosition, notes: TreeNotes) -> Iterable[Markup]:
     """Link to what was found here; a declared position where nothing was found is as declared."""
-    about = [finding for finding in ordered if is_about(finding, position.path, position.label, position.occupant)]
+    about = [
+        finding for finding in notes.ordered if is_about(finding, position.path, position.label, position.occupant)
+    ]
     standing = [finding for finding in about if finding.accepted is None]
     if standing:
         loud = [finding for finding in standing if finding.kind is not Kind.UNVERIFIED]
         first = (loud or standing)[0]
-        yield tag("a", mark_of(first.kind), first.rule, href=f"#{anchors[first]}")
+        yield tag("a", mark_of(first.kind), first.rule, href=f"{notes.links.home}#{notes.anchors[first]}")
         if len(standing) > 1:
             yield tag("span", f"and {len(standing) - 1} more", class_="more")
     elif about:
-        yield tag("a", f"{about[0].rule}, accepted", href=f"#{anchors[about[0]]}")
+        yield tag("a", f"{about[0].rule}, accepted", href=f"{notes.links.home}#{notes.anchors[about[0]]}")
     elif position.label is not None:
         yield join((draw_mark("holds"), tag("span", "as declared")))

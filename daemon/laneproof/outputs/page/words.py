@@ -3,7 +3,9 @@
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from urllib.parse import quote
 
 from laneproof.findings import Finding, Kind, format_time
 from laneproof.outputs.markup import Markup, tag
@@ -50,6 +52,40 @@ def say_age(seconds: float) -> str:
     """Say how long ago something was, in its largest whole unit: ``3 minutes ago``."""
     unit, length = next((unit for unit in _UNITS if seconds >= unit[1]), _UNITS[-1])
     return f"{count_words(int(max(seconds, 0.0) // length), unit, f'{unit}s')} ago"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Links:
+    """Where other pages are, as seen from this one. All are relative, so that they work below any path of a proxy.
+
+    Attributes:
+        home: What leads to the first page; empty on itself.
+        positions: What stands before a position's name; None where positions have no pages (a report).
+        guides: The same of the guides through a replacement.
+    """
+
+    home: str = ""
+    positions: str | None = None
+    guides: str = ""
+
+    def to_position(self, name: str, words: Markup | None = None) -> Markup:
+        """Name a position, as a link where it has a page.
+
+        Args:
+            name: Its label, else its path.
+            words: What is shown in the name's place.
+        """
+        words = words or tag("b", name)
+        return words if self.positions is None else tag("a", words, href=self.positions + quote(name, safe=""))
+
+    def to_guide(self, name: str, words: str) -> Markup:
+        """Link to the guide through replacing what is in a position."""
+        return tag("a", words, href=self.guides + quote(name, safe=""))
+
+
+FROM_HOME = Links(positions="positions/", guides="replace/")
+FROM_BELOW = Links(home="../", positions="../positions/", guides="../replace/")
+NO_LINKS = Links()
 
 
 class Anchors:

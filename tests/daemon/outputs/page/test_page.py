@@ -11,10 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from html_tree import Node, read_html
+from kept_position import find_position, make_facts, make_past, make_series
 from laneproof.advice import OPEN_CASE
 from laneproof.findings import Change, FindingChange, Kind
+from laneproof.outputs.page.guide import GuideFacts, write_guide_page
 from laneproof.outputs.page.page import PageFacts, draw_icon, write_page
+from laneproof.outputs.page.position import write_position
 from laneproof.outputs.page.words import draw_strands
+from laneproof.replacement import Keep, make_guide
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, kelp_box
 from troubled_box import SIGN, Judged, judge, troubled
@@ -282,9 +286,16 @@ def test_every_class_that_is_styled_is_used() -> None:
     shown = write_page(facts(troubled(), problem="x", overdue={"thermal": 61.0}, recent=recent, age_seconds=400.0))
     holds = write_page(facts(sound()))
     waiting = write_page(PageFacts(build=None, problem=None, snapshot=None, findings=()))
+    past = make_past(make_series("trained_lanes", 4, 2, end="port", is_counter=False))
+    guide = make_guide(find_position("riser-3"), None, troubled().snapshot, ())
+    guides = write_guide_page(
+        GuideFacts(build=None, snapshot=troubled().snapshot, findings=(), guide=guide, with_steps=True)
+    )
+    kept = replace(guide, keep=(Keep(path="0000:00/01.2", name="x", drive="x", why="x"),))
+    keeps = write_guide_page(GuideFacts(build=None, snapshot=troubled().snapshot, findings=(), guide=kept))
     used = {
         name
-        for text in (shown, holds, waiting)
+        for text in (shown, holds, waiting, write_position(make_facts(past=past)), guides, keeps)
         for names in re.findall(r'class="([^"]*)"', text)
         for name in names.split()
     }

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from html_tree import Node, read_html
 from laneproof.findings import order_findings
-from laneproof.outputs.page.tree import write_tree
+from laneproof.outputs.page.tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import Anchors
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, kelp_box
@@ -14,7 +14,7 @@ from troubled_box import Judged, judge, troubled
 def tree(judged: Judged | None = None) -> Node:
     shown = judged or troubled()
     ordered = order_findings(shown.findings)
-    return read_html(write_tree(shown.build, shown.snapshot, ordered, Anchors(ordered)))
+    return read_html(write_tree(shown.build, shown.snapshot, TreeNotes(ordered=ordered, anchors=Anchors(ordered))))
 
 
 def position(root: Node, label: str) -> Node:
