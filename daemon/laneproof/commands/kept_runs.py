@@ -12,8 +12,8 @@ from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import now_by_clock
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
-from laneproof.proof.comparison import LastRun, describe_last
 from laneproof.proof.judgement import Proof
+from laneproof.proof.last_proven import LastRun, describe_last, find_latest
 from laneproof.proof.run_record import ProofRun
 from laneproof.service.owner_notes import FILE, Inbox, end_run, find_runs
 from laneproof.service.run_lock import hold_lock
@@ -83,7 +83,7 @@ def find_last_run(state: str | None, arrangement: Arrangement) -> LastRun | None
         runs = read_runs(state)
     except CommandError:  # no history, or none that can be read: then no run is known
         return None
-    return describe_last(runs[-1], arrangement) if runs else None
+    return describe_last(find_latest(runs), arrangement)
 
 
 def load_run(name: str, state: str | None) -> ProofRun:

@@ -187,7 +187,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
         recent=recent,
         take_notes=partial(writer.take_notes, Inbox(state, now_by_clock)),
         ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
-        proof=next(iter(find_runs(store.read_notes())[::-1]), None),
+        proofs=find_runs(store.read_notes()),
     )
     if opening.is_late:
         opening.restart_when_open(daemon)

@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
-from laneproof.proof.comparison import LastRun
+from laneproof.proof.last_proven import LastRun
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -55,6 +55,15 @@ class CountsReport(_Strict):
     accepted: int
 
 
+class ProvenAloneReport(_Strict):
+    """A later acceptance run of one position alone."""
+
+    position: str
+    at: str = Field(pattern=RFC_3339)
+    mode: str
+    verdict: Literal["holds", "differs", "unverified"]
+
+
 class ProvenReport(_Strict):
     """The last acceptance run that was kept."""
 
@@ -62,6 +71,7 @@ class ProvenReport(_Strict):
     mode: str
     verdict: Literal["holds", "differs", "unverified"]
     changed_since: list[str] = Field(description="what is otherwise than it was then: the box is not proven since")
+    alone: list[ProvenAloneReport] = Field(default_factory=list, description="runs of one position since")
 
 
 class AuditReport(_Strict):
@@ -127,9 +137,7 @@ def as_json(
 
 
 def _report_proven(run: LastRun) -> dict[str, Any]:
-    return {
-        "at": format_time(run.at),
-        "mode": run.mode,
-        "verdict": run.verdict,
-        "changed_since": list(run.changed_since),
-    }
+    report = run.model_dump(mode="json")
+    for each in (report, *report["alone"]):
+        each["at"] = format_time(each["at"])
+    return report

@@ -13,7 +13,7 @@ from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.cases import name_subject
 from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.text_style import HEADING, Style
-from laneproof.proof.comparison import LastRun
+from laneproof.proof.last_proven import LastRun
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

@@ -157,8 +157,8 @@ METRICS = (
     _gauge("file_system_used_ratio", ("mount",), "Share of a file system that is used, as df shows it."),
     _gauge("file_system_read_only", ("mount",), "1: a file system's super block is read-only."),
     # The daemon's own work
-    _gauge("proof_timestamp_seconds", (), "When the last acceptance run began, unix time."),
-    _gauge("proof_verdict", ("position", "verdict"), "1 for each position of the last acceptance run, by its verdict."),
+    _gauge("proof_timestamp_seconds", ("position",), "When the last acceptance run of a position began, unix time."),
+    _gauge("proof_verdict", ("position", "verdict"), "1 for each position, by the verdict of its last acceptance run."),
     _gauge("proof_link_bits", _LINK, "Bits that the link carried in the last acceptance run."),
     _gauge("proof_link_errors", _LINK, "Errors of the link in the last acceptance run, at the end that saw more."),
     _gauge("proof_link_error_ratio", _LINK, "Most errors a bit that the last acceptance run leaves possible (95 %)."),

@@ -1,6 +1,6 @@
-"""Metrics of the last acceptance run: each position's verdict, and the figures behind it."""
+"""Metrics of the last acceptance runs: each position's verdict, and the figures behind it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from laneproof.proof.judgement import judge
 from laneproof.proof.run_record import ProofRun, StageName
@@ -8,21 +8,29 @@ from laneproof.proof.run_record import ProofRun, StageName
 Sample = tuple[str, tuple[str, ...], float]
 
 
-def list_proof_samples(run: ProofRun) -> Iterator[Sample]:
-    """Give every sample of a run; a figure that it does not have is an absent series.
+def list_proof_samples(runs: Iterable[ProofRun]) -> Iterator[Sample]:
+    """Give every sample, each position's by its last run; a figure that this does not have is an absent series.
 
     Args:
-        run: The run.
+        runs: Oldest first.
     """
-    proof = judge(run)
-    yield "proof_timestamp_seconds", (), run.began_at
-    for position in proof.positions:
-        yield "proof_verdict", (position.name, position.verdict), 1
-    for link in (*(position.link for position in proof.positions), *proof.shared_links):
-        if link is not None and link.upper is not None:
-            yield "proof_link_bits", (link.name,), link.bits
-            yield "proof_link_errors", (link.name,), link.errors
-            yield "proof_link_error_ratio", (link.name,), link.upper
-    for drive in run.drives:
-        if (rate := drive.rate(StageName.ALONE)) is not None:
-            yield "proof_read_bytes_per_second", (drive.name,), rate
+    latest: dict[tuple[str, str], tuple[Sample, ...]] = {}
+    for run in runs:
+        proof, drives = judge(run), {drive.name: drive for drive in run.drives}
+        for position in proof.positions:
+            samples = [
+                ("proof_timestamp_seconds", (position.name,), run.began_at),
+                ("proof_verdict", (position.name, position.verdict), 1.0),
+            ]
+            if (rate := drives[position.name].rate(StageName.ALONE)) is not None:
+                samples.append(("proof_read_bytes_per_second", (position.name,), rate))
+            latest["position", position.name] = tuple(samples)
+        for link in (*(position.link for position in proof.positions), *proof.shared_links):
+            if link is not None and link.upper is not None:
+                latest["link", link.name] = (
+                    ("proof_link_bits", (link.name,), link.bits),
+                    ("proof_link_errors", (link.name,), link.errors),
+                    ("proof_link_error_ratio", (link.name,), link.upper),
+                )
+    for found in latest.values():
+        yield from found

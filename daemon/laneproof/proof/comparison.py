@@ -3,38 +3,18 @@
 import math
 from collections.abc import Iterator
 
-from laneproof.box.placement import Arrangement
 from laneproof.declaration.units import format_rate
 from laneproof.evidence.fix_trial import Trial, TrialOutcome, judge_trial
 from laneproof.evidence.rates import RatioTest, against_siblings
-from laneproof.findings import format_time
 from laneproof.proof.figure_text import say_count, say_microseconds, say_power
-from laneproof.proof.judgement import judge, say_errors, say_link
+from laneproof.proof.judgement import say_errors, say_link
 from laneproof.proof.run_record import DriveRun, Kept, LinkRun, ProofRun, StageName
-from laneproof.proof.targets import find_targets
 
 _ALPHA = 0.05
 _TELLING_SHARE = 0.1
 """A rate that moved by less than a tenth is the same. Judgement: a run's own scatter is some per cent."""
 _TELLING_CELSIUS = 3.0
 _WAKE_RATIO = 2.0
-
-
-class LastRun(Kept):
-    """The last run that was kept: when, how, what it came to, and what is otherwise since."""
-
-    at: float
-    mode: str
-    verdict: str
-    changed_since: tuple[str, ...] = ()
-
-    @property
-    def sentence(self) -> str:
-        """The same in words."""
-        said = f"Last proven under load on {format_time(self.at)} ({self.mode}): {self.verdict}"
-        if not self.changed_since:
-            return f"{said}; no drive, firmware or part is another since."
-        return f"{said}. Not proven since: {'; '.join(self.changed_since)}."
 
 
 class Compared(Kept):
@@ -142,37 +122,3 @@ def _compare_drives(known: DriveRun, drive: DriveRun) -> Iterator[str]:
     then, now = (each.wake.median_us if each.wake else None for each in (known, drive))
     if then and now and not 1 / _WAKE_RATIO < now / then < _WAKE_RATIO:
         yield f"waking took {say_microseconds(then)}, now {say_microseconds(now)}"
-
-
-def changes_since(run: ProofRun, arrangement: Arrangement) -> tuple[str, ...]:
-    """Say what is otherwise than when a box was last proven; nothing where all is as it was then.
-
-    Args:
-        run: The run.
-        arrangement: The box now.
-    """
-    now = find_targets(arrangement)
-    current = {target.path: target for target in now.drives}
-    says = []
-    for drive in run.drives:
-        target = current.pop(drive.path, None)
-        if target is None:
-            says.append(f"{drive.name}: its drive is not there")
-        elif target.record.serial != drive.serial:
-            says.append(f"{drive.name}: another drive")
-        elif target.record.firmware != drive.firmware:
-            says.append(f"{drive.name}: firmware {drive.firmware}, now {target.record.firmware}")
-        if now.parts.get(drive.name, "") != run.parts.get(drive.name, ""):
-            says.append(f"{drive.name}: other parts between")
-    return (*says, *(f"{target.name}: it was not in that run" for target in current.values()))
-
-
-def describe_last(run: ProofRun, arrangement: Arrangement) -> LastRun:
-    """Say when a box was last proven, and what is otherwise since.
-
-    Args:
-        run: The run.
-        arrangement: The box now.
-    """
-    changed = changes_since(run, arrangement)
-    return LastRun(at=run.began_at, mode=run.mode, verdict=judge(run).verdict, changed_since=changed)

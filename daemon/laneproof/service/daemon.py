@@ -26,6 +26,7 @@ from laneproof.history.recent_readings import RecentReadings
 from laneproof.history.store import Store
 from laneproof.outputs.change_line import write_change_line
 from laneproof.past.timeline import LATE_SECONDS
+from laneproof.proof.last_proven import find_latest
 from laneproof.proof.run_record import ProofRun
 from laneproof.rules.drives.episode_series import describe_episode
 from laneproof.service.background_writer import BackgroundWriter
@@ -80,7 +81,7 @@ class Daemon:
         recent: Iterable[FindingChange] = (),
         take_notes: Callable[[], Iterable[KeptNote]] = tuple,
         ring: EvidenceRing | None = None,
-        proof: ProofRun | None = None,
+        proofs: Iterable[ProofRun] = (),
     ) -> None:
         """Make it; nothing is read before `run`.
 
@@ -95,7 +96,7 @@ class Daemon:
             recent: Changes of findings in earlier runs, the newest last.
             take_notes: Gives the owner's notes that were kept since the last time.
             ring: Where evidence of disconnects is written at once; None for nowhere.
-            proof: The last acceptance run, where one was kept.
+            proofs: The acceptance runs that were kept.
         """
         self._host = host
         self._declaration = declaration
@@ -122,7 +123,7 @@ class Daemon:
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
         self._stopping = self._reload_wanted = self._closed = self.starts_again = False
-        self.status = DaemonStatus(recent=tuple(recent)[: -MOST_RECENT - 1 : -1], proof=proof)
+        self.status = DaemonStatus(recent=tuple(recent)[: -MOST_RECENT - 1 : -1], proofs=find_latest(proofs))
 
     # --- what may be called from elsewhere (signal handlers, other threads) ---------------------------------------
 
@@ -420,7 +421,7 @@ class Daemon:
             self._engine.add_notes(notes=notes, confirmed=confirmed)
             for proof in find_proofs(left):
                 self._engine.add_proof(proof)
-            self.status = replace(self.status, proof=next(iter(find_runs(left)[::-1]), self.status.proof))
+            self.status = replace(self.status, proofs=find_latest((*self.status.proofs, *find_runs(left))))
 
     def _save_state(self, *, urgent: bool) -> None:
         """Save what the passes add up to: now and then, and soon after something happened."""

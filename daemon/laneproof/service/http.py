@@ -18,7 +18,7 @@ from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, 
 from laneproof.outputs.page.page import PageFacts, draw_icon, write_page
 from laneproof.outputs.page.shell import ICON, SCRIPT, STYLE
 from laneproof.outputs.proof_metrics import list_proof_samples
-from laneproof.proof.comparison import describe_last
+from laneproof.proof.last_proven import describe_last
 from laneproof.service.api import Api, Past
 from laneproof.service.api_schema import ROOT
 from laneproof.service.position_pages import GUIDE, HTML, POSITION, TEXT, PositionPages, Reply
@@ -45,8 +45,7 @@ def _samples(status: DaemonStatus) -> Iterator[Sample]:
     if result is not None:
         yield from list_samples(status.build, result.snapshot, result.findings)
     yield from list_judge_samples(status.build, status.build_problem)
-    if status.proof is not None:
-        yield from list_proof_samples(status.proof)
+    yield from list_proof_samples(status.proofs)
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
         labels = str(change), str(severity)
         yield "finding_changes", labels, status.changes.get(labels, 0)
@@ -124,9 +123,7 @@ class Pages:
             overdue=status.overdue,
             recent=status.recent,
             version=__version__,
-            proven=describe_last(status.proof, arrange(status.build, result.snapshot))
-            if status.proof and result
-            else None,
+            proven=describe_last(status.proofs, arrange(status.build, result.snapshot)) if result else None,
             age_seconds=None if status.judged_at is None else self._now() - status.judged_at,
         )
         answer = HTTPStatus.OK if result else HTTPStatus.SERVICE_UNAVAILABLE

@@ -35,7 +35,7 @@ class DaemonStatus:
         changes: How often findings were raised, changed and cleared since the start, by change and severity.
         recent: The latest changes of findings, the newest first, of earlier runs too.
         ring: How the evidence ring stands, None where there is none.
-        proof: The last acceptance run, None where none was kept.
+        proofs: The last acceptance run of the box, and those of one position since.
         lost_records: How many records of the kernel's log were overwritten before they were read.
         complete: Whether every collector has answered once, or was given up on for now.
         drops: How often a drive dropped off the bus since the start, by path; 0 for a declared position.
@@ -51,7 +51,7 @@ class DaemonStatus:
     changes: Mapping[tuple[str, str], int] = field(default_factory=dict)
     recent: tuple[FindingChange, ...] = ()
     ring: RingState | None = None
-    proof: ProofRun | None = None
+    proofs: tuple[ProofRun, ...] = ()
     lost_records: int = 0
     complete: bool = False
     drops: Mapping[str, int] = field(default_factory=dict)

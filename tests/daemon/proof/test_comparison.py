@@ -1,17 +1,14 @@
 """Before and after: what a change did, with a bound; and whether the box is still as it was proven."""
 
-import dataclasses
 import functools
 
 import pytest
 from scipy import stats
 
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.proof.comparison import changes_since, compare_runs
+from laneproof.proof.comparison import compare_runs
 from laneproof.proof.run_record import DriveRun, LinkRun, ProofRun, StageName
 from laneproof.proof.simulated_machine import Fault
-from laneproof_collectors.unread import Unread
-from proven_box import RISER_3, kelp, run_box, sound_run
+from proven_box import RISER_3, run_box, sound_run
 
 ALONE = (StageName.ALONE,)
 
@@ -117,34 +114,3 @@ def test_no_error_of_a_link_that_does_not_count_or_carried_nothing_is_no_cure(ch
     moved = change_link(exchange_links(swap(bad_run())), RISER_3, **changes)
     assert says(bad_run(), moved, "riser-4").startswith("changed: its drive was in riser-3")
     assert "went with" not in says(bad_run(), moved, "riser-4")
-
-
-# --- since then -------------------------------------------------------------------------------------------------------
-
-
-def with_controller(**changes: object) -> Arrangement:
-    controllers = kelp().snapshot.controllers
-    assert not isinstance(controllers, Unread)
-    first = dataclasses.replace(controllers[0], **changes)  # type: ignore[arg-type]
-    return arrange(kelp().build, dataclasses.replace(kelp().snapshot, controllers=(first, *controllers[1:])))
-
-
-@pytest.mark.parametrize(
-    ("now", "said"),
-    [
-        (kelp(), ""),
-        (with_controller(serial="FP4K-26A-0999"), "another drive"),
-        (with_controller(firmware="9.9"), "now 9.9"),
-        (with_controller(state="dead"), "its drive is not there"),
-    ],
-)
-def test_a_box_that_changed_since_is_not_proven_since(now: Arrangement, said: str) -> None:
-    assert said in "; ".join(changes_since(sound_run(), now))
-    assert bool(said) == bool(changes_since(sound_run(), now))
-
-
-def test_other_parts_and_a_drive_that_is_new_are_changes() -> None:
-    run = sound_run().model_copy(update={"parts": {}, "drives": sound_run().drives[1:]})
-    said = changes_since(run, kelp())
-    assert "riser-3: other parts between" in said
-    assert "riser-1: it was not in that run" in said

@@ -54,7 +54,7 @@ def test_the_page_and_what_belongs_to_it_are_served(client: Client, path: str, k
 
 
 def test_the_last_acceptance_run_is_on_the_page_and_among_the_metrics() -> None:
-    made = Client(replace(publish(), proof=sound_run()))
+    made = Client(replace(publish(), proofs=(sound_run(),)))
     try:
         page, metrics = (made.ask(path)[2].decode() for path in ("/", "/metrics"))
     finally:

@@ -25,7 +25,7 @@ from laneproof.outputs.page.rest_of_box import (
 from laneproof.outputs.page.shell import write_age, write_document
 from laneproof.outputs.page.tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import FROM_HOME, Anchors, count_words, draw_mark, draw_strands
-from laneproof.proof.comparison import LastRun
+from laneproof.proof.last_proven import LastRun
 from laneproof_collectors.snapshot import Snapshot
 
 _COUNTED = (
