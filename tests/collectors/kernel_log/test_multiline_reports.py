@@ -202,6 +202,12 @@ def test_a_port_s_own_error_after_a_drive_s_is_an_event_of_its_own() -> None:
     assert [event.event.device for event in events] == [DRIVE, PORT]
 
 
+def test_a_second_error_of_a_device_at_once_is_an_event_of_its_own() -> None:
+    line = f"nvme {DRIVE}: PCIe Bus Error: severity=Correctable, type={{}} Layer, (Receiver ID)"
+    events = reports(line.format("Physical"), line.format("Data Link"))
+    assert [event.event.detail["layer"] for event in events] == ["Physical Layer", "Data Link Layer"]
+
+
 def test_what_the_firmware_announced_long_ago_is_no_part_of_a_containment() -> None:
     events = reports(
         (0.0, f"pcieport {PORT}: EDR: EDR event received"),

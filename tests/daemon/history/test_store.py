@@ -66,7 +66,7 @@ def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str
     store.close()
 
 
-def test_a_link_that_came_up_narrower_is_kept_as_another_inventory(path: str) -> None:
+def test_what_a_box_is_made_of_is_kept_again_where_it_changed(path: str) -> None:
     store, passes = Store.open(path), Passes()
     store.add_pass(passes.take())
     assert isinstance(passes.facts.functions, tuple)
@@ -74,6 +74,11 @@ def test_a_link_that_came_up_narrower_is_kept_as_another_inventory(path: str) ->
     assert not isinstance(own.link, Unread | None)
     store.add_pass(passes.function(FIRST, link=replace(own.link, trained_lanes=2)).after(3600))
     assert len(store.read_inventories()) == 2
+    assert not isinstance(passes.facts.firmware, Unread)
+    store.add_pass(passes.set(firmware=replace(passes.facts.firmware, bios_version="1.41")).after(3600))
+    assert len(store.read_inventories()) == 3
+    store.add_pass(passes.after(3600))
+    assert len(store.read_inventories()) == 3
     store.close()
 
 

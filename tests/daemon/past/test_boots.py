@@ -56,3 +56,10 @@ def test_old_boots_are_forgotten() -> None:
     for _ in range(130):
         story.restart(after=DAY).observe(box(), after=60)
     assert len(story.ledger.boots.boots) == 120
+
+
+def test_a_port_keeps_its_trained_rate_while_its_drive_is_away_within_a_boot_and_not_beyond() -> None:
+    story = Story().observe(box()).observe(box().without(PATH), after=60)
+    assert story.ledger.boots.limits[PATH].trained_gt_s == 16.0
+    story.restart(after=DAY).observe(Box().with_port(PATH), after=60)
+    assert story.ledger.boots.limits[PATH].trained_gt_s is None

@@ -47,6 +47,7 @@ def test_a_sound_drive_shows_no_contrast() -> None:
     assert not [name for name in CONTRASTS if found[name]]
     assert found["slow_alone"] is False
     assert found["aer_above_siblings"] is False
+    assert found["only_replays"] is None, "nothing was repeated, so nothing alone"
     assert found["link_below_expected"] is False
 
 
@@ -55,6 +56,10 @@ def test_drives_that_are_reset_at_one_moment_are_told_together() -> None:
     assert found["several_drives_together"] is True
     assert found["drops_under_load"] is True
     assert found["drops_after_idle_exit"] is False
+
+
+def test_a_link_with_errors_of_its_own_does_not_only_repeat() -> None:
+    assert features(Fault(errors_per_bit=2e-12))["only_replays"] is False
 
 
 def test_a_drive_that_throttles_was_slowed_by_heat() -> None:
