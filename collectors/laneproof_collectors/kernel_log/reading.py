@@ -7,13 +7,14 @@ limits the rate of its lines, so counts come from counters and the log says when
 One message is judged in `classification`, by the tables of the kernel's formats in `formats` and the tables beside it.
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 from typing import NamedTuple
 
 from laneproof_collectors.host import Host
 from laneproof_collectors.kernel_log.classification import KernelEvent, classify
-from laneproof_collectors.kernel_log.formats import EventKind
+from laneproof_collectors.kernel_log.formats import ADDRESS, EventKind
 from laneproof_collectors.kernel_log.multiline_reports import Reports, TimedKernelEvent
 from laneproof_collectors.kernel_log.records import KernelRecord, parse_journal_record, parse_record
 from laneproof_collectors.unread import Unread
@@ -37,7 +38,8 @@ class KernelEvents(NamedTuple):
     """The events since the last reading, oldest first.
 
     With them, how many records were lost before or between, and how many were read: with none, silence says nothing.
-    And when the first and the last of these were said, by the stamps of the log's own clock, None where there is none.
+    And when the first and the last of these were said, by the stamps of the log's own clock, None where there is none;
+    and which functions left the kernel and are not back, each with the stamp of that.
     """
 
     events: tuple[TimedKernelEvent, ...]
@@ -45,6 +47,7 @@ class KernelEvents(NamedTuple):
     records: int = 0
     begins_up_seconds: float | None = None
     ends_up_seconds: float | None = None
+    let_go: tuple[tuple[str, float], ...] = ()
 
 
 def kernel_events(records: Iterable[str | KernelRecord]) -> tuple[TimedKernelEvent, ...]:
@@ -84,7 +87,28 @@ def read_kernel_events(host: Host) -> KernelEvents | Unread:
         return answer
     ends = [parse_record(answer.records[end]) for end in (0, -1)] if answer.records else [None, None]
     begins, until = (record.up_seconds if isinstance(record, KernelRecord) else None for record in ends)
-    return KernelEvents(kernel_events(answer.records), answer.lost, len(answer.records), begins, until)
+    let_go = tuple(_find_let_go(answer.records).items())
+    return KernelEvents(kernel_events(answer.records), answer.lost, len(answer.records), begins, until, let_go)
+
+
+_IOMMU_GROUP = re.compile(rf"(?:\S+ )?(?P<address>{ADDRESS}): (?:Adding to|(?P<leaves>Removing from)) iommu group ")
+
+
+def _find_let_go(records: Iterable[str]) -> dict[str, float]:
+    """Find which functions left the kernel and are not back; only a machine with an IOMMU says so.
+
+    Source: Linux drivers/iommu/iommu.c (from memory), when a function is added to its bus or removed from it.
+    """
+    let_go: dict[str, float] = {}
+    for raw in records:
+        record = parse_record(raw) if " iommu group " in raw else None
+        if not isinstance(record, KernelRecord) or record.facility != 0 or record.up_seconds is None:
+            continue
+        if match := _IOMMU_GROUP.match(record.text):
+            let_go.pop(match["address"], None)
+            if match["leaves"]:
+                let_go[match["address"]] = record.up_seconds
+    return let_go
 
 
 def missed_events(

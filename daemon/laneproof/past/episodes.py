@@ -6,9 +6,10 @@ Only where the log is known to be read, without loss, and the function is gone i
 """
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from operator import attrgetter
+from types import MappingProxyType
 from typing import Annotated
 
 from pydantic import Field
@@ -62,8 +63,8 @@ _TOUCHES_NO_DRIVE = (
 
 
 IN_HAND_SECONDS = 120.0
-"""How long a removal that was asked for raises no alarm: a script that scans the bus again, or binds a driver again,
-takes seconds. Judgement."""
+"""How long a drive that was let go on request may be on its way back: a script that scans the bus again, or binds a
+driver again, takes seconds. Judgement."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -226,12 +227,12 @@ class EpisodeBook:
             and ((path is not None and episode.path == path) or (serial and episode.serial == serial))
         ]
 
-    def is_in_hand(self, path: str, now: float) -> bool:
-        """Whether somebody asked for a drive to be let go a moment ago: it may be on its way back."""
+    def is_in_hand(self, path: str, now: float, *, within: float = IN_HAND_SECONDS) -> bool:
+        """Whether somebody asked for a drive to be let go a short time ago, and it is not back."""
         last = next((episode for episode in reversed(self.episodes) if episode.path == path), None)
         if last is None or not last.asked or last.returned_at is not None:
             return False
-        return 0.0 <= now - last.dropped_at < IN_HAND_SECONDS
+        return 0.0 <= now - last.dropped_at < within
 
     def covers(self, path: str, when: float) -> bool:
         """Whether a moment belongs to an episode of a position, or of one above or below it."""
@@ -252,13 +253,14 @@ class EpisodeBook:
         self.names = {**self.names, **paths}
         return merged
 
-    def place_events(
+    def place_events(  # noqa: PLR0913 (what a pass brings)
         self,
         kernel_events: Iterable[TimedKernelEvent],
         device_events: Iterable[DeviceEvent],
         paths: dict[str, str],
         timeline: Timeline,
         *,
+        let_go: Mapping[str, float] = MappingProxyType({}),
         is_log_whole: bool,
     ) -> tuple[list[PositionEvent], dict[str, int]]:
         """Place the events of a pass.
@@ -268,6 +270,7 @@ class EpisodeBook:
             device_events: Which devices came and went.
             paths: Path by name.
             timeline: When.
+            let_go: By name, when the log says that a function left the kernel, where it is not back.
             is_log_whole: Whether the log was read in this pass, and no record of it was lost.
 
         Returns:
@@ -275,6 +278,7 @@ class EpisodeBook:
         """
         placed: list[PositionEvent] = []
         reports: dict[str, int] = {}
+        removed_at = {path_of(name, paths): when for name, when in let_go.items()} if is_log_whole else {}
         for timed in kernel_events:
             event = timed.event
             boot_before = timeline.is_of_boot_before(timed.boot_id)
@@ -286,7 +290,7 @@ class EpisodeBook:
                     reports[path] = reports.get(path, 0) + 1
                 continue
             placed_event = from_kernel(event, t=when, paths=named, lines=timed.lines)
-            if placed_event is not None and not self._was_emptied(placed_event, placed):
+            if placed_event is not None and not self._was_emptied(placed_event, placed, removed_at):
                 placed.append(_weigh(placed_event, event, timeline))
                 if event.silent is not None:
                     self.answers.append((when, placed_event.path, not event.silent))
@@ -303,14 +307,21 @@ class EpisodeBook:
         placed += list(_date_removals([event for event in came_or_went if event is not None], placed))
         return placed, reports
 
-    def _was_emptied(self, event: PositionEvent, placed: Sequence[PositionEvent]) -> bool:
+    def _was_emptied(
+        self, event: PositionEvent, placed: Sequence[PositionEvent], removed_at: Mapping[str, float]
+    ) -> bool:
         """Whether somebody took the drive out in good order before, and it is not back: its slot may say what it likes.
 
         Who removes a drive through sysfs and then pulls it makes the slot, which is still on, say that its link went
         down and that its card is not present. Source: Linux drivers/pci/hotplug/pciehp_ctrl.c,
-        pciehp_handle_presence_or_link_change.
+        pciehp_handle_presence_or_link_change. Both may be first read in one pass, and a device event has no time: then
+        the line of the log that says when the function left decides; after a pull it comes after what the slot says.
         """
-        if event.kind in RETURNS or self.states.get(event.path, ("", "", ""))[2] != AWAY:
+        if event.kind in RETURNS:
+            return False
+        if removed_at.get(event.path, math.inf) < event.t:
+            return not any(other.path == event.path and other.opens for other in placed)
+        if self.states.get(event.path, ("", "", ""))[2] != AWAY:
             return False
         last = next((episode for episode in reversed(self.episodes) if episode.path == event.path), None)
         if last is None or not last.asked or last.returned_at is not None or event.t < last.dropped_at:

@@ -185,7 +185,15 @@ class Ledger(State):
         self._restored = False
         paths = self.episodes.learn_names(paths_by_name(tree), self.timeline)
         devices = () if isinstance(device_events, Unread) else device_events
-        return self.episodes.place_events(fresh, devices, paths, self.timeline, is_log_whole=is_log_whole)
+        let_go = kernel_events.let_go if isinstance(kernel_events, KernelEvents) else ()
+        return self.episodes.place_events(
+            fresh,
+            devices,
+            paths,
+            self.timeline,
+            let_go={name: self.timeline.at(stamp) for name, stamp in let_go},
+            is_log_whole=is_log_whole,
+        )
 
     def _is_old(self, timed: TimedKernelEvent) -> bool:
         # after a restart of the program the ring is read from its beginning, and gives again what was taken in before

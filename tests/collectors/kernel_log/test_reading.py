@@ -201,6 +201,20 @@ def test_a_log_that_cannot_be_read_says_why() -> None:
     assert read_kernel_events(_FakeHost(denied)) is denied
 
 
+def test_functions_that_left_the_kernel_and_are_not_back_are_known_by_the_iommu_groups() -> None:
+    lines = [
+        f"pci {DRIVE}: Adding to iommu group 12",
+        f"pci {DRIVE}: Removing from iommu group 12",
+        "pci 0000:04:00.0: Removing from iommu group 13",
+        "pci 0000:04:00.0: Adding to iommu group 13",
+    ]
+    forged = log(f"pci {PORT}: Removing from iommu group 1", prefix=12)
+    answer = KernelLogRead(records=(*log(*lines, every=1.0), *forged), lost=0)
+    read = read_kernel_events(_FakeHost(answer))
+    assert isinstance(read, KernelEvents)
+    assert read.let_go == ((DRIVE, 101.0),)
+
+
 def test_the_journal_gives_what_the_ring_had_lost() -> None:
     def entry(micros: int, boot: str, message: str) -> KernelRecord | Unread:
         return parse_journal_record(

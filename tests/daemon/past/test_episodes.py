@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof_collectors.hotplug import Action
-from laneproof_collectors.kernel_log.reading import KernelEvents
+from laneproof_collectors.kernel_log.reading import KernelEvents, kernel_events
 from laneproof_collectors.unread import Unread
 from losing_box import (
     DOWN,
@@ -226,6 +226,28 @@ def test_a_drive_that_nobody_removed_before_the_slot_said_so_did_fail() -> None:
     story = Story().observe(four(), log=(HARMLESS_BUT_READ,))
     story.observe(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"), devices=(removal(),))
     assert [episode.asked for episode in episodes(story)] == [False]
+
+
+# With an IOMMU the log says when a function left the kernel: before its slot where that was asked for, else after it.
+# Source: Linux drivers/iommu/iommu.c, when a function is removed from its bus (from memory).
+@pytest.mark.parametrize(
+    ("left_before_slot", "first", "asked"),
+    [(5.0, "", True), (-1.0, "", False), (5.0, GIVEN_UP, False), (None, "", False)],
+)
+def test_the_log_decides_whether_a_drive_was_removed_before_it_was_pulled_in_one_pass(
+    left_before_slot: float | None,
+    first: str,
+    asked: bool,  # noqa: FBT001 (a row)
+) -> None:
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,))
+    slot_at = story.now - story.booted_at + 1000.0
+    said = [(slot_at, f"{SLOT}Link Down"), (slot_at + 0.02, f"{SLOT}Card not present")]
+    said = [(slot_at - 60.0, first), *said] if first else said
+    records = [f"4,{number},{round(at * 1e6)},-;{text}" for number, (at, text) in enumerate(said)]
+    let_go = () if left_before_slot is None else (("0000:01:00.0", slot_at - left_before_slot),)
+    log = KernelEvents(kernel_events(records), 0, len(records), let_go=let_go)
+    observe_without_words(story, gone(), log, after=HOUR, devices=(removal(),))
+    assert [episode.asked for episode in episodes(story)] == [asked]
 
 
 def test_a_drive_that_was_let_go_on_request_is_in_hand_for_two_minutes_or_until_it_is_back() -> None:
