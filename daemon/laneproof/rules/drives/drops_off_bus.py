@@ -10,7 +10,9 @@ from laneproof.rules.rule import Pass, Rule
 
 def _judge(current: Pass) -> Iterator[Finding]:
     for watched, episodes in by_position(current):
-        lost = [episode for episode in episodes if episode.dropped]
+        position = current.build.position_at(watched.path) if current.build else None
+        may_leave = position is not None and position.removable
+        lost = [episode for episode in episodes if episode.dropped and not (may_leave and episode.only_left)]
         if lost and (series := find_series(current.past.ledger, watched.path, lost)) is not None:
             resets = sum(
                 not episode.dropped and episode.dropped_at >= series.episodes[0].dropped_at for episode in episodes
@@ -26,7 +28,9 @@ DROPS_OFF_BUS = Rule(
         "A drive that stops answering takes its array's redundancy with it, and one that did so once does so again. "
         "The kernel's advice about power saving is printed for each disconnect and is no evidence. Each is reported "
         "once; another one within the clean time makes it critical. The sign clears when it has been clean "
-        "for as long as its own history asks for (between two and thirty days), or when the trial of a fix has passed."
+        "for as long as its own history asks for (between two and thirty days), or when the trial of a fix has passed. "
+        "Where the kernel's log can never be read, nobody knows whether a drive that left was taken out: that is a "
+        "notice, an alarm from the third time on, and nothing at a position that is declared removable."
     ),
     look_next=advise(
         "See that the drive is back and its array whole before anything else.",

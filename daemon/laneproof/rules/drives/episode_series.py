@@ -28,7 +28,8 @@ SHORTEST_SECONDS, LONGEST_SECONDS = 2 * DAY, 30 * DAY
 """The least and the most clean time after which the sign clears. Judgement."""
 _LOOK_BACK_SECONDS = 60 * DAY
 _SHOWN = 5  # episodes shown one by one in the evidence
-_MANY_TIMEOUTS = 3
+_MANY = 3
+"""So often within what counts, even the weakest sign is worth an alarm. Judgement."""
 _IF_TAKEN_OUT = (
     "If somebody took it out, nothing is wrong: keep that with the box's past ('laneproof note' and a word)."
 )
@@ -152,8 +153,8 @@ def _severity(past: Past, watched: Watched, series: Series, rule: str) -> Severi
     if all(set(episode.kinds) == {REENUMERATED} for episode in series.episodes):
         return Severity.NOTICE  # nobody saw it go: a counter that began again is all there is
     if _only_left(series):
-        return Severity.NOTICE
-    if all(episode.only_aborted for episode in series.episodes) and len(series.episodes) < _MANY_TIMEOUTS:
+        return Severity.WARNING if len(series.episodes) >= _MANY else Severity.NOTICE
+    if all(episode.only_aborted for episode in series.episodes) and len(series.episodes) < _MANY:
         return Severity.NOTICE
     before = stood(past, watched.identify(rule))
     was_critical = before is not None and before.severity is Severity.CRITICAL

@@ -9,6 +9,10 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.occupancy.bifurcation_not_active import find_split_troubles
 from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
 from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.sign_subjects import DAY
+
+_IN_HAND_SECONDS = DAY
+"""Who had a drive removed knows that it is gone; so long after that its absence is no alarm. Judgement."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -20,8 +24,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for placement in arrangement.placements:
         if placement.is_meant_occupied and placement.state in EMPTY:
             finding = _report_empty(arrangement, placement, split_off.get(placement.label))
-            # somebody removed it on purpose: an alarm once it does not come back
-            is_in_hand = ledger.episodes.is_in_hand(placement.position.path, ledger.now)
+            is_in_hand = ledger.episodes.is_in_hand(placement.position.path, ledger.now, within=_IN_HAND_SECONDS)
             yield replace(finding, severity=Severity.NOTICE) if is_in_hand else finding
 
 
@@ -83,7 +86,7 @@ POSITION_EMPTY = Rule(
     why=(
         "A drive that did not come up is missing from its array, and a second one that follows may take the data with "
         "it. The cause is often harmless: a socket switched off or shared with another, a slot that is not split, a "
-        "cable that was not pushed home."
+        "cable that was not pushed home. A drive that somebody removed on request is a notice for a day, then an alarm."
     ),
     look_next=advise(
         Step(

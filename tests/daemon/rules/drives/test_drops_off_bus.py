@@ -11,7 +11,7 @@ from losing_box import DOWN, days
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
-from story_engine import HOUR, Watcher
+from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(RISER_1)
 
@@ -75,6 +75,18 @@ def test_where_the_log_can_never_be_read_a_drive_that_left_may_have_been_taken_o
     assert "left the bus at" in watcher.standing[0].summary
     assert "whether somebody took it out is not known" in watcher.standing[0].summary
     assert watcher.standing[0].next_steps[0].startswith("If somebody took it out")
+
+
+@pytest.mark.parametrize(("removable", "severities"), [("", ["notice", "notice", "warning"]), ("removable = true", [])])
+def test_a_drive_that_leaves_a_third_time_is_an_alarm_unless_it_may(removable: str, severities: list[str]) -> None:
+    denied = Unread("/dev/kmsg", "permission denied", Reason.DENIED)
+    plan = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\n{removable}')
+    watcher, seen = Watcher("drops-off-bus", plan), []
+    for _ in range(3):
+        watcher.observe(counting_box((0, 0, 0, 0)), after=5 * DAY, log=denied)
+        watcher.observe(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, log=denied)
+        seen += [str(finding.severity) for finding in watcher.standing]
+    assert seen == severities
 
 
 def test_a_drive_that_reads_all_ones_dropped_whether_the_log_is_read_or_not() -> None:

@@ -10,7 +10,7 @@ from losing_box import four, gone, removal
 from occupied_box import at, position
 from rule_examples import check_examples, example, judge
 from simulated_box import TWO_DRIVES, Box, declare, kelp_box
-from simulated_past import Story
+from simulated_past import DAY, Story
 
 
 def test_missing_bridge_means_an_empty_position() -> None:
@@ -86,11 +86,11 @@ def test_removable_device_may_be_taken_out_and_must_answer_while_it_is_listed() 
     assert finding.evidence["state"] == "gone"
 
 
-def test_a_position_is_a_notice_while_its_drive_is_in_somebodys_hand_and_an_alarm_once_it_stays_away() -> None:
+def test_a_drive_removed_on_request_is_a_notice_for_a_day_and_then_an_alarm() -> None:
     build = declare(position("riser-1", 1, '{ kind = "nvme" }'))
     story = Story().observe(four()).observe(gone(), after=60.0, devices=(removal(),))
     assert [finding.severity for finding in POSITION_EMPTY.judge(story.last_pass(build))] == [Severity.NOTICE]
-    story.observe(gone(), after=121.0)
+    story.observe(gone(), after=DAY)
     assert [finding.severity for finding in POSITION_EMPTY.judge(story.last_pass(build))] == [Severity.WARNING]
 
 
