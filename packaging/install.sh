@@ -13,8 +13,8 @@
 #   PYTHON    the Python to use (the system's own, if it is 3.11 or newer)
 #
 # It fetches Python packages while it installs; what is installed needs no network. Ends with 0, or with a number of
-# sysexits.h and a sentence that says what is wrong; what was installed before is then as it was, but where the last step
-# failed, the copying: that sentence says so.
+# sysexits.h and a sentence that says what is wrong; the program that was installed before is then in place, whole. A new
+# one is put beside it, asked for its version, and only then takes its place.
 set -eu
 umask 022 # every user may run what is installed, and the notifier is one
 checkout=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
@@ -26,7 +26,11 @@ DESTDIR=${DESTDIR:-}
 CONFIGURATION=/etc/laneproof
 STATE=/var/lib/laneproof
 DROP_INS=/etc/systemd/system/laneproof.service.d
+PREFIX=${PREFIX%/}
 LIST=installed-files # in PREFIX: every file outside of it that belongs to the program
+home=$DESTDIR$PREFIX
+fresh=$home.being-installed # until it takes its place
+former=$home.being-replaced # until it is in place
 UNITS=$(cd "$checkout/systemd" && echo *)
 
 stop() {
@@ -40,10 +44,13 @@ has_systemd() { [ -z "$DESTDIR" ] && [ -d /run/systemd/system ] && command -v sy
 check() {
     case $PREFIX$SYSTEM in *[!A-Za-z0-9/._-]*) stop "PREFIX and SYSTEM may hold letters, digits and / . _ - only" 64 ;; esac
     case $PREFIX in /*/*) ;; *) stop "PREFIX must be a folder of its own, such as /opt/laneproof: $PREFIX" 64 ;; esac
-    if [ -d "$DESTDIR$PREFIX" ] && [ ! -f "$DESTDIR$PREFIX/$LIST" ] && [ -n "$(ls -A "$DESTDIR$PREFIX")" ]; then
-        stop "$DESTDIR$PREFIX holds something else: name another folder with PREFIX" 73
-    fi
+    for folder in "$home" "$fresh" "$former"; do
+        if [ -d "$folder" ] && [ ! -f "$folder/$LIST" ] && [ -n "$(ls -A "$folder")" ]; then
+            stop "$folder holds something else: name another folder with PREFIX" 73
+        fi
+    done
     [ -n "$DESTDIR" ] || [ "$(id -u)" -eq 0 ] || stop "run it as root: it writes to $PREFIX, $SYSTEM and /etc" 77
+    [ -d "$home" ] || [ ! -d "$former" ] || mv "$former" "$home" # an exchange was cut short
 }
 
 # A Python that a service can reach: none of somebody's home.
@@ -72,9 +79,9 @@ run() {
 # Builds everything below $work/tree as it will lie below /.
 build() {
     say "preparing the program (it takes about a minute)"
-    home=$work/tree$PREFIX
+    made=$work/tree$PREFIX
     share=$work/tree$SYSTEM/share
-    packages=$home/lib/$("$PYTHON" -c 'import sys; print("python%d.%d" % sys.version_info[:2])')/site-packages
+    packages=$made/lib/$("$PYTHON" -c 'import sys; print("python%d.%d" % sys.version_info[:2])')/site-packages
     mkdir -p "$work/source" "$share/doc/laneproof"
     (cd "$checkout" && cp -R daemon collectors pyproject.toml README.md LICENSE "$work/source")
     rm -rf "$work/source"/*/*.egg-info
@@ -82,19 +89,19 @@ build() {
     run "a Python environment could not be made" "$PYTHON" -m venv "$work/tools"
     run "the Python packages could not be fetched" \
         "$tools" -m pip wheel -q --disable-pip-version-check --wheel-dir "$work/wheels" "$work/source[pages]"
-    run "the environment could not be made" "$PYTHON" -m venv --without-pip "$home"
-    for where in "$tools laneproof[pages]" "$home/bin/python laneproof"; do
+    run "the environment could not be made" "$PYTHON" -m venv --without-pip "$made"
+    for where in "$tools laneproof[pages]" "$made/bin/python laneproof"; do
         run "the Python packages could not be installed" "$tools" -m pip --python "${where% *}" install -q \
             --disable-pip-version-check --no-compile --no-index --find-links "$work/wheels" "${where#* }"
     done
     run "the manual could not be written" "$tools" "$checkout/packaging/pages.py" "$share"
 
     # Of the environment only what runs laneproof stays, and nothing in it names the folder it was made in.
-    rm -rf "$home/include" "$packages"/*/tests "$packages"/*/*/tests
-    find "$home/bin" ! -type d ! -name 'python*' -exec rm {} +
+    rm -rf "$made/include" "$packages"/*/tests "$packages"/*/*/tests
+    find "$made/bin" ! -type d ! -name 'python*' -exec rm {} +
     find "$packages" \( -name RECORD -o -name direct_url.json -o -name INSTALLER -o -name REQUESTED \) -exec rm {} +
-    sed -i '/^command = /d' "$home/pyvenv.cfg"
-    cat >"$home/bin/laneproof" <<END
+    sed -i '/^command = /d' "$made/pyvenv.cfg"
+    cat >"$made/bin/laneproof" <<END
 #!$PREFIX/bin/python -I
 import sys
 
@@ -102,7 +109,7 @@ from laneproof.cli import main
 
 sys.exit(main())
 END
-    chmod 755 "$home/bin/laneproof"
+    chmod 755 "$made/bin/laneproof"
     # The service's file system is read-only, so what Python would keep for its next start is made now.
     run "the program could not be compiled" "$PYTHON" -m compileall -q --invalidation-mode unchecked-hash \
         -s "$work/tree" "$packages"
@@ -120,13 +127,31 @@ END
     (cd "$work/tree" && find ".$SYSTEM" ! -type d | sed 's|^\.||' | sort) >"$work/$LIST"
 }
 
-# Takes away what is listed as installed, and folders of its own that are empty then.
+# Takes away the files that a list names, and folders of its own that are empty then.
 take_away() {
-    [ -f "$DESTDIR$PREFIX/$LIST" ] || return 0
-    while read -r file; do rm -f "$DESTDIR$file"; done <"$DESTDIR$PREFIX/$LIST"
+    while read -r file; do rm -f "$DESTDIR$file"; done
     find "$DESTDIR$SYSTEM/share/doc/laneproof" "$DESTDIR$SYSTEM/share/laneproof" -depth -type d -exec rmdir {} + \
         2>/dev/null || true
-    rm -rf "${DESTDIR:?}$PREFIX" || [ -n "$DESTDIR" ]
+}
+
+# Puts the new program beside the old one, and in its place once it answers.
+exchange() {
+    unchanged="the lines above say why; the program that was there is as it was"
+    rm -rf "$fresh" "$former"
+    mkdir -p "$fresh"
+    cp "$work/$LIST" "$fresh/$LIST" # first: so that what is cut short can be told from what is another's
+    cp -R "$work/tree$PREFIX/." "$fresh" && "$fresh/bin/python" -I "$fresh/bin/laneproof" --version >/dev/null || {
+        rm -rf "$fresh"
+        stop "the new program could not be copied or does not start ($unchanged)" 73
+    }
+    tar -C "$work/tree" --exclude ".$PREFIX" -cf - . | tar -C "$DESTDIR/" -xf - --no-overwrite-dir --no-same-owner || {
+        rm -rf "$fresh"
+        stop "units, manual or docs could not all be copied ($unchanged): mend that, and run this again" 73
+    }
+    [ ! -d "$home" ] || mv "$home" "$former" || stop "$home could not be renamed ($unchanged)" 73
+    mv "$fresh" "$home" || { mv "$former" "$home" && stop "$fresh could not be renamed ($unchanged)" 73; }
+    [ ! -f "$former/$LIST" ] || { grep -vxF -f "$home/$LIST" "$former/$LIST" || true; } | take_away
+    rm -rf "$former"
 }
 
 install() {
@@ -136,11 +161,7 @@ install() {
     trap 'rm -rf "$work"' EXIT
     trap 'exit 130' INT TERM
     build
-    take_away
-    mkdir -p "$DESTDIR$PREFIX"
-    cp "$work/$LIST" "$DESTDIR$PREFIX/$LIST" # first: so that a copy that is cut short can be made again
-    tar -C "$work/tree" -cf - . | tar -C "$DESTDIR/" -xf - --no-overwrite-dir --no-same-owner ||
-        stop "not all could be copied (the lines above say why), so the program is not whole: mend that, and run this again" 73
+    exchange
     if [ ! -e "$DESTDIR$CONFIGURATION/service.toml" ]; then
         mkdir -p "$DESTDIR$CONFIGURATION"
         cp "$checkout/packaging/service.toml" "$DESTDIR$CONFIGURATION/service.toml"
@@ -159,7 +180,10 @@ remove() {
     check
     # shellcheck disable=SC2086 # a list of words
     ! has_systemd || systemctl disable --now $UNITS >/dev/null 2>&1 || true
-    take_away
+    for folder in "$home" "$fresh" "$former"; do
+        [ ! -f "$folder/$LIST" ] || take_away <"$folder/$LIST"
+        rm -rf "$folder" || [ -n "$DESTDIR" ]
+    done
     if [ "$1" = --purge ]; then
         rm -rf "$DESTDIR$CONFIGURATION" "$DESTDIR$STATE" "$DESTDIR$STATE-notify" "$DESTDIR$DROP_INS" \
             "$DESTDIR/var/lib/private/laneproof-notify"

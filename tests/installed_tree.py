@@ -15,10 +15,12 @@ PREFIX, SYSTEM, SETTINGS = "opt/laneproof", "usr/local", "etc/laneproof/service.
 OWN_SETTINGS = "port = 7800 # ours\n"
 
 
-def install(root: Path, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+def install(
+    root: Path, *arguments: str, checkout: Path = CHECKOUT, **environment: str
+) -> subprocess.CompletedProcess[str]:
     """Run install.sh with everything below a folder."""
     return subprocess.run(
-        ["sh", str(CHECKOUT / "packaging/install.sh"), *arguments],
+        ["sh", str(checkout / "packaging/install.sh"), *arguments],
         env={**os.environ, "DESTDIR": str(root), **environment},
         capture_output=True,
         text=True,

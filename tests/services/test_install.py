@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from installed_tree import OWN_SETTINGS, PREFIX, SETTINGS, SYSTEM, install, make_tree
+from installed_tree import CHECKOUT, OWN_SETTINGS, PREFIX, SETTINGS, SYSTEM, install, make_tree
 from laneproof.commands.table import COMMANDS
 
 pytestmark = pytest.mark.services("systemd-analyze")
@@ -67,12 +67,36 @@ def test_nothing_installed_names_the_folder_that_it_was_made_in(tree: Path) -> N
     assert named == []
 
 
-def test_a_copy_that_fails_says_that_the_program_is_not_whole(tmp_path: Path) -> None:
-    make_tree()  # skips where nothing can be built
-    (tmp_path / SYSTEM / "bin/laneproof/in-the-way").mkdir(parents=True)
-    done = install(tmp_path)
+def program_files(root: Path) -> dict[str, str]:
+    return {name: what for name, what in files(root).items() if name.startswith(PREFIX)}
+
+
+def test_a_copy_that_fails_leaves_the_program_that_was_there(tree: Path) -> None:
+    before = program_files(tree)
+    command = tree / SYSTEM / "bin/laneproof"
+    target = command.readlink()
+    command.unlink()
+    (command / "in-the-way").mkdir(parents=True)
+    done = install(tree)
     assert done.returncode == 73, done.stderr
-    assert "not all could be copied" in done.stderr.splitlines()[-1]
+    assert "could not all be copied" in done.stderr.splitlines()[-1]
+    assert program_files(tree) == before
+    shutil.rmtree(command)
+    command.symlink_to(target)
+
+
+def test_a_program_that_does_not_start_never_takes_the_place_of_one_that_does(tree: Path, tmp_path: Path) -> None:
+    before = program_files(tree)
+    for name in ("daemon", "collectors", "packaging", "systemd", "docs"):
+        shutil.copytree(CHECKOUT / name, tmp_path / name)
+    for name in ("pyproject.toml", "README.md", "LICENSE"):
+        shutil.copy(CHECKOUT / name, tmp_path)
+    with (tmp_path / "daemon/laneproof/cli.py").open("a") as cli:
+        cli.write("\ndef main():\n    return 3\n")
+    done = install(tree, checkout=tmp_path)
+    assert done.returncode == 73, done.stderr
+    assert "does not start" in done.stderr.splitlines()[-1]
+    assert program_files(tree) == before
 
 
 def test_units_start_what_is_installed_and_systemd_reads_them(tree: Path) -> None:
@@ -122,6 +146,7 @@ def test_the_manual_is_read_without_a_warning_and_has_every_command(tree: Path) 
 
 def test_what_cannot_be_built_changes_nothing(tree: Path) -> None:
     before = files(tree)
+    (tree / PREFIX).rename(tree / f"{PREFIX}.being-replaced")  # where an exchange that was cut short leaves it
     done = install(tree, PIP_NO_INDEX="1", PIP_FIND_LINKS="")
     assert (done.returncode, done.stderr.count("nothing was changed")) == (69, 1), done.stderr
     assert files(tree) == before
