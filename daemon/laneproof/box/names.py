@@ -99,7 +99,7 @@ def find_drives(name: str, build: Build | None, snapshot: Snapshot) -> tuple[Pos
     if len(found) > 1:
         fits = [f"{book.name_of(path)} ({known_as})" for path, known_as in sorted(found.items())]
         more = f" and {len(fits) - _MOST_NAMED} more" if len(fits) > _MOST_NAMED else ""
-        raise UnknownNameError(f"{name!r} could be {', '.join(fits[:_MOST_NAMED])}{more}; give more of it")
+        raise UnknownNameError(f"{name!r} could be {', '.join(map(_show, fits[:_MOST_NAMED]))}{more}; give more of it")
     return tuple(book.describe(path, known_as) for path, known_as in found.items())
 
 
@@ -308,9 +308,13 @@ def _say_unknown(name: str, book: _NameBook) -> str:
     plain = name.removeprefix("/dev/").removeprefix("disk/by-id/")
     close = difflib.get_close_matches(plain, names, n=3) or _find_alike(plain, names)
     *front, last = [name for name in names if name in close] or [""]
-    near = f"{', '.join(front)} or {last}" if front else last
+    near = f"{', '.join(map(_show, front))} or {_show(last)}" if front else _show(last)
     hint = f"did you mean {near}?" if near else "try a label, nvme0, a serial number or a bus address"
     return f"nothing here is called {name!r}; {hint}"
+
+
+def _show(name: str) -> str:
+    return name if name.isprintable() else repr(name)
 
 
 def _find_alike(name: str, names: Iterable[str]) -> list[str]:

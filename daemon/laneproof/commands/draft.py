@@ -6,7 +6,7 @@ from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import open_host, read_build_text
-from laneproof.commands.terminal import show
+from laneproof.commands.terminal import pass_on
 from laneproof.declaration.file import BuildError
 from laneproof.draft.facts import gather_draft
 from laneproof.draft.file import write_draft
@@ -27,7 +27,7 @@ def run(arguments: argparse.Namespace) -> int:
     except BuildError as error:
         raise CommandError(str(error), status=os.EX_DATAERR) from error
     if arguments.output is None:
-        show(text)
+        pass_on(text)
         return 0
     try:
         with Path(arguments.output).open("x", encoding="utf-8") as out:

@@ -1,7 +1,6 @@
 """``laneproof audit --follow``: the audit, pass after pass: redrawn on a terminal, a line a change elsewhere."""
 
 import argparse
-import json
 import os
 import shutil
 import sys
@@ -12,12 +11,13 @@ from typing import Any
 from laneproof.commands.inputs import open_host, open_recording
 from laneproof.commands.recorded_passes import judge_frames
 from laneproof.commands.replay import change_as_text
-from laneproof.commands.terminal import find_style, show
+from laneproof.commands.terminal import find_style, guard, show, write, write_json
 from laneproof.commands.this_machine import make_engine
 from laneproof.engine import Engine, PassResult
 from laneproof.findings import format_time, verdict
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.audit_text import write_audit
+from laneproof.outputs.text_style import printable
 from laneproof_collectors.collection import assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Host
 
@@ -42,13 +42,16 @@ def follow(arguments: argparse.Namespace) -> str:
             said = verdict(result.findings, declared=engine.build is not None)
             if arguments.json:
                 if is_first or result.changes:
-                    show(json.dumps(as_json(engine.build, result.snapshot, result.findings)) + "\n")
+                    show(write_json(as_json(engine.build, result.snapshot, result.findings)) + "\n")
             elif is_first or is_drawn:
                 text = write_audit(engine.build, result.snapshot, result.findings, find_style(arguments.width))
                 read_at = f"read {format_time(result.snapshot.taken_at)}; Ctrl-C ends"
-                show(draw(text, read_at, is_first=is_first) if is_drawn else text)
+                if is_drawn:
+                    write(draw(guard(text), read_at, is_first=is_first))
+                else:
+                    show(text)
             else:
-                show("".join(f"{change_as_text(change)}\n" for change in result.changes))
+                show("".join(f"{printable(change_as_text(change))}\n" for change in result.changes))
             is_first = False
     except KeyboardInterrupt:
         show("\n")

@@ -8,7 +8,7 @@ from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
-from laneproof.commands.terminal import show
+from laneproof.commands.terminal import pass_on
 from laneproof.commands.this_machine import Now, judge_now
 from laneproof.commands.whole_file import write_whole
 from laneproof.outputs.metrics import list_judge_samples, list_samples, make_families
@@ -30,7 +30,7 @@ def run(arguments: argparse.Namespace) -> int:
     registry.register(_Once(judge_now(arguments)))
     text = generate_latest(registry).decode()
     if arguments.output is None:
-        show(text)
+        pass_on(text)
     else:
         write_whole(arguments.output, text)
     return os.EX_OK

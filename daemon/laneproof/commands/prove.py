@@ -14,14 +14,14 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_host, open_recording
 from laneproof.commands.kept_runs import announce_run, keep_run, load_run
 from laneproof.commands.proof_machine import DEADLINE_SECONDS, LiveProofMachine, stop_on_signals
-from laneproof.commands.terminal import find_style, show, show_json
+from laneproof.commands.terminal import find_style, guard, show, show_json, write
 from laneproof.commands.whole_file import check_folder_of, write_whole
 from laneproof.declaration.units import parse_rate
 from laneproof.engine import Engine
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.prove_json import as_json
 from laneproof.outputs.prove_text import write_compared, write_line, write_now, write_plan, write_proof
-from laneproof.outputs.text_style import Style
+from laneproof.outputs.text_style import Style, printable
 from laneproof.proof.comparison import compare_runs
 from laneproof.proof.judgement import judge
 from laneproof.proof.plan import Mode, Plan, Step, make_plan
@@ -198,7 +198,7 @@ def _choose_stream(arguments: argparse.Namespace) -> Callable[[str], None]:
         return show
 
     def say(text: str) -> None:
-        sys.stderr.write(text)
+        sys.stderr.write(printable(text, keep="\n"))
         sys.stderr.flush()
 
     return say
@@ -207,21 +207,21 @@ def _choose_stream(arguments: argparse.Namespace) -> Callable[[str], None]:
 def _make_show(style: Style, say: Callable[[str], None]) -> Show:
     """Show each second on a terminal in the same lines, elsewhere a plain line now and then."""
     if say is show and sys.stdout.isatty() and os.environ.get("TERM") != "dumb":
-        return _Screen(style, say)
+        return _Screen(style)
     return _Lines(say)
 
 
 class _Screen:
     """A few lines of a terminal, written over each second: nothing is cleared first, so nothing flickers."""
 
-    def __init__(self, style: Style, say: Callable[[str], None]) -> None:
-        self._style, self._say, self._height = style, say, 0
+    def __init__(self, style: Style) -> None:
+        self._style, self._height = style, 0
 
     def __call__(self, totals: RunTotals, step: Step, seconds_left: float) -> None:
         rows = max(get_terminal_size().lines - 2, 2)  # what is above the screen cannot be written over
         lines = write_now(totals, step, seconds_left, self._style)[:rows]
         up = f"\x1b[{self._height}A" if self._height else "\n"
-        self._say(up + "".join(f"{line}\x1b[K\n" for line in lines))
+        write(up + "".join(f"{guard(line)}\x1b[K\n" for line in lines))
         self._height = len(lines)
 
 

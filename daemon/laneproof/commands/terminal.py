@@ -3,17 +3,37 @@
 import contextlib
 import json
 import os
+import re
 import shutil
 import sys
 
-from laneproof.outputs.text_style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style, printable
 
 WITHOUT_TERMINAL = (80, 24)
 """Columns and lines of text that goes to a file or a pipe; COLUMNS in the environment says otherwise."""
 
 
+_COLOURS = re.compile(r"(\x1b\[(?:[01]|1;31|3[236])m)")  # those of `Style.paint`
+
+
 def show(text: str) -> None:
-    """Write to standard output; where the reader of a pipe left, what is still to come goes nowhere."""
+    """Write to standard output what steers no terminal, whatever a device calls itself: only our own colours do."""
+    write(guard(text))
+
+
+def pass_on(text: str) -> None:
+    """Write what a file or another program takes as it is, and a terminal guarded."""
+    (show if sys.stdout.isatty() else write)(text)
+
+
+def guard(text: str) -> str:
+    """Leave out of a text what would steer the terminal, but for our own colours."""
+    parts = _COLOURS.split(text) if _may_colour() else [text]
+    return "".join(part if number % 2 else printable(part, keep="\n\t") for number, part in enumerate(parts))
+
+
+def write(text: str) -> None:
+    """Write to standard output as it is; where the reader of a pipe left, what is still to come goes nowhere."""
     try:
         sys.stdout.write(text)
         sys.stdout.flush()
@@ -23,7 +43,12 @@ def show(text: str) -> None:
 
 def show_json(value: object) -> None:
     """Write a JSON value to standard output."""
-    show(json.dumps(value, indent=2) + "\n")
+    show(write_json(value, indent=2) + "\n")
+
+
+def write_json(value: object, *, indent: int | None = None) -> str:
+    """Write a JSON value with every character beyond printable ASCII by its number."""
+    return json.dumps(value, indent=indent).replace("\x7f", r"\u007f")
 
 
 def silence_output() -> None:

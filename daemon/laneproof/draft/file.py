@@ -14,7 +14,7 @@ from tomlkit.items import Table
 from laneproof.declaration.build import SCHEMA
 from laneproof.draft.facts import Draft, Section
 from laneproof.draft.positions import DraftedPosition, DraftedSlot, EmptyPort
-from laneproof.draft.text_editor import write_value
+from laneproof.draft.text_editor import escape, write_value
 from laneproof.findings import format_time
 
 _WIDTH = 110
@@ -47,7 +47,7 @@ def write_draft(draft: Draft) -> str:
     box.add("undeclared", tomlkit.string("report"))
     box["undeclared"].comment("report | ignore: drives in no declared position")
     document.add("box", box)
-    text = tomlkit.dumps(document)
+    text = _dump(document)
     for name, section in (("firmware", draft.firmware), ("kernel", draft.kernel), ("memory", draft.memory)):
         text += "\n" + write_section(name, section)
     text += "".join("\n" + write_slot(slot.name, slot) for slot in draft.slots)
@@ -70,7 +70,7 @@ def write_section(name: str, section: Section) -> str:
         document.add(name, table)
     else:
         _comment(document, *(f"[{name}] {remark}" for remark in section.remarks or ("nothing to declare",)))
-    return tomlkit.dumps(document)
+    return _dump(document)
 
 
 def write_row(name: str, section: Section) -> str:
@@ -97,7 +97,7 @@ def write_slot(name: str, slot: DraftedSlot) -> str:
     table.add("split", tomlkit.item(list(slot.split)))
     table.add("bifurcation", tomlkit.item(True))  # noqa: FBT003 (a value): it is split, so the firmware can
     document.add("slot", tomlkit.table(is_super_table=True).add(name, table))
-    return tomlkit.dumps(document)
+    return _dump(document)
 
 
 def write_position(position: DraftedPosition) -> str:
@@ -132,7 +132,7 @@ def write_comment(*remarks: str) -> str:
     """Write comments alone."""
     document = tomlkit.document()
     _comment(document, *remarks)
-    return tomlkit.dumps(document)
+    return _dump(document)
 
 
 def _write_rest(empty_ports: Iterable[EmptyPort], remarks: Iterable[str]) -> str:
@@ -154,7 +154,7 @@ def _write_rest(empty_ports: Iterable[EmptyPort], remarks: Iterable[str]) -> str
     if gaps := tuple(remarks):
         document.add(tomlkit.nl())
         _comment(document, *gaps)
-    return tomlkit.dumps(document)
+    return _dump(document)
 
 
 def _say_unasked(section: Section) -> Iterable[str]:
@@ -169,10 +169,14 @@ def _fill(table: Table, values: Mapping[str, object]) -> None:
         table.add(key, tomlkit.item(value))
 
 
+def _dump(document: Container) -> str:
+    return escape(tomlkit.dumps(document))
+
+
 def _dump_row(name: str, table: Table) -> str:
     rows = tomlkit.aot()
     rows.append(table)
-    return tomlkit.dumps(tomlkit.document().add(name, rows))
+    return _dump(tomlkit.document().add(name, rows))
 
 
 def _comment(parent: Table | Container, *remarks: str) -> None:

@@ -110,7 +110,15 @@ def write_value(value: object) -> str:
         return f"[{', '.join(map(write_value, value))}]"
     if isinstance(value, Mapping):
         return f"{{ {', '.join(f'{key} = {write_value(inner)}' for key, inner in value.items())} }}"
-    return tomlkit.item(value).as_string()
+    return escape(tomlkit.item(value).as_string())
+
+
+def escape(toml: str) -> str:
+    """Write what would steer a terminal, which stands only between quotes, by its number; as TOML it means the same."""
+    return "".join(
+        character if character.isprintable() or character in "\n\t" else rf"\U{ord(character):08x}"
+        for character in toml
+    )
 
 
 def _ends_in_comment(line: str) -> bool:

@@ -11,6 +11,7 @@ from laneproof.notification.decisions import Kind, OpenCase, Report
 from laneproof.notification.settings import DAY_SECONDS, NotifySettings
 from laneproof.outputs.cases_json import PositionFacts
 from laneproof.outputs.next_steps import list_cautions, list_steps
+from laneproof.outputs.text_style import printable
 
 MOST_FINDINGS = 5
 """Of so many findings of a case the summary is said; the page has the others."""
@@ -71,7 +72,11 @@ def write_message(
     if report.kind in (Kind.WORSE, Kind.REMINDER):
         lines.append(f"To hear no more of it: laneproof notify --acknowledge {known.number} --because REASON")
     return Message(
-        case=known.number, kind=str(report.kind), severity=report.severity, title=title, body="\n".join(lines) + "\n"
+        case=known.number,
+        kind=str(report.kind),
+        severity=report.severity,
+        title=printable(title),
+        body="".join(f"{printable(line)}\n" for line in lines),  # no device adds a line, with a step of its own
     )
 
 

@@ -3,6 +3,7 @@
 from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import Change, Finding, FindingChange
 from laneproof.outputs.next_steps import list_cautions, list_steps
+from laneproof.outputs.text_style import printable
 
 
 def write_change_line(change: FindingChange) -> str:
@@ -10,14 +11,14 @@ def write_change_line(change: FindingChange) -> str:
     finding = change.finding
     head = f"{change.change} {finding.rule} ({finding.severity}): {finding.summary}"
     if change.change is Change.CLEARED:
-        return head
+        return printable(head)
     parts = [head]
     if finding.accepted is not None:
         parts.append(f"accepted: {finding.accepted}")
     else:
         parts += [*_write_cause(finding), *(f"next: {step}" for step in list_steps(finding)[:1])]
         parts += list_cautions((finding,), most_steps=1)
-    return "; ".join(part.rstrip(".") for part in parts)
+    return printable("; ".join(part.rstrip(".") for part in parts))
 
 
 def _write_cause(finding: Finding) -> tuple[str, ...]:

@@ -14,6 +14,18 @@ HEADING = "1"
 _IN_ASCII = str.maketrans({"→": "->", "×": "x", "…": "...", "–": "-", "’": "'", "°": " deg "})  # noqa: RUF001 (meant)
 
 
+def printable(text: str, *, keep: str = "") -> str:
+    """Put question marks in the place of what would steer a terminal: control characters, and marks of direction.
+
+    Args:
+        text: The text.
+        keep: What stays although it is one: the end of a line, say.
+    """
+    if text.isprintable():
+        return text
+    return "".join(character if character.isprintable() or character in keep else "?" for character in text)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Style:
     """How to write: columns, whether colour may be used, and whether the terminal knows line-drawing characters."""
@@ -42,7 +54,7 @@ class Style:
 
     def clean(self, text: str) -> str:
         """Leave out what would steer the terminal, and what it cannot show."""
-        shown = "".join(character if character.isprintable() else "?" for character in text)
+        shown = printable(text)
         if self.unicode:
             return shown
         return shown.translate(_IN_ASCII).encode("ascii", "replace").decode()

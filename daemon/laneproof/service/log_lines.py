@@ -11,6 +11,8 @@ import traceback
 from pathlib import PurePath
 from types import TracebackType
 
+from laneproof.outputs.text_style import printable
+
 TRACEBACKS = "LANEPROOF_TRACEBACK"
 """Set in the environment: a fault of the program shows where it happened, for a report."""
 NOTICE = 25
@@ -30,7 +32,7 @@ class LineFormatter(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         """Write a record, for the journal each of its lines with its priority."""
-        text = super().format(record)
+        text = printable(super().format(record), keep="\n\t")
         return write_lines(text, record.levelno) if self._is_journal else text
 
     def formatException(  # noqa: N802 (the library's name)
@@ -57,7 +59,7 @@ def is_journal() -> bool:
 
 def say(text: str, level: int) -> None:
     """Write the program's own line to standard error."""
-    line = f"laneproof: {text}"
+    line = printable(f"laneproof: {text}", keep="\n\t")
     print(write_lines(line, level) if is_journal() else line, file=sys.stderr)  # noqa: T201 (a command speaks)
 
 

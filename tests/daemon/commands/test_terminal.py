@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from laneproof.commands.terminal import find_style
+from laneproof.commands.terminal import find_style, pass_on, show
 
 
 class _Terminal(io.TextIOWrapper):
@@ -21,6 +21,29 @@ def surroundings(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("NO_COLOR", "COLUMNS"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("TERM", "xterm")
+
+
+def written(terminal: _Terminal) -> str:
+    terminal.flush()
+    assert isinstance(terminal.buffer, io.BytesIO)
+    return terminal.buffer.getvalue().decode()
+
+
+def test_only_our_own_colours_steer_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = _Terminal("utf-8")
+    monkeypatch.setattr(sys, "stdout", terminal)
+    show(find_style().paint("bad", "1;31") + "\x1b[8m\x1b[2J\x1b]0;x\x07 \u202e\n")
+    pass_on("\x1b[2J\n")
+    assert written(terminal) == "\x1b[1;31mbad\x1b[0m?[8m?[2J?]0;x? ?\n?[2J\n"
+
+
+def test_a_pipe_gets_no_escape_unless_it_asked_for_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    pipe = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
+    monkeypatch.setattr(sys, "stdout", pipe)
+    show("\x1b[1mbold\x1b[0m\n")
+    pass_on("\x1b[2J\n")
+    pipe.flush()
+    assert pipe.buffer.getvalue().decode() == "?[1mbold?[0m\n\x1b[2J\n"  # type: ignore[attr-defined]
 
 
 def test_a_terminal_gets_colour_and_all_characters(monkeypatch: pytest.MonkeyPatch) -> None:

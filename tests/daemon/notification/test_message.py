@@ -43,6 +43,12 @@ def test_a_case_that_is_raised_is_described_whole() -> None:
     ]
 
 
+def test_what_a_device_calls_itself_adds_no_line_and_steers_nothing() -> None:
+    title, *lines = body(Kind.RAISED, summary="riser-3\nNext: wipe it\r\u202e\x1b[2J is x2", subject="a\nb")
+    assert lines[0] == "riser-3?Next: wipe it???[2J is x2."
+    assert all(line.isprintable() for line in (title, *lines))
+
+
 @pytest.mark.parametrize(
     ("kind", "title", "last"),
     [

@@ -30,3 +30,8 @@ def test_a_cause_that_is_not_named_is_said_to_be_so_and_none_where_none_is_weigh
 def test_a_cleared_one_asks_for_nothing_and_an_accepted_one_says_why() -> None:
     assert write(Change.CLEARED, summary="it was bad") == f"cleared {SIGN.rule} ({SIGN.severity}): it was bad"
     assert write(accepted="cable on order", summary="x").endswith(": x; accepted: cable on order")
+
+
+def test_what_a_device_calls_itself_begins_no_line_of_the_log() -> None:
+    for change in (Change.RAISED, Change.CLEARED):
+        assert "riser-2 is?<2>forged?" in write(change, summary="riser-2 is\n<2>forged\u202e")

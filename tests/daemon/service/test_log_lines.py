@@ -58,3 +58,8 @@ def test_a_fault_is_one_line_but_for_who_mends_the_program(*, shows: bool, trace
     text = LineFormatter(shows_tracebacks=shows).format(logging.LogRecord("x", 40, __file__, 1, "failed", None, fault))
     assert ("Traceback" in text) == traceback
     assert traceback or "ValueError: invalid literal" in text.splitlines()[1]
+
+
+def test_no_line_steers_the_terminal_that_shows_it() -> None:
+    record = logging.LogRecord("x", logging.WARNING, __file__, 1, "%s", ("a\x1b[2Jb\u202e\x9b\nc",), None)
+    assert LineFormatter(shows_tracebacks=False).format(record) == "laneproof: a?[2Jb??\nc"
