@@ -3,6 +3,7 @@
 import errno
 import os
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,7 @@ from laneproof_collectors.host import (
     resolve_link,
 )
 from laneproof_collectors.unread import Reason, Unread
+from stuck_devices import try_passes
 
 
 @pytest.fixture
@@ -217,6 +219,10 @@ def test_no_more_reads_are_begun_than_may_hang_at_a_time_and_one_that_comes_back
     until_all_came_back = (host.folder("/sys/bus/pci/devices") for _ in range(3000) if not threading.Event().wait(0.01))
     assert ("0000:00:01.1",) in until_all_came_back
     host.close()
+
+
+def test_over_many_passes_what_hangs_costs_its_own_facts_and_nothing_gathers() -> None:
+    try_passes(15, seed=time.time_ns(), change_every=4, deadline_seconds=1.0)
 
 
 def test_a_thread_that_cannot_be_had_is_an_answer(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:

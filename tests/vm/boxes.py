@@ -87,3 +87,9 @@ PROVEN = Machine(
 """Four drives alike: one reads a tenth of its siblings, one has a sector that cannot be read."""
 PROVEN_DISTURBED_PORT = "0000:00:04.1"
 """The port of the second, by PCI address."""
+
+EIGHT_DRIVES = Machine(
+    ports=tuple(RootPort(name=f"riser-{n}", address=f"4.{n - 1}", slot=n) for n in range(1, 9)),
+    drives=tuple(Drive(name=f"hydro-{n}", serial=f"TIDE-000{n}", port=f"riser-{n}") for n in range(1, 9)),
+)
+"""Eight drives alike."""

@@ -1,0 +1,107 @@
+"""Runs in a machine of eight drives: a service watches them while all but one stop answering, and come back.
+
+A drive stops to answer when its function may not reach the memory any more: its commands lie there and it never sees
+them. The kernel waits for an admin command for a minute, then resets the drive, which lets it reach the memory again.
+"""
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from vm.guest.served import Findings, fetch, findings
+from vm.guest.split_slot import by_serial, kernel_log
+from vm.guest.steps import Steps, wait_until
+
+BUILD, SETTINGS, STATE = Path("/run/build.toml"), Path("/run/service.toml"), Path("/run/state")
+PROGRAM = (sys.executable, "-c", "import sys; from laneproof.cli import main; sys.exit(main())")
+PASS_SECONDS = 2
+
+_COMMAND, _BUS_MASTER = 4, 1 << 2
+"""Offset of the Command register and the bit by which a function may reach memory. Source: PCI Local Bus 3.0, 6.2.2."""
+
+
+def stop_answering(address: str) -> None:
+    descriptor = os.open(f"/sys/bus/pci/devices/{address}/config", os.O_RDWR)
+    word = int.from_bytes(os.pread(descriptor, 2, _COMMAND), "little")
+    os.pwrite(descriptor, (word & ~_BUS_MASTER).to_bytes(2, "little"), _COMMAND)
+    os.close(descriptor)
+
+
+def stuck(found: Findings) -> set[str]:
+    return {one["position"] for one in found if one["rule"] == "reading-stuck"}
+
+
+def count_threads(service: int) -> int:
+    return len(list(Path(f"/proc/{service}/task").iterdir()))
+
+
+def count_children(service: int) -> int:
+    return sum(len(path.read_text().split()) for path in Path(f"/proc/{service}/task").glob("*/children"))
+
+
+def samples(name: str) -> dict[str, float]:
+    lines = (line for line in fetch("/metrics")["text"].splitlines() if line.startswith(f"{name}{{"))
+    return {labels: float(value) for labels, _, value in (line.rpartition(" ") for line in lines)}
+
+
+def see(service: int) -> dict[str, Any]:
+    return {
+        "findings": findings(),
+        "threads": count_threads(service),
+        "temperatures": samples("laneproof_nvme_composite_temperature_celsius"),
+        "passes": samples("laneproof_reading_timestamp_seconds"),
+        "took": samples("laneproof_reading_seconds"),
+    }
+
+
+def main() -> None:
+    steps = Steps()
+    wait_until(lambda: len(by_serial()) == len(DRIVES), seconds=60)
+    drives = by_serial()
+    BUILD.write_text(
+        'schema = 1\n[box]\nname = "kelp-1"\n'
+        + "".join(
+            f'[[position]]\nlabel = "riser-{number}"\npath = "0000:00/04.{number - 1}"\n'
+            f'occupant = {{ kind = "nvme", serial = "{serial}" }}\n'
+            for number, serial in enumerate(DRIVES, 1)
+        )
+    )
+    SETTINGS.write_text(f"[intervals]\ncontrollers = {PASS_SECONDS}\nfunctions = {PASS_SECONDS}\n")
+    options = ("--build", str(BUILD), "--state", str(STATE), "--config", str(SETTINGS), "--listen", "127.0.0.1:7766")
+    service = subprocess.Popen((*PROGRAM, "serve", *options))
+    with steps.fenced("whole") as facts:
+        facts["ready"] = wait_until(lambda: fetch("/ready")["status"] == 200, seconds=120, pause=0.5)
+        wait_until(lambda: len(samples("laneproof_nvme_composite_temperature_celsius")) == len(DRIVES))
+        facts.update(see(service.pid))
+
+    with steps.fenced("hung") as facts:
+        for serial in DRIVES[:-1]:
+            stop_answering(drives[serial]["address"])
+        wait_until(lambda: len(stuck(findings())) == len(DRIVES) - 1, seconds=50, pause=0.5)
+        facts.update(see(service.pid))
+
+    with steps.fenced("still-hung") as facts:
+        threads, children = [], []
+        for _ in range(20):
+            time.sleep(1)
+            threads.append(count_threads(service.pid))
+            children.append(count_children(service.pid))
+        facts.update(see(service.pid), most_threads=max(threads), most_children=max(children))
+
+    with steps.fenced("back") as facts:
+        facts["came"] = wait_until(lambda: not stuck(findings()), seconds=180, pause=1)
+        wait_until(lambda: len(samples("laneproof_nvme_composite_temperature_celsius")) == len(DRIVES))
+        facts.update(see(service.pid), log=[line for line in kernel_log() if "nvme" in line][-40:])
+
+    service.terminate()
+    steps.say("stopped", status=service.wait(timeout=60))
+    steps.say("end")
+
+
+if __name__ == "__main__":
+    DRIVES = json.loads(sys.argv[1])
+    main()
