@@ -1,13 +1,16 @@
 """A file in which commands leave lines for a process that runs, which takes them when it gets to it.
 
-Taken lines lie beside, as ``.taken``, until they are kept: who is stopped in between takes them again.
+Taken lines lie beside, as ``.taken``, until they are kept: who is stopped in between takes them again. Many
+lines are taken portion by portion.
 """
 
 import contextlib
 import os
+from io import BufferedReader
 from pathlib import Path
 
-_MOST_BYTES = 1 << 20
+PORTION_BYTES = 1 << 20
+"""How much is taken at a time; the line that goes beyond it is taken whole."""
 
 
 def leave_line(file: Path, line: str, *, mode: int) -> None:
@@ -33,7 +36,7 @@ def leave_line(file: Path, line: str, *, mode: int) -> None:
 
 
 def take_lines(file: Path) -> list[str]:
-    """Take the lines that were left, or take again those that were not kept.
+    """Take the lines that were left, the oldest first, or take again those that were not kept.
 
     Raises:
         OSError: They cannot be read.
@@ -43,7 +46,8 @@ def take_lines(file: Path) -> list[str]:
         if not aside.exists():
             file.rename(aside)
     try:
-        return aside.read_text(encoding="utf-8", errors="replace")[:_MOST_BYTES].splitlines()
+        with aside.open("rb") as left:
+            return _read_portion(left).decode("utf-8", "replace").splitlines()
     except FileNotFoundError:
         return []
 
@@ -54,12 +58,24 @@ def has_lines(file: Path) -> bool:
 
 
 def forget_lines(file: Path) -> None:
-    """Forget what was taken, once it is kept.
+    """Forget what was taken, once it is kept; what was more than a portion is taken next.
 
     Raises:
         OSError: It cannot be deleted, and is taken again.
     """
-    _beside(file).unlink(missing_ok=True)
+    aside = _beside(file)
+    rest = aside.with_suffix(".rest")
+    with contextlib.suppress(FileNotFoundError), aside.open("rb") as left:
+        _read_portion(left)
+        if left.peek(1):
+            rest.write_bytes(left.read())
+            rest.replace(aside)
+        else:
+            aside.unlink()
+
+
+def _read_portion(left: BufferedReader) -> bytes:
+    return left.read(PORTION_BYTES) + left.readline()
 
 
 def _beside(file: Path) -> Path:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from laneproof import line_inbox
 from laneproof.line_inbox import forget_lines, has_lines, leave_line, take_lines
 
 
@@ -32,3 +33,21 @@ def test_lines_are_taken_until_they_are_forgotten(tmp_path: Path) -> None:
     forget_lines(file)
     assert has_lines(file)
     assert take_lines(file) == ["later"]
+
+
+def test_more_than_a_portion_is_taken_portion_by_portion_and_no_line_is_cut(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(line_inbox, "PORTION_BYTES", 10)
+    file = tmp_path / "notes.jsonl"
+    lines = ["zwölf", "a line longer than a portion", "", "three", "four"]
+    for line in lines:
+        leave_line(file, line, mode=0o640)
+    taken: list[str] = []
+    while has_lines(file):
+        portion = take_lines(file)
+        assert portion
+        assert take_lines(file) == portion  # stopped before they were kept
+        taken += portion
+        forget_lines(file)
+    assert taken == lines

@@ -83,7 +83,7 @@ def test_notes_and_confirmed_causes_are_told_apart() -> None:
 
 
 @pytest.mark.parametrize("number", [errno.EROFS, errno.EACCES, errno.EIO, errno.ESTALE])
-@pytest.mark.parametrize("act", ["rename", "read_text", "unlink"])
+@pytest.mark.parametrize("act", ["rename", "open", "unlink"])
 def test_a_folder_that_refuses_is_reported_once_and_ends_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, act: str, number: int
 ) -> None:
