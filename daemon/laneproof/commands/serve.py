@@ -162,7 +162,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
         CommandError: A named declaration is missing or wrong and none is kept of it, or the state's folder cannot be
             made.
     """
-    opening = _Opening(state)
+    opening = _Opening(state, most_bytes=settings.history_mebibytes << 20)
     store, engine, recent = opening.wait()
     try:
         declaration = _take_out(build_path) if without_declaration else _follow(build_path, store)
@@ -225,15 +225,15 @@ _Opened = tuple[Store, Engine, tuple[FindingChange, ...]]
 class _Opening:
     """Opens the history in a thread of its own: a folder that hangs, its drive gone, must not hold up the watch."""
 
-    def __init__(self, state: str) -> None:
-        self._state = state
+    def __init__(self, state: str, *, most_bytes: int) -> None:
+        self._state, self._most_bytes = state, most_bytes
         self._outcome: queue.SimpleQueue[_Opened | BaseException] = queue.SimpleQueue()
         self.is_late = False
         Thread(target=self._open, name="open", daemon=True).start()
 
     def _open(self) -> None:
         try:
-            store = _open_store(_find_history(self._state))
+            store = _open_store(_find_history(self._state), most_bytes=self._most_bytes)
             self._outcome.put((store, *_go_on_or_end(store, self._state)))
         except BaseException as error:  # noqa: BLE001 (raised again by who waits)
             self._outcome.put(error)
@@ -272,9 +272,9 @@ class _Opening:
         Thread(target=follow, name="open-late", daemon=True).start()
 
 
-def _open_store(file: str) -> Store:
+def _open_store(file: str, *, most_bytes: int | None = None) -> Store:
     try:
-        store = Store.open(file)
+        store = Store.open(file, most_bytes=most_bytes)
     except sqlite3.OperationalError as error:
         raise _cannot_read(file, error) from error
     if store.locked_out:

@@ -1,12 +1,13 @@
 """How long things are kept, and in what grain: samples as read for days, by the hour for weeks, by the day for years.
 
 Rules of this module: what is folded is folded in the order of its passes, never over the end of a boot, and what a
-counter gained stays to the unit; a chatty kind of event cannot push out another. Figures and their cost for eight
-drives are in docs/history.md.
+counter gained stays to the unit; a chatty kind of event cannot push out another. What would be larger than its owner
+allows loses the oldest first, samples before events; what stands, the owner's notes and what the program goes on with
+are never dropped for room. Figures and their cost for eight drives are in docs/history.md.
 """
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import takewhile
 
@@ -185,14 +186,25 @@ def _is_young(t: float, now: float, seconds: float) -> bool:
 def _drop_days(connection: sqlite3.Connection, now: float) -> None:
     """Drop days that are too old, in their order, and boots of which nothing is left."""
     while (first := _first_day(connection)) and (first[1] < now - KEEP_DAYS_SECONDS or first[2] > MOST_DAYS):
-        number, _, _, last_pass = first
-        connection.execute("DELETE FROM days WHERE bucket = ?", (number,))
-        connection.execute("DELETE FROM buckets WHERE id = ?", (number,))
-        connection.execute(
-            "DELETE FROM watches WHERE last_pass <= ? AND id < (SELECT max(id) FROM watches)", (last_pass,)
-        )
-        connection.execute("DELETE FROM series WHERE boot IS NOT NULL AND boot NOT IN (SELECT boot FROM watches)")
-        connection.execute("DELETE FROM boots WHERE id NOT IN (SELECT boot FROM watches)")
+        _drop_first_day(connection)
+
+
+def _drop_first_day(connection: sqlite3.Connection) -> bool:
+    if (first := _first_day(connection)) is None:
+        return False
+    number, _, _, last_pass = first
+    connection.execute(  # what did not move holds on
+        "INSERT INTO days SELECT n.id, d.series, NULL, CASE WHEN d.last IS NULL THEN d.high END, d.last, 0 FROM days d"
+        " JOIN (SELECT id FROM buckets WHERE level = 2 AND id > ? ORDER BY id LIMIT 1) n"
+        " WHERE d.bucket = ? AND d.series NOT IN (SELECT series FROM days WHERE bucket = n.id)",
+        (number, number),
+    )
+    connection.execute("DELETE FROM days WHERE bucket = ?", (number,))
+    connection.execute("DELETE FROM buckets WHERE id = ?", (number,))
+    connection.execute("DELETE FROM watches WHERE last_pass <= ? AND id < (SELECT max(id) FROM watches)", (last_pass,))
+    connection.execute("DELETE FROM series WHERE boot IS NOT NULL AND boot NOT IN (SELECT boot FROM watches)")
+    connection.execute("DELETE FROM boots WHERE id NOT IN (SELECT boot FROM watches)")
+    return True
 
 
 def _first_day(connection: sqlite3.Connection) -> tuple[int, float, int, int] | None:
@@ -226,3 +238,79 @@ def _keep_latest(connection: sqlite3.Connection, table: str, most: int) -> None:
         f"DELETE FROM {table} WHERE id <= (SELECT id FROM {table} ORDER BY id DESC LIMIT 1 OFFSET ?)",  # noqa: S608 (our names)
         (most,),
     )
+
+
+# --- dropping for room ------------------------------------------------------------------------------------------------
+
+
+def drop_to_size(connection: sqlite3.Connection, *, most_bytes: int) -> bool:
+    """Drop the oldest until what is kept is no larger than this.
+
+    Args:
+        connection: The database, in a transaction.
+        most_bytes: How large it may be.
+
+    Returns:
+        Whether anything was dropped.
+    """
+    dropped = False
+    while used_bytes(connection) > most_bytes and any(drop(connection) for drop in _FIRST_TO_GO):
+        dropped = True
+    return dropped
+
+
+def used_bytes(connection: sqlite3.Connection) -> int:
+    """Give how large what is kept is; the file never shrinks, and its free pages are used again."""
+    asked = ("page_count", "freelist_count", "page_size")
+    pages, free, page_bytes = (int(connection.execute(f"PRAGMA {name}").fetchone()[0]) for name in asked)
+    return (pages - free) * page_bytes
+
+
+def _drop_first_hours(connection: sqlite3.Connection) -> bool:
+    row = connection.execute(
+        "SELECT max(id) FROM (SELECT id FROM buckets WHERE level = ? ORDER BY id LIMIT 24)", (_HOUR_LEVEL,)
+    ).fetchone()
+    connection.execute("DELETE FROM hours WHERE bucket <= ?", row)
+    return connection.execute("DELETE FROM buckets WHERE level = 1 AND id <= ?", row).rowcount > 0
+
+
+def _drop_first_passes(connection: sqlite3.Connection) -> bool:
+    last = _find_first_tenth(connection, "passes", "TRUE")
+    connection.execute("DELETE FROM samples WHERE pass <= ?", (last,))
+    return connection.execute("DELETE FROM passes WHERE id <= ?", (last,)).rowcount > 0
+
+
+def _drop_first_events(connection: sqlite3.Connection) -> bool:
+    last = _find_first_tenth(connection, "events", "TRUE")
+    return connection.execute("DELETE FROM events WHERE id <= ?", (last,)).rowcount > 0
+
+
+def _drop_first_findings(connection: sqlite3.Connection) -> bool:
+    last = _find_first_tenth(connection, "findings", "cleared_at IS NOT NULL")
+    dropped = connection.execute("DELETE FROM findings WHERE id <= ? AND cleared_at IS NOT NULL", (last,)).rowcount
+    connection.execute("DELETE FROM changes WHERE finding NOT IN (SELECT id FROM findings)")
+    return dropped > 0
+
+
+def _drop_first_inventories(connection: sqlite3.Connection) -> bool:
+    last = _find_first_tenth(connection, "inventories", "TRUE")
+    return connection.execute("DELETE FROM inventories WHERE id <= ?", (last,)).rowcount > 0
+
+
+def _find_first_tenth(connection: sqlite3.Connection, table: str, condition: str) -> int:
+    """Give the last number of the oldest tenth of a table's rows, one at least; of one row alone, none."""
+    count = connection.execute(f"SELECT count(*) FROM {table} WHERE {condition}").fetchone()[0]  # noqa: S608 (our names)
+    if count <= 1:
+        return -1
+    asked = f"SELECT id FROM {table} WHERE {condition} ORDER BY id LIMIT 1 OFFSET ?"  # noqa: S608 (likewise)
+    return int(connection.execute(asked, (count // 10,)).fetchone()[0])
+
+
+_FIRST_TO_GO: tuple[Callable[[sqlite3.Connection], bool], ...] = (
+    _drop_first_day,
+    _drop_first_hours,
+    _drop_first_passes,
+    _drop_first_events,
+    _drop_first_findings,
+    _drop_first_inventories,
+)

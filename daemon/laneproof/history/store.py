@@ -67,9 +67,18 @@ class JudgedPass(Protocol):
 class Store(History):
     """Keeps passes, events, findings and notes, and answers for them."""
 
-    def __init__(self, database: Database, *, hole_seconds: float = HOLE_SECONDS, tidies: bool = True) -> None:
+    def __init__(
+        self,
+        database: Database,
+        *,
+        hole_seconds: float = HOLE_SECONDS,
+        tidies: bool = True,
+        most_bytes: int | None = None,
+    ) -> None:
         """Go on with a database; see `open`."""
         super().__init__(database.connection)
+        self._most_bytes = most_bytes
+        self._is_full = False
         self._database = database
         self._hole_seconds = hole_seconds
         self._tidies = tidies
@@ -81,15 +90,18 @@ class Store(History):
         self._begin()
 
     @classmethod
-    def open(cls, path: str, *, hole_seconds: float = HOLE_SECONDS, tidies: bool = True) -> Self:
+    def open(
+        cls, path: str, *, hole_seconds: float = HOLE_SECONDS, tidies: bool = True, most_bytes: int | None = None
+    ) -> Self:
         """Open the history to write it; it always opens, if need be in memory.
 
         Args:
             path: The file, or ``:memory:``.
             hole_seconds: How far apart two passes are at most without a gap between them.
             tidies: Whether what is old is folded and dropped; a recording's frames are all kept.
+            most_bytes: How large it may become; None for no limit.
         """
-        return cls(Database(path), hole_seconds=hole_seconds, tidies=tidies)
+        return cls(Database(path), hole_seconds=hole_seconds, tidies=tidies, most_bytes=most_bytes)
 
     @property
     def in_memory(self) -> bool:
@@ -287,6 +299,21 @@ class Store(History):
         if self._tidies and mark.up - self._tidied_up >= TIDY_SECONDS:
             self._tidied_up = mark.up
             self._write(lambda connection: _tidy(connection, mark.t))
+            self._keep_to_size()
+
+    def _keep_to_size(self) -> None:
+        """Drop the oldest where the history would be larger than its owner allows; the first time is reported."""
+        most = self._most_bytes
+        if most is None or retention.used_bytes(self._database.connection) <= most:
+            return
+        self._write(lambda connection: _drop_to_size(connection, most))
+        if not self._is_full:
+            self._is_full = True
+            _log.warning(
+                "the history has grown to its limit of %d MiB: from now on its oldest detail goes, but not what "
+                "stands, nor your notes; history_mebibytes in service.toml sets the limit",
+                most >> 20,
+            )
 
     def _commit(self) -> None:
         mark = self._mark
@@ -339,6 +366,10 @@ def _without_counts(controller: NvmeController) -> tuple[object, ...]:
 
 def _tidy(connection: sqlite3.Connection, now: float) -> None:
     retention.tidy(connection, now=now)
+
+
+def _drop_to_size(connection: sqlite3.Connection, most_bytes: int) -> None:
+    retention.drop_to_size(connection, most_bytes=most_bytes)
 
 
 def _booted(snapshot: Snapshot) -> Event:

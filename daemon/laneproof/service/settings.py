@@ -10,6 +10,8 @@ from laneproof_collectors.collection import make_collectors
 
 DEFAULT_ADDRESS, DEFAULT_PORT = "127.0.0.1", 7766
 DEFAULT_STATE = "/var/lib/laneproof"
+DEFAULT_HISTORY_MEBIBYTES, FEWEST_HISTORY_MEBIBYTES = 128, 4
+"""Three years of some sixty drives; what a disk that is full leaves in memory must fit the unit's limit as well."""
 SHORTEST_SECONDS, LONGEST_SECONDS = 1.0, 86400.0
 """Reading more often than this costs drives their rest and brings nothing new; less often is no watching."""
 LAST_PORT = 65535
@@ -29,6 +31,11 @@ class Settings(BaseModel):
     names: list[str] = Field(default_factory=list, description="further names by which this box is asked over HTTP")
     token_file: str | None = Field(
         default=None, min_length=1, description="the file with the token that each request must show"
+    )
+    history_mebibytes: int = Field(
+        default=DEFAULT_HISTORY_MEBIBYTES,
+        ge=FEWEST_HISTORY_MEBIBYTES,
+        description="how large the history may become; then its oldest detail goes first",
     )
     intervals: dict[str, float] = Field(default_factory=dict, description="seconds between readings, by collector")
 

@@ -369,9 +369,9 @@ def test_a_folder_that_hangs_does_not_hold_up_the_watch_and_is_gone_on_with_once
 ) -> None:
     answers, open_store = threading.Event(), serve._open_store
 
-    def hang(file: str) -> Store:
+    def hang(file: str, *, most_bytes: int) -> Store:
         answers.wait(PATIENCE_SECONDS)
-        return open_store(file)
+        return open_store(file, most_bytes=most_bytes)
 
     monkeypatch.setattr(serve, "_open_store", hang)
     monkeypatch.setattr(serve, "OPEN_SECONDS", 0.05)

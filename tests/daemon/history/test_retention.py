@@ -22,7 +22,9 @@ from laneproof.history.retention import (
     KEEP_EVENTS_OF_A_KIND,
     KEEP_HOURS_SECONDS,
     KEEP_SAMPLES_SECONDS,
+    drop_to_size,
     tidy,
+    used_bytes,
 )
 from laneproof.history.series_queries import read_series
 from laneproof.history.store import Store
@@ -231,3 +233,59 @@ def test_the_oldest_notes_go_first() -> None:
             store.add_note(Note(t=float(number), kind="note", text=str(number)))
         store.add_pass(passes.take())
     assert [note.text for note in store.read_notes()] == ["2", "3", "4"]
+
+
+# --- a limit of size --------------------------------------------------------------------------------------------------
+
+
+def _fill_days(days: int) -> sqlite3.Connection:
+    """Fill a database with days, events, findings and notes; one reading moved on the first day only."""
+    course = _fill([(HOUR, 1, 35.0 if number < 24 else None) for number in range(24 * days)])
+    connection = course.connection
+    for number in range(400):
+        t, text = MORNING + number * DAY, "x" * 400
+        connection.execute("INSERT INTO events VALUES (NULL, ?, ?, 0, 1, 'note', '', '', '', ?, 1, NULL)", (t, t, text))
+        connection.execute(
+            "INSERT INTO findings VALUES (NULL, 'link-slow', ?, ?, ?, ?)",
+            (str(number), t, None if number % 10 == 0 else t, text),
+        )
+        connection.execute("INSERT INTO changes VALUES (NULL, ?, ?, 1, 'raised', ?)", (number + 1, t, text))
+        connection.execute("INSERT INTO notes VALUES (NULL, ?, 'note', '', '', ?, NULL)", (t, text))
+        connection.execute("INSERT INTO inventories VALUES (NULL, ?, 1, ?)", (t, text))
+    connection.execute("INSERT INTO state VALUES ('engine', x'00')")
+    tidy(connection, now=course.marks[-1].t, most=10_000)
+    return connection
+
+
+def _list(connection: sqlite3.Connection, table: str, where: str = "TRUE") -> list[int]:
+    return [number for (number,) in connection.execute(f"SELECT id FROM {table} WHERE {where} ORDER BY id")]  # noqa: S608 (our names)
+
+
+SIZED = (("buckets", "level = 2"), ("buckets", "level = 1"), ("passes", "TRUE"), ("events", "TRUE"),
+         ("findings", "cleared_at IS NOT NULL"), ("inventories", "TRUE"))  # fmt: skip
+
+
+def test_above_its_size_the_oldest_goes_first_samples_before_events_and_never_what_stands() -> None:
+    connection = _fill_days(200)
+    before = {table: _list(connection, *table) for table in SIZED}
+    standing, notes = _list(connection, "findings", "cleared_at IS NULL"), _list(connection, "notes")
+    assert all(before.values())
+    while drop_to_size(connection, most_bytes=(size := used_bytes(connection) - 4096)):
+        rest = {table: _list(connection, *table) for table in SIZED}
+        assert used_bytes(connection) <= size or all(len(kept) <= 1 for kept in rest.values())
+        assert all(kept == before[table][len(before[table]) - len(kept) :] for table, kept in rest.items())
+        shortened = [rest[table] != before[table] for table in SIZED]
+        assert shortened == sorted(shortened, reverse=True)  # none before all ahead of it in this list
+        assert _list(connection, "findings", "cleared_at IS NULL") == standing
+        assert _list(connection, "notes") == notes
+        assert connection.execute("SELECT name FROM state").fetchall() == [("engine",)]
+    assert all(len(_list(connection, *table)) <= 1 for table in SIZED)
+    assert _list(connection, "changes", "finding NOT IN (SELECT id FROM findings)") == []
+
+
+def test_what_did_not_move_since_a_day_that_goes_holds_on() -> None:
+    connection = _fill_days(60)
+    before = [series.points[-1].last for series in read_series(connection)]
+    while len(_list(connection, "buckets", "level = 2")) > 1:
+        drop_to_size(connection, most_bytes=used_bytes(connection) - 4096)
+    assert [series.points[-1].last for series in read_series(connection)] == before

@@ -16,7 +16,9 @@ import pytest
 from killed_writer import kill_many
 from laneproof.engine import Engine
 from laneproof.findings import Change
+from laneproof.history.events import Event
 from laneproof.history.history import History
+from laneproof.history.retention import used_bytes
 from laneproof.history.store import COMMIT_SECONDS, HEARTBEAT_SECONDS, Store
 from laneproof_collectors.unread import Unread
 from passes import Passes, change_of, make_finding
@@ -324,3 +326,24 @@ def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int
 
 def test_a_writer_that_is_killed_at_any_moment_loses_nothing(tmp_path: Path) -> None:
     assert kill_many(tmp_path, kills=8, seed=time.time_ns()) > 0
+
+
+def test_a_history_at_its_limit_loses_its_oldest_and_says_so_once(path: str, caplog: pytest.LogCaptureFixture) -> None:
+    store, passes, most = Store.open(path, most_bytes=200_000), Passes(), 200_000
+    passes.standing = (make_finding("link-slow"),)
+    store.add_pass(passes.take(change_of(Change.RAISED, passes.standing[0], passes.t)))
+    for day in range(60):
+        for hour in range(24):
+            store.add_pass(_errors(passes.wait(3600.0), 24 * day + hour).take())
+        store.add_events([Event(t=passes.t, kind="media_error", text="x" * 2000)])
+    store.flush()
+    store.add_pass(passes.after(3600.0))
+    connection = sqlite3.connect(path)
+    assert used_bytes(connection) <= most
+    connection.close()
+    (series,) = store.read_series(drive="FN0001", names=("media_errors",))
+    assert series.points[0].began_at > passes.t - 30 * 86400
+    assert series.last == 24 * 60 - 1
+    assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
+    assert len([line for line in caplog.messages if "grown to its limit of 0 MiB" in line]) == 1
+    store.close()
