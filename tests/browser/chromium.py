@@ -4,6 +4,7 @@ Every address but the loopback one is mapped to nowhere, and the browser's own n
 """
 
 import json
+import os
 import shutil
 import struct
 import subprocess
@@ -35,13 +36,16 @@ class Visit:
     asked: tuple[str, ...]
 
 
-def visit(*switches: str, address: str) -> Visit:
-    """Open an address with a profile of its own, and note each address that was asked for."""
+def visit(*switches: str, address: str, zone: str = "UTC") -> Visit:
+    """Open an address with a profile and a time zone of its own, and note each address that was asked for."""
     program = next(filter(None, map(shutil.which, NAMES)))
     with tempfile.TemporaryDirectory(prefix="lp-") as folder:
         log = Path(folder) / "net.json"
         command = [program, *SWITCHES, f"--user-data-dir={folder}/profile", f"--log-net-log={log}", *switches, address]
-        done = subprocess.run(command, capture_output=True, encoding="utf-8", timeout=PATIENCE_SECONDS, check=False)
+        done = subprocess.run(
+            command, capture_output=True, encoding="utf-8", timeout=PATIENCE_SECONDS, check=False,
+            env=os.environ | {"TZ": zone},
+        )  # fmt: skip
         assert done.returncode == 0, done.stderr
         return Visit(out=done.stdout, asked=tuple(_read_requests(log.read_text())))
 

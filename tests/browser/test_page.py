@@ -1,4 +1,4 @@
-"""The page in a real browser: its content, its width on a phone, both themes, its script, and that it calls nobody."""
+"""The pages in a real browser: content, width on a phone, both themes, script, WCAG AA, and that they call nobody."""
 
 import re
 import urllib.request
@@ -10,9 +10,12 @@ from urllib.parse import urljoin
 
 import pytest
 
+from browser.axe import RUN, load_axe
 from browser.chromium import DARK, photograph, visit
 from html_tree import Node, read_html
 from laneproof.commands.inputs import load_build, open_recording
+from laneproof.commands.serve import make_recording_daemon
+from laneproof.commands.served_past import ServedPast
 from laneproof.engine import Engine, PassResult
 from laneproof.service import listener
 from laneproof.service.http import Pages, Reply
@@ -41,7 +44,8 @@ addEventListener("load", () => {
 });
 """
 # A browser's window has a least width of its own, 500; a frame in it has not.
-FRAME = '<!doctype html><body><iframe src="/measured" width="{}" height="900"></iframe></body>'
+FRAME = '<!doctype html><body><iframe src="{}?measured" width="{}" height="900"></iframe></body>'
+PAGES = ("/", "/positions/riser-3", "/replace/riser-3")
 FRAMES_ALLOWED = dict(listener.HEADERS)["Content-Security-Policy"].replace(
     "frame-ancestors 'none'", "frame-ancestors 'self'; frame-src 'self'"
 )
@@ -59,6 +63,11 @@ ACTS = {
     "behind-a-proxy": "",
 }
 """What a reader does with the page as soon as it is loaded."""
+SCRIPTS = {"measured": ("measure.js",), "axe": ("axe.js", "run-axe.js")}
+"""Further scripts of a page, by its query."""
+PALE = """<!doctype html><html lang="en"><title>pale</title><link rel="stylesheet" href="pale.css"><main>
+<h1>What is too pale is not read</h1><a href="/"><img src="x.png"></a></main></body></html>"""
+PALE_STYLE = b"h1 { color: #999; background: #fff; font-size: 1rem; }"
 
 
 def _script(text: str, _: str) -> Reply:
@@ -69,12 +78,15 @@ class MeasuredPages(Pages):
     """The pages, and beside them the page with a script that measures it, and one that calls somebody."""
 
     def __init__(self, status: Callable[[], DaemonStatus]) -> None:
-        super().__init__(status, now=lambda: 0.0)
+        super().__init__(status, past=keep_demo(), now=lambda: 0.0)
         self.seen = 0
         self._routes |= {
-            "/measured": self._measured,
-            **{f"/frame/{width}": self._frame(width) for width in WIDTHS},
+            **{f"/frame/{width}{page}": self._frame(page, width) for width in WIDTHS for page in PAGES},
             "/measure.js": lambda _: (HTTPStatus.OK, "text/javascript", MEASURE),
+            "/axe.js": lambda _: (HTTPStatus.OK, "text/javascript", load_axe()),
+            "/run-axe.js": lambda _: (HTTPStatus.OK, "text/javascript", RUN.encode()),
+            "/pale.css": lambda _: (HTTPStatus.OK, "text/css", PALE_STYLE),
+            "/pale": lambda _: (HTTPStatus.OK, "text/html", PALE.encode()),
             "/plain": self._plain,
             **{f"/{name}": partial(self._acted, name) for name in ACTS},
             **{f"/{name}.js": partial(_script, act) for name, act in ACTS.items()},
@@ -86,8 +98,8 @@ class MeasuredPages(Pages):
         return super()._page(accept)
 
     @staticmethod
-    def _frame(width: int) -> Callable[[str], Reply]:
-        return lambda _: (HTTPStatus.OK, "text/html", FRAME.format(width).encode())
+    def _frame(page: str, width: int) -> Callable[[str], Reply]:
+        return lambda _: (HTTPStatus.OK, "text/html", FRAME.format(page, width).encode())
 
     def _plain(self, accept: str) -> Reply:
         status, kind, body = super()._page(accept)
@@ -95,7 +107,13 @@ class MeasuredPages(Pages):
         return status, kind, re.sub(b"<script.*?</script>", b"", body)
 
     def answer(self, path: str, accept: str, query: str = "") -> Reply:
-        return super().answer(path.removeprefix(BELOW), accept, query)
+        if path.startswith(("/positions/", "/replace/")):
+            self.seen += 1
+            if query == "off" and self.seen == 2:
+                return HTTPStatus.BAD_GATEWAY, "text/plain", b"the box is off"
+        status, kind, body = super().answer(path.removeprefix(BELOW), accept, query)
+        scripts = "".join(f'<script src="/{name}"></script>' for name in SCRIPTS.get(query, ()))
+        return status, kind, body.replace(b"</body>", f"{scripts}</body>".encode())
 
     def _acted(self, name: str, accept: str) -> Reply:
         if name == "behind-a-proxy" and self.seen:
@@ -103,19 +121,19 @@ class MeasuredPages(Pages):
         status, kind, body = self._page(accept)
         return status, kind, body.replace(b"</body>", f'<script src="/{name}.js"></script></body>'.encode())
 
-    def _measured(self, accept: str) -> Reply:
-        status, kind, body = super()._page(accept)
-        return status, kind, body.replace(b"</head>", b'<script src="/measure.js"></script></head>')
-
 
 class Site:
     """A server of one status value."""
 
     def __init__(self) -> None:
         self.status = demo()
-        self.pages = MeasuredPages(lambda: self.status)
+        self.choose: Callable[[], DaemonStatus] | None = None
+        self.pages = MeasuredPages(self.read)
         self.server = Server("127.0.0.1", 0, self.pages)
         self.server.start()
+
+    def read(self) -> DaemonStatus:
+        return self.status if self.choose is None else self.choose()
 
     def at(self, path: str = "/") -> str:
         return f"http://127.0.0.1:{self.server.port}{path}"
@@ -137,6 +155,12 @@ def demo() -> DaemonStatus:
             outcome = engine.observe(read_snapshot(host, collectors))
     assert outcome is not None
     return publish(outcome, build=build)
+
+
+@cache
+def keep_demo() -> ServedPast:
+    """Keep the demo's frames as the service does."""
+    return make_recording_daemon(None, None, None)[1]
 
 
 @pytest.fixture(scope="module")
@@ -182,8 +206,12 @@ def test_a_page_that_calls_somebody_is_found_out(site: Site) -> None:
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("box", ["demo", "troubled", "many"])
-def test_nothing_is_wider_than_the_window(site: Site, width: int, box: str, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("box", "shown"), [("demo", "/"), ("troubled", "/"), ("many", "/"), *(("demo", page) for page in PAGES[1:])]
+)
+def test_nothing_is_wider_than_the_window(
+    site: Site, width: int, box: str, shown: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(
         listener,
         "HEADERS",
@@ -196,13 +224,32 @@ def test_nothing_is_wider_than_the_window(site: Site, width: int, box: str, monk
         outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
         site.status = publish(outcome, build=judged.build, build_problem="a" * 300, overdue={"thermal": 61.0})
     try:
-        page, _ = see(site.at(f"/frame/{width}"), "--window-size=1300,1000")
+        page, _ = see(site.at(f"/frame/{width}{shown}"), "--window-size=1300,1000")
     finally:
         site.status = demo()
     measured = page.one("html").attributes
     assert int(str(measured["data-client"])) == width
     assert int(str(measured["data-scroll"])) <= width
     assert measured["data-wide"] == ""
+
+
+def judge_by_axe(site: Site, path: str, *switches: str) -> dict[str, str]:
+    page, _ = see(site.at(f"{path}?axe"), "--window-size=1000,900", "--virtual-time-budget=15000", *switches)
+    return {name: str(page.one("html").attributes[f"data-{name}"]) for name in ("violations", "passes")}
+
+
+@pytest.mark.parametrize("theme", [(), (DARK,)], ids=["light", "dark"])
+@pytest.mark.parametrize("path", PAGES)
+def test_every_rule_of_wcag_aa_that_a_program_can_judge_holds(site: Site, path: str, theme: tuple[str, ...]) -> None:
+    judged = judge_by_axe(site, path, *theme)
+    assert judged["violations"] == ""
+    assert {"color-contrast", "document-title", "html-has-lang", "link-name"} <= set(judged["passes"].split())
+
+
+def test_a_page_that_breaks_the_rules_is_found_out(site: Site) -> None:
+    found = judge_by_axe(site, "/pale")["violations"]
+    assert "color-contrast: h1" in found
+    assert "image-alt: img" in found
 
 
 def many() -> Judged:
@@ -226,11 +273,11 @@ def see_later(
 ) -> tuple[Node, list[str]]:
     """Give the page as it stands after a time, which runs ahead in the browser, and what it asked for."""
     site.pages.seen = 0
-    site.pages._status = lambda: first if site.pages.seen < 2 else later
+    site.choose = lambda: first if site.pages.seen < 2 else later
     try:
         page, asked = see(site.at(path), f"--virtual-time-budget={seconds * 1000}")
     finally:
-        site.pages._status = lambda: site.status
+        site.choose = None
     return page, list(asked)
 
 
@@ -273,6 +320,32 @@ def test_a_reading_that_grows_old_is_marked_while_the_page_is_open(site: Site) -
     page, _ = see_later(site, "/", 10, first=status, later=status)
     assert page.one(class_="age").text == "5 minutes ago"
     assert page.one("body").attributes["class"] == "late"
+
+
+def test_a_position_shows_what_changed(site: Site) -> None:
+    judged = site.status.last_pass
+    assert judged is not None
+    later = replace(site.status, last_pass=replace(judged, findings=()))
+    page, _ = see_later(site, "/positions/riser-3", 70, first=site.status, later=later)
+    assert page.one("h1").text == "riser-3 holds"
+
+
+def test_a_guide_stays_as_it_was_once_the_box_went_off(site: Site) -> None:
+    later = replace(site.status, last_pass=sound().last_pass)
+    page, asked = see_later(site, "/replace/riser-3?off", 90, first=site.status, later=later)
+    assert page.one("body").attributes["class"] == "lost"
+    assert page.one(class_="counts").text == "Replacing the drive in riser-3"
+    assert page.all("section", "step")
+    assert asked.count(site.at("/replace/riser-3?off")) == 1
+
+
+def test_times_are_shown_as_the_readers_clock_has_them(site: Site) -> None:
+    page = read_html(visit("--dump-dom", address=site.at("/positions/riser-3"), zone="Pacific/Kiritimati").out)
+    times = page.all("time")
+    assert times
+    taken = page.one(class_="read").one("time")
+    assert taken.attributes["title"] == "2026-10-31 14:00 UTC"
+    assert re.search(r"Nov\D* 1, 2026, 4:00", taken.text)  # fourteen hours ahead (IANA time zone database)
 
 
 def test_the_page_works_below_another_path(site: Site) -> None:
