@@ -102,6 +102,7 @@ UPDATE_FIRMWARE = Step(
 LOOK_AT_SHARED = Step(
     "Look at what the drives that dropped share: supply cable, connector, supply, adapter, upstream port.",
 )
+RESEAT_CABLE = Step("Shut the box down and reseat both ends of the cable; then try another cable.", (OPEN_CASE,))
 MOVE_SUPPLY = Step("With the power off, move one of them to another supply cable.", (DEGRADED_ARRAY, OPEN_CASE))
 
 STEPS: Mapping[str, Step] = {
@@ -109,6 +110,7 @@ STEPS: Mapping[str, Step] = {
     "copy-now": COPY_NOW,
     "replace": REPLACE,
     "reseat": RESEAT,
+    "reseat-cable": RESEAT_CABLE,
     "shorter-part": SHORTER_PART,
     "lower-rate": LOWER_RATE,
     "swap-drives": SWAP_DRIVES,

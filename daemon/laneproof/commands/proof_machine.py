@@ -19,6 +19,8 @@ from laneproof.proof.run_totals import STARTING_SECONDS
 from laneproof.proof.targets import Rest, Targets
 from laneproof.proof.watched_pass import WatchedPass, list_occurrences, watch_arrangement
 from laneproof_collectors.collection import Collector, assemble, read_fenced
+from laneproof_collectors.disks.block import parse_statistics
+from laneproof_collectors.disks.sata_sas_usb import DriveCache, read_drives
 from laneproof_collectors.fio import Job, Load, LoadResult
 from laneproof_collectors.host import Host
 from laneproof_collectors.hotplug import read_device_events
@@ -31,7 +33,8 @@ from laneproof_collectors.unread import Unread
 SECOND = 1.0
 DEADLINE_SECONDS = 0.8
 """How long one question may take here: a second's watch must not be late by more than a second."""
-QUIET_LINK_SECONDS, FAN_SECONDS = 10.0, 5.0
+QUIET_LINK_SECONDS, FAN_SECONDS, DISK_SECONDS = 10.0, 5.0, 30.0
+"""How often links are read in quiet stages, and fans and what smartctl says of a disk at all."""
 _SPARE_SECONDS = 2 * STARTING_SECONDS  # a load is ended, and ends by itself only where nobody ended it
 _SMALL_BYTES, _SMALL_DEPTH = 4096, 32
 
@@ -72,8 +75,12 @@ class LiveProofMachine:
             "controllers": Collector(
                 group="controllers", interval_seconds=SECOND, read=partial(read_controllers, cache=NvmeCache())
             ),
+            "drives": Collector(
+                group="drives", interval_seconds=DISK_SECONDS, read=partial(read_drives, cache=DriveCache())
+            ),
             "thermal": Collector(group="thermal", interval_seconds=FAN_SECONDS, read=read_thermal),
         }
+        self._disks = [target.disk for target in targets.drives if target.record.interface != "nvme"]
         self._facts: dict[str, Any] = {}
         self._read_at: dict[str, float] = {}
         self._loads: dict[str, Load] = {}
@@ -131,6 +138,7 @@ class LiveProofMachine:
         is_due = {"functions": QUIET_LINK_SECONDS if quiet else 0.0, "thermal": FAN_SECONDS}
         if not quiet:
             is_due["controllers"] = 0.0
+            is_due |= {"drives": DISK_SECONDS} if self._disks else {}
         groups = [group for group, every in is_due.items() if now - self._read_at.get(group, float("-inf")) >= every]
         for group in groups:
             self._facts[group] = read_fenced(self._collectors[group], self._host)
@@ -143,7 +151,10 @@ class LiveProofMachine:
         removed = () if isinstance(devices, Unread) else devices
         occurrences = tuple(list_occurrences(known.events, removed, self._targets))
         arrangement = arrange(self._build, assemble(self._facts, self._host.clock()))
-        watched = watch_arrangement(arrangement, self._targets, now - self._began, occurrences, lost=known.lost)
+        stats = self._host.files(f"/sys/block/{disk}/stat" for disk in self._disks)
+        counts = {disk: parse_statistics(raw, what=disk) for disk, raw in zip(self._disks, stats, strict=True)}
+        at = now - self._began
+        watched = watch_arrangement(arrangement, self._targets, at, occurrences, lost=known.lost, disks=counts)
         return WatchedPass(
             at=watched.at,
             drives=watched.drives if "controllers" in groups else {},

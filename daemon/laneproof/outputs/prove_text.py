@@ -147,7 +147,7 @@ def _row(run: ProofRun, position: ProvenPosition, drive: DriveRun) -> list[str]:
     wake = say_microseconds(drive.wake.median_us) if drive.wake and drive.wake.reads else "-"
     return [
         position.name,
-        say_link(link.trained_gt_s, link.trained_lanes).removeprefix("gen ") if link else "",
+        say_link(link.trained_gt_s, link.trained_lanes).removeprefix("gen ") if link else drive.interface,
         *_carried(position.link),
         _rate_of_plan(drive),
         warm,

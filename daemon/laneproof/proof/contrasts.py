@@ -219,10 +219,10 @@ def is_slow_alone(run: ProofRun, drive: DriveRun) -> Known:
     ]
     if siblings:
         return own < SLOW_SHARE * median(siblings)
-    if drive.declared_read_bytes is not None and drive.ceiling_bytes:
-        most = min(drive.declared_read_bytes, drive.ceiling_bytes, run.rate_bytes or drive.ceiling_bytes)
-        return own < SLOW_SHARE * most / drive.ceiling_bytes
-    return False if own >= SLOW_SHARE else None
+    if drive.declared_read_bytes is not None:
+        most = min(rate for rate in (drive.declared_read_bytes, drive.ceiling_bytes, run.rate_bytes) if rate)
+        return (drive.rate(StageName.ALONE) or 0.0) < SLOW_SHARE * most
+    return False if drive.ceiling_bytes and own >= SLOW_SHARE else None
 
 
 def _was_cut_short(run: ProofRun, drive: DriveRun) -> bool:

@@ -9,7 +9,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from laneproof.advice import MOST_STEPS, Step, advise
+from laneproof.advice import MOST_STEPS, RESEAT_CABLE, Step, advise
 from laneproof.box.link_rates import describe_rate, generation_at
 from laneproof.declaration.units import format_rate
 from laneproof.diagnosis.causes import diagnose
@@ -139,7 +139,7 @@ def _judge_box(run: ProofRun) -> Iterator[str]:
     if run.stopped:
         yield f"the run ended before its time: {run.stopped}"
     for drive in run.drives:
-        if run.link_of(drive) is None:
+        if drive.interface == "nvme" and run.link_of(drive) is None:
             yield f"the link of {drive.name} was not found, so nothing is shown of it"
     yield from run.gaps
 
@@ -156,13 +156,14 @@ def _judge_position(run: ProofRun, drive: DriveRun, weights: Weights) -> ProvenP
         ProvenCause(cause=cause.cause, probability=round(cause.probability, 4), because=cause.because)
         for cause in found.causes
     )
+    steps = (*((RESEAT_CABLE,) if drive.transfer_errors else ()), *found.next_steps)
     return ProvenPosition(
         name=drive.name,
         verdict=verdict,
         link=link,
         drive=proven,
         causes=causes,
-        next_steps=advise(*found.next_steps[: MOST_STEPS - 1], PROVE_AGAIN),
+        next_steps=advise(*steps[: MOST_STEPS - 1], PROVE_AGAIN),
         features=features,
     )
 
@@ -280,6 +281,8 @@ def _find_drive_faults(run: ProofRun, drive: DriveRun) -> Iterator[str]:
         yield f"{_FAILURE_WORDS[kind]}{times} ({', '.join(dict.fromkeys(stages))})"
     if drive.media_errors and "media-error" not in failures:
         yield f"it counted {say_count(drive.media_errors, 'new media error')}"
+    if drive.transfer_errors:
+        yield f"{say_count(drive.transfer_errors, 'transfer')} over its cable failed"
     if is_slow_alone(run, drive):
         yield f"it gives {format_rate(drive.rate(StageName.ALONE))} alone, less than half of what it should"
     yield from _find_heat(drive)
@@ -328,6 +331,8 @@ def _find_sharing(run: ProofRun, drive: DriveRun) -> Iterator[str]:
 def _find_drive_gaps(run: ProofRun, drive: DriveRun) -> Iterator[str]:
     if drive.hottest_celsius is None:
         yield "its health was not read: neither its temperature nor its media errors are known"
+    if drive.interface != "nvme" and drive.transfer_errors is None:
+        yield "whether transfers over its cable fail is not known: it does not count them, or was not asked"
     for stage in (begun.name for begun in run.stages if begun.name in (StageName.SMALL, *ALL_LOADED)):
         if not drive.stages.get(stage, DriveTally()).reads:
             yield f"nothing was read of it in the stage '{stage}'"

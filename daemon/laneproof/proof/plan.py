@@ -23,6 +23,8 @@ EXPECTED_SHARE = 0.7
 SLOWEST_BYTES = 100e6
 """What a drive is taken to give whose link is not known. Judgement."""
 LONGEST_WAKE_SECONDS = 3600.0
+PACE_SECONDS = 20.0
+"""So long a drive reads alone at least: a disk's own cache, and its start, are over by then. Judgement."""
 
 PURPOSES: dict[StageName, str] = {
     StageName.REST: "all quiet: counters that move at rest are told apart from load",
@@ -137,13 +139,13 @@ def _list_steps(targets: Targets, lengths: _Lengths, rate: int | None) -> Iterat
     alone = {target.name: expected_bytes(target.record, rate) for target in targets.drives}
     yield Step(stage=StageName.REST, seconds=lengths.rest)
     for target in targets.drives:
-        needed = lengths.times * seconds_to_show(targets, target, alone[target.name])
+        needed = max(lengths.times * seconds_to_show(targets, target, alone[target.name]), PACE_SECONDS)
         yield Step(stage=StageName.ALONE, seconds=_between(lengths.small, needed, most), drives=(target.name,))
     for name in names:
         yield Step(stage=StageName.SMALL, seconds=lengths.small, drives=(name,))
     if len(names) > 1:
         shared = targets.predict(alone)
-        needed = max(lengths.times * seconds_to_show(targets, target, shared[target.name]) for target in targets.drives)
+        needed = lengths.times * max(seconds_to_show(targets, target, shared[target.name]) for target in targets.drives)
         seconds = _between(4 * lengths.small, needed, lengths.most_together)
         yield Step(stage=StageName.TOGETHER, seconds=seconds, drives=names)
     idle = {target.name: target.rest.idle_seconds for target in targets.drives if isinstance(target.rest, Rest)}
@@ -167,9 +169,9 @@ def expected_bytes(drive: DriveRun, rate: int | None = None) -> float:
 
 
 def seconds_to_show(targets: Targets, target: Target, rate: float) -> float:
-    """Give how long a drive's own link must carry data to show what the specification allows."""
+    """Give how long a drive's own link must carry data to show what the specification allows; 0 where it has none."""
     link = targets.links.get(target.path)
-    return BITS_TO_SHOW / (rate * (link.bits_per_byte if link else 8.0))
+    return BITS_TO_SHOW / (rate * link.bits_per_byte) if link else 0.0
 
 
 # --- what it can show, in words ---------------------------------------------------------------------------------------
@@ -180,7 +182,8 @@ def _say_what_it_shows(stage: StageName, steps: list[Step], targets: Targets, ra
     seconds = max(step.seconds for step in of_stage)
     if stage is StageName.ALONE:
         longest = {step.drives[0]: step.seconds for step in of_stage}
-        return "; ".join(_say_bits(link, longest, targets, rate) for link in _one_of_each_kind(targets))
+        links = _one_of_each_kind(targets)
+        return "; ".join(_say_bits(link, longest, targets, rate) for link in links) or "what each drive gives"
     if stage is StageName.TOGETHER:
         return "whether what they share gives what the links' arithmetic says, and errors that come only then"
     if stage is StageName.WAKE:

@@ -229,6 +229,7 @@ class DriveRun(Sum):
     Attributes:
         name: The position's label, else its path.
         path: The position.
+        interface: nvme, sata, sas, usb or scsi.
         serial: Its serial number, empty where it is not known.
         model: Its model.
         firmware: Its firmware.
@@ -240,7 +241,8 @@ class DriveRun(Sum):
         warning_minutes: Minutes above its own limits that it counted meanwhile.
         throttled: How often it slowed itself down for heat, by its own count.
         held_back_seconds: How long its load was held back for its warning threshold.
-        media_errors: New ones.
+        media_errors: New ones; for others than NVMe drives, new sectors that are replaced, pending or lost.
+        transfer_errors: Transfers over its cable that failed, by its own count; None where it counts none.
         idle_states_on: Whether it goes to rest by itself; None where that is not known.
         first_heat_bytes: Its rate in the first minute of the heat soak.
         last_heat_bytes: And in the last.
@@ -252,6 +254,7 @@ class DriveRun(Sum):
 
     name: str
     path: str
+    interface: str = "nvme"
     serial: str = ""
     model: str = ""
     firmware: str = ""
@@ -264,6 +267,7 @@ class DriveRun(Sum):
     throttled: int = 0
     held_back_seconds: float = 0.0
     media_errors: int = 0
+    transfer_errors: int | None = None
     idle_states_on: bool | None = None
     first_heat_bytes: float | None = None
     last_heat_bytes: float | None = None

@@ -183,6 +183,8 @@ class RunTotals:
         record.warning_minutes += _rise(last.heat_minutes, now.heat_minutes)
         record.throttled += _rise(last.throttled, now.throttled)
         record.media_errors += _rise(last.media_errors, now.media_errors)
+        if now.transfer_errors is not None:
+            record.transfer_errors = (record.transfer_errors or 0) + _rise(last.transfer_errors, now.transfer_errors)
         read = _rise(last.read_bytes, now.read_bytes)
         drive.rate = read / seconds if seconds and now.read_bytes is not None else None
         is_loaded = name in self.loaded and record.stopped is None

@@ -47,9 +47,16 @@ def _find_by_facts(snapshot: Snapshot) -> Iterator[str]:
                 yield f"whether array {array.name} is busy is not known: {array.sync_action}"
             elif array.sync_action in _RUNNING:
                 yield f"array {array.name} is busy: {array.sync_action}"
+    yield from _find_failing_drives(snapshot)
+
+
+def _find_failing_drives(snapshot: Snapshot) -> Iterator[str]:
     for controller in () if isinstance(snapshot.controllers, Unread) else snapshot.controllers:
         if isinstance(controller.health, HealthLog) and controller.health.critical_warning:
             yield f"{controller.name} has a critical warning ({controller.health.critical_warning:#04x})"
+    for drive in () if isinstance(snapshot.drives, Unread) else snapshot.drives:
+        if drive.healthy is False:
+            yield f"{drive.name} reports that it is failing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,8 +92,8 @@ def give_orders(
         celsius = None if drive is None else drive.celsius
         if celsius is not None and target.critical_celsius is not None and celsius >= target.critical_celsius:
             stop[target.name] = f"it reached its critical temperature: {celsius:g} °C"
-        elif drive is not None and drive.critical_warning:
-            stop[target.name] = f"it reports a critical warning ({drive.critical_warning:#04x})"
+        elif drive is not None and drive.warning:
+            stop[target.name] = f"it reports {drive.warning}"
         elif celsius is not None and target.record.warning_celsius is not None:
             limit = target.record.warning_celsius - (COOLER_CELSIUS if target.name in held_back else 0.0)
             if celsius >= limit:

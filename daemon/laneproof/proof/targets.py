@@ -1,7 +1,7 @@
 """What a run loads and watches: the drives, the links that their data crosses, and the idle state each goes to."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from laneproof.box.link_ends import Link
 from laneproof.box.link_rates import ceilings_all_busy, rate_of
@@ -10,13 +10,15 @@ from laneproof.box.placement import Arrangement
 from laneproof.declaration.build import Build
 from laneproof.past.error_reporting import Reporting, find_reporting
 from laneproof.proof.run_record import ENDS, DriveRun, LinkRun, WakeRun
-from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, NvmeIdentity
+from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, NvmeIdentity, SataDrive
 from laneproof_collectors.unread import Unread
 
 LONGEST_CHAIN = 32
 """No drive has more power states (NVM Express Base Specification 2.0, Identify Controller, NPSS)."""
 _MARGIN = 1.2
 _LEAST_IDLE_SECONDS = 0.1
+_DRIVES = ("nvme", "sata", "usb")
+_STANDBY = "its standby is not tried, for each start of a disk wears it"
 _LINK_L1 = 2  # Link Control, ASPM Control: bit 1 (pci_regs.h, PCI_EXP_LNKCTL_ASPM_L1)
 _LINK_IDLE_SECONDS = 0.5  # far beyond any link's own idle timer. Common practice, no source
 
@@ -94,14 +96,15 @@ def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Target
     """Find what to load.
 
     Args:
-        arrangement: The declaration laid over the machine; without one, every NVMe drive counts.
+        arrangement: The declaration laid over the machine. A USB drive counts where it is declared, or asked for.
         only: The one position to be loaded; None for all.
     """
     drives: list[Target] = []
     left_out = []
     for occupant in arrangement.drives:
         name = arrangement.label_of(occupant) or occupant.path
-        if only is not None and only not in (name, occupant.path):
+        is_visitor = occupant.kind == "usb" and name == occupant.path  # plugged in for a while, and declared nowhere
+        if only not in (name, occupant.path) and (only is not None or is_visitor):
             continue
         why = _find_reason_against(occupant)
         if why is None:
@@ -110,7 +113,7 @@ def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Target
             left_out.append(f"{name} is left out: {why}")
     for placement in arrangement.placements if only is None else ():
         device = placement.plan
-        if device is not None and device.kind == "nvme" and not placement.is_occupied and placement.is_meant_occupied:
+        if device is not None and device.kind in _DRIVES and not placement.is_occupied and placement.is_meant_occupied:
             left_out.append(f"{placement.label} is left out: no drive answers there")
     parts = {placement.label: ", ".join(f"{part.kind} {part.id or ''}".strip() for part in placement.position.through)
              for placement in arrangement.placements if placement.position.through}  # fmt: skip
@@ -122,7 +125,7 @@ def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Target
 
 def _find_reason_against(occupant: Occupant) -> str | None:
     if occupant.controller is None:
-        return "no NVMe driver serves it" if occupant.kind == "nvme" else "only NVMe drives are loaded"
+        return None if occupant.drive else "no NVMe driver serves it"
     if occupant.controller.state != "live":
         return f"its state is {occupant.controller.state}"
     if occupant.controller.path is not None:
@@ -131,32 +134,53 @@ def _find_reason_against(occupant: Occupant) -> str | None:
 
 
 def _make_target(arrangement: Arrangement, occupant: Occupant, name: str) -> Target:
-    controller = occupant.controller
-    assert controller is not None  # noqa: S101 (others are left out)
-    limits = controller.identity if isinstance(controller.identity, NvmeIdentity) else None
     placement = arrangement.by_label.get(name)
     way = arrangement.topology.way_to(occupant.path)
-    ends = [end.address for end in (*occupant.functions, *(link.port for link in way[-1:] if link.port))]
-    on, rest = find_rest(controller, way[-1] if way else None)
-    record = DriveRun(
-        name=name,
-        path=occupant.path,
-        serial=_text(occupant.serial),
-        model=_text(occupant.model),
-        firmware=_text(occupant.firmware),
-        declared_read_bytes=placement.plan.read if placement and placement.plan else None,
-        warning_celsius=limits.warning_temperature_celsius if limits else None,
-        idle_states_on=on,
-        wake=WakeRun(why_unknown=rest if isinstance(rest, str) else "it was not tried"),
-    )
-    return Target(
-        record=record,
+    target = Target(
+        record=DriveRun(
+            name=name,
+            path=occupant.path,
+            serial=_text(occupant.serial),
+            model=_text(occupant.model),
+            firmware=_text(occupant.firmware),
+            declared_read_bytes=placement.plan.read if placement and placement.plan else None,
+        ),
         disk=occupant.disks[0],
-        aliases=frozenset((controller.name, *occupant.disks, *ends)),
-        critical_celsius=limits.critical_temperature_celsius if limits else None,
         way=tuple(link.path for link in way),
-        rest=rest,
     )
+    if occupant.drive is not None:
+        return _describe_disk(target, occupant.drive)
+    assert occupant.controller is not None  # noqa: S101 (others are left out)
+    ends = [end.address for end in (*occupant.functions, *(link.port for link in way[-1:] if link.port))]
+    names = frozenset((occupant.controller.name, *occupant.disks, *ends))
+    return replace(_describe_nvme(target, occupant.controller, way[-1] if way else None), aliases=names)
+
+
+def _describe_disk(target: Target, drive: SataDrive) -> Target:
+    """Add what only a SATA, SAS or USB drive has."""
+    target.record.interface = drive.interface
+    target.record.warning_celsius = drive.recommended_celsius
+    target.record.wake = WakeRun(why_unknown=_STANDBY)
+    ports = [
+        hop.replace("-", "") for hop in target.path.split("/") if hop.startswith("ata-")
+    ]  # ata-3: the kernel's ata3
+    return replace(
+        target,
+        aliases=frozenset((drive.name, *ports, *(f"{port}.00" for port in ports))),
+        critical_celsius=drive.most_celsius,
+        rest=_STANDBY,
+    )
+
+
+def _describe_nvme(target: Target, controller: NvmeController, link: Link | None) -> Target:
+    """Add what only an NVMe drive has."""
+    on, rest = find_rest(controller, link)
+    target.record.idle_states_on = on
+    target.record.wake = WakeRun(why_unknown=rest if isinstance(rest, str) else "it was not tried")
+    if not isinstance(controller.identity, NvmeIdentity):
+        return replace(target, rest=rest)
+    target.record.warning_celsius = controller.identity.warning_temperature_celsius
+    return replace(target, rest=rest, critical_celsius=controller.identity.critical_temperature_celsius)
 
 
 def _text(value: object) -> str:

@@ -1,15 +1,16 @@
 """One pass of the watch, a second of a run: drives, links, fans, and what happened meanwhile."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 from laneproof.box.placement import Arrangement
 from laneproof.proof.targets import Target, Targets, known, whole
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
-from laneproof_collectors.snapshot import HealthLog, NvmeController, PciFunction, Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.snapshot import BlockStatistics, HealthLog, NvmeController, PciFunction, Snapshot
+from laneproof_collectors.unread import Reason, Unread
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +25,8 @@ class WatchedDrive:
     heat_minutes: int | None = None
     throttled: int | None = None
     media_errors: int | None = None
-    critical_warning: int = 0
+    transfer_errors: int | None = None
+    warning: str = ""  # what it reports of itself, in words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +74,14 @@ class WatchedPass:
     failed: str | None = None
 
 
-def watch_arrangement(
-    arrangement: Arrangement, targets: Targets, at: float, occurrences: tuple[Occurrence, ...] = (), *, lost: int = 0
+def watch_arrangement(  # noqa: PLR0913 (what a pass brings)
+    arrangement: Arrangement,
+    targets: Targets,
+    at: float,
+    occurrences: tuple[Occurrence, ...] = (),
+    *,
+    lost: int = 0,
+    disks: Mapping[str, BlockStatistics | Unread] = MappingProxyType({}),
 ) -> WatchedPass:
     """Take from a snapshot what the run watches.
 
@@ -83,13 +91,19 @@ def watch_arrangement(
         at: Seconds since the run began.
         occurrences: What the kernel reported meanwhile.
         lost: Records of its log that were lost.
+        disks: The kernel's counts of disks that are no NVMe drives.
     """
     snapshot = arrangement.snapshot
     if isinstance(snapshot.functions, Unread):
         return WatchedPass(at=at, occurrences=occurrences, failed=str(snapshot.functions))
     return WatchedPass(
         at=at,
-        drives={target.name: _read_drive(arrangement, target) for target in targets.drives},
+        drives={
+            target.name: _read_nvme(arrangement, target)
+            if target.record.interface == "nvme"
+            else _read_disk(arrangement, target, disks.get(target.disk))
+            for target in targets.drives
+        },
         links={path: _read_link(arrangement, path) for path in targets.links},
         stopped_fans=find_stopped_fans(snapshot),
         occurrences=occurrences,
@@ -103,7 +117,34 @@ def find_stopped_fans(snapshot: Snapshot) -> frozenset[str]:
     return frozenset(f"{fan.chip} {fan.label}" for fan in fans if fan.rpm == 0)
 
 
-def _read_drive(arrangement: Arrangement, target: Target) -> WatchedDrive:
+def _read_disk(arrangement: Arrangement, target: Target, counts: BlockStatistics | Unread | None) -> WatchedDrive:
+    """Read a SATA, SAS or USB drive: its counts each second, what smartctl says as it was last asked."""
+    if isinstance(counts, Unread) and counts.reason is Reason.ABSENT:
+        return WatchedDrive(is_there=False)
+    occupant = arrangement.topology.occupant_at(target.path)
+    watched = WatchedDrive()
+    if isinstance(counts, BlockStatistics):
+        watched = WatchedDrive(
+            read_bytes=counts.read_bytes, reads=counts.reads, read_milliseconds=counts.read_milliseconds
+        )
+    drive = occupant.drive if occupant is not None else None
+    if drive is None or drive.name != target.disk:
+        return watched
+    sectors = [
+        whole(count) for count in (drive.reallocated_sectors, drive.pending_sectors, drive.uncorrectable_sectors)
+    ]
+    return replace(
+        watched,
+        celsius=known(drive.temperature_celsius),
+        media_errors=sum(count for count in sectors if count is not None)
+        if any(count is not None for count in sectors)
+        else None,
+        transfer_errors=whole(drive.interface_errors),
+        warning="that it is failing" if drive.healthy is False else "",
+    )
+
+
+def _read_nvme(arrangement: Arrangement, target: Target) -> WatchedDrive:
     occupant = arrangement.topology.occupant_at(target.path)
     controller = occupant.controller if occupant else None
     if occupant is None or not occupant.answers or controller is None or target.disk not in occupant.disks:
@@ -120,7 +161,7 @@ def _read_drive(arrangement: Arrangement, target: Target) -> WatchedDrive:
         heat_minutes=health.warning_temperature_minutes + health.critical_temperature_minutes,
         throttled=health.thermal_transitions_1 + health.thermal_transitions_2,
         media_errors=health.media_errors,
-        critical_warning=health.critical_warning,
+        warning=f"a critical warning ({health.critical_warning:#04x})" if health.critical_warning else "",
     )
 
 
@@ -187,5 +228,6 @@ def list_occurrences(
         if kind is not None and name is not None:
             yield Occurrence(name=name, kind=kind, text=timed.event.message)
     for device in devices:
-        if device.left and device.subsystem == "nvme" and (name := names.get(device.name)) is not None:
+        is_drive = device.subsystem == "nvme" or (device.subsystem == "block" and device.name.startswith("sd"))
+        if device.left and is_drive and (name := names.get(device.name)) is not None:
             yield Occurrence(name=name, kind="gone", text=f"{device.name} was removed")

@@ -5,10 +5,10 @@ from collections.abc import Callable
 import pytest
 from scipy import stats
 
-from laneproof.proof.judgement import judge, judge_link
+from laneproof.proof.judgement import judge, judge_drive, judge_link
 from laneproof.proof.run_record import Counts, Happening, LinkRun, LinkTally, ProofRun, StageName
 from laneproof.proof.simulated_machine import Fault
-from proven_box import RISER_1, RISER_3, drive, position, run_box, sound_run
+from proven_box import RISER_1, RISER_3, drive, position, run_box, run_disks, sound_run
 
 
 def link(bits: float, errors: int, *, path: str = "0000:00/01.1", **changes: object) -> LinkRun:
@@ -183,3 +183,32 @@ def test_a_run_with_a_gap_proves_nothing_of_the_box(changes: dict[str, object], 
     proof = judge(sound_run().model_copy(update=changes))
     assert proof.verdict == "unverified"
     assert why in proof.box[0]
+
+
+@pytest.mark.parametrize(
+    ("bad", "verdict", "why"),
+    [
+        ((100, 0, 0), "holds", "it gives 100 MB/s alone"),
+        ((100, 3, 0), "differs", "3 transfers over its cable failed"),
+        ((100, 0, 1), "differs", "it counted 1 new media error"),
+        ((40, 0, 0), "differs", "it gives 40 MB/s alone, less than half"),
+    ],
+)
+def test_a_disk_is_judged_by_its_pace_its_sectors_and_its_cable(
+    bad: tuple[int, int, int], verdict: str, why: str
+) -> None:
+    proof = judge(run_disks(bad=bad))
+    first, second = proof.positions
+    assert (first.verdict, second.verdict) == (verdict, "holds")
+    assert why in first.drive.because[0]
+    assert first.link is None
+    assert any("reseat both ends of the cable" in step for step in first.next_steps) is bool(bad[1])
+
+
+def test_a_disk_that_counts_no_failed_transfers_is_unverified_and_so_is_one_without_a_sibling() -> None:
+    run = run_disks()
+    blind = run.drives[0].model_copy(update={"transfer_errors": None})
+    said = judge_drive(run, blind)
+    assert (said.verdict, "transfers over its cable" in said.because[0]) == ("unverified", True)
+    alone = run.model_copy(update={"drives": run.drives[:1]})
+    assert "no sibling of its model" in judge_drive(alone, alone.drives[0]).because[0]

@@ -39,7 +39,7 @@ def test_a_warm_drive_is_held_back_until_it_is_cooler_and_stopped_at_its_critica
 
 
 def test_a_drive_with_a_critical_warning_is_stopped() -> None:
-    assert orders(WatchedDrive(celsius=40.0, critical_warning=4)) == (None, True, False)
+    assert orders(WatchedDrive(celsius=40.0, warning="a critical warning (0x04)")) == (None, True, False)
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from laneproof.box.placement import arrange
 from laneproof.proof.targets import Rest, find_rest, find_targets
 from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, NvmeIdentity, PowerState
 from laneproof_collectors.unread import Unread
-from proven_box import kelp, targets
+from proven_box import disks, kelp, targets
 
 
 def controller(told: AutonomousTransitions | Unread | None) -> NvmeController:
@@ -89,3 +89,15 @@ def test_a_drive_that_does_not_rest_says_why(
     is_on, words = find_rest(controller(told), None)
     assert is_on is on
     assert why in str(words)
+
+
+def test_disks_are_loaded_too_and_a_stick_only_where_it_is_asked_for() -> None:
+    first, second = find_targets(disks(recommended_celsius=55.0, most_celsius=60.0)).drives
+    assert (first.name, first.disk, first.record.interface, second.name) == ("bay-1", "sda", "sata", "bay-2")
+    assert first.aliases == {"sda", "ata1", "ata1.00"}  # the kernel's names of disk, port and device (libata-core.c)
+    assert (first.record.warning_celsius, first.critical_celsius) == (55.0, 60.0)
+    assert "0000:00/1c.0" in first.way  # its controller's link; its own has no counters of bits
+    assert "standby is not tried" in str(first.rest)
+    assert not find_targets(disks()).left_out
+    (stick,) = find_targets(disks(), only="0000:00/14.0/usb-3").drives
+    assert (stick.disk, stick.record.interface) == ("sdc", "usb")

@@ -5,12 +5,13 @@ import dataclasses
 import pytest
 
 from laneproof.box.placement import arrange
-from laneproof.proof.watched_pass import WatchedPass, list_occurrences, watch_arrangement
+from laneproof.proof.targets import find_targets
+from laneproof.proof.watched_pass import WatchedDrive, WatchedPass, list_occurrences, watch_arrangement
 from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import kernel_events
-from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Unread
-from proven_box import RISER_3, kelp, targets
+from laneproof_collectors.snapshot import BlockStatistics, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+from proven_box import RISER_3, disks, kelp, targets
 
 TARGET = next(target for target in targets().drives if target.name == RISER_3)
 NAME = next(alias for alias in TARGET.aliases if alias == TARGET.disk.removesuffix("n1"))
@@ -71,3 +72,33 @@ def test_a_controller_that_left_is_gone() -> None:
     event = {"ACTION": "remove", "DEVPATH": f"/devices/pci0000:00/x/nvme/{NAME}", "SUBSYSTEM": "nvme"}
     (found,) = list_occurrences((), device_events([event]), targets())
     assert (found.name, found.kind) == (RISER_3, "gone")
+
+
+COUNTS = BlockStatistics(reads=3, read_bytes=4096, read_milliseconds=2, writes=0, written_bytes=0,
+                         write_milliseconds=0, busy_milliseconds=2)  # fmt: skip
+
+
+def read_first_disk(counts: BlockStatistics | Unread, **facts: object) -> WatchedDrive:
+    found = disks(**facts)
+    return watch_arrangement(found, find_targets(found), 1.0, disks={"sda": counts}).drives["bay-1"]
+
+
+def test_a_disk_is_read_from_the_kernel_s_counts_and_smartctl() -> None:
+    known = {"reallocated_sectors": 2, "pending_sectors": Unread("197", "not reported"), "uncorrectable_sectors": None}
+    drive = read_first_disk(COUNTS, **known, interface_errors=7, healthy=False)
+    assert (drive.read_bytes, drive.reads, drive.celsius) == (4096, 3, 35.0)
+    assert (drive.media_errors, drive.transfer_errors) == (2, 7)
+    assert drive.warning == "that it is failing"
+
+
+def test_what_a_disk_does_not_report_is_not_known() -> None:
+    unread = Unread("smartctl of sda", "it is in standby", Reason.NOT_ASKED)
+    names = ("reallocated_sectors", "pending_sectors", "uncorrectable_sectors", "interface_errors", "healthy")
+    drive = read_first_disk(COUNTS, temperature_celsius=unread, **dict.fromkeys(names, unread))
+    assert (drive.is_there, drive.read_bytes, drive.celsius) == (True, 4096, None)
+    assert (drive.media_errors, drive.transfer_errors, drive.warning) == (None, None, "")
+
+
+def test_a_disk_whose_counts_the_kernel_took_away_is_gone() -> None:
+    assert not read_first_disk(Unread("sda", "no such file", Reason.ABSENT, "ENOENT")).is_there
+    assert read_first_disk(Unread("sda", "timed out", Reason.TIMED_OUT)).is_there

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import OPEN_CASE, advise
+from laneproof.advice import RESEAT_CABLE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
@@ -46,7 +46,7 @@ INTERFACE_ERRORS = Rule(
         "They point at cable, connector, backplane or power, and a drive replaced for them is replaced for nothing."
     ),
     look_next=advise(
-        "Shut the box down and reseat both ends of the cable; then try another cable. " + OPEN_CASE,
+        RESEAT_CABLE,
         "See whether other drives on the same backplane, controller or power lead count them too.",
         "The count never falls: what matters is that it no longer grows.",
     ),
