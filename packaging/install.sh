@@ -95,6 +95,7 @@ build() {
             --disable-pip-version-check --no-compile --no-index --find-links "$work/wheels" "${where#* }"
     done
     run "the manual could not be written" "$tools" "$checkout/packaging/pages.py" "$share"
+    run "the dashboards could not be written" "$tools" "$checkout/packaging/dashboards.py" "$share/laneproof/grafana"
 
     # Of the environment only what runs laneproof stays, and nothing in it names the folder it was made in.
     rm -rf "$made/include" "$packages"/*/tests "$packages"/*/*/tests

@@ -1,15 +1,30 @@
 """Many boxes: declarations that are pushed, and what one real Prometheus makes of a fleet."""
 
 import hashlib
+import importlib
+import json
 import os
+import re
 import subprocess
 import sys
+import urllib.parse
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import pytest
+from grafana_foundation_sdk.cog.encoder import JSONEncoder
+from grafana_foundation_sdk.cog.plugins import register_default_plugins
+from grafana_foundation_sdk.models.dashboard import Dashboard
 
-from real_services import PROMETHEUS, ROOT, promtool
+from real_services import PROMETHEUS, ROOT, get, get_json, promtool, running, wait_for
+from receivers import free_port
+from scraped_fleet import ScrapedFleet, as_box
 
+FLEET_RULES = PROMETHEUS / "laneproof-fleet-alerts.yml"
 PUSH = ROOT / "packaging" / "fleet" / "push-declarations.sh"
 # What ssh does, without a network: it joins its arguments and gives them to the login shell of the host.
 SSH = """#!/bin/sh
@@ -115,3 +130,143 @@ def test_the_example_for_prometheus_is_valid(tmp_path: Path) -> None:
     (tmp_path / "prometheus.yml").write_bytes((PROMETHEUS / "prometheus-example.yml").read_bytes())
     done = promtool("check", "config", "prometheus.yml", folder=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+# --- one real Prometheus, the demo and three boxes like it ------------------------------------------------------------
+
+sys.path.insert(0, str(ROOT / "packaging"))
+dashboards = importlib.import_module("dashboards")
+DASHBOARDS = [(name, panel) for name in ("box", "fleet") for panel in dashboards.write_dashboard(name)["panels"]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scraped:
+    """A Prometheus that scrapes; the file that lists its targets, and what it holds."""
+
+    address: str
+    process: subprocess.Popen[bytes]
+    log: Path
+    boxes: Path
+    hosts: Hosts
+
+    def ask(self, query: str) -> list[dict[str, Any]]:
+        asked = urllib.parse.urlencode({"query": query})
+        found: list[dict[str, Any]] = get_json(f"{self.address}/api/v1/query?{asked}")["data"]["result"]
+        return found
+
+    def wait_for(self, query: str) -> list[dict[str, Any]]:
+        found: list[dict[str, Any]] = wait_for(lambda: self.ask(query), self.process, self.log)
+        return found
+
+
+@pytest.fixture(scope="module")
+def scraped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scraped]:
+    """The demo as it is served, and three more boxes; of two the declaration is pushed, one of which has another."""
+    folder, fleet = tmp_path_factory.mktemp("fleet"), ScrapedFleet()
+    hosts, demo, port = Hosts(folder), free_port(), free_port()
+    for host in ("kelp-1", "kelp-2"):
+        hosts.add(host)
+    text = resources.files("laneproof.demo").joinpath("kelp-1.toml").read_text("utf-8")
+    (hosts.wanted / "kelp-1.toml").write_text(text)
+    assert hosts.push().returncode == 0
+    (folder / "rules.yml").write_text(re.sub(r"for: \w+", "for: 0s", FLEET_RULES.read_text()))
+    boxes = folder / "boxes.yml"
+    (folder / "prometheus.yml").write_text(
+        f"""
+global: {{scrape_interval: 1s, evaluation_interval: 1s}}
+rule_files: [rules.yml, {hosts.rules}]
+scrape_configs:
+  - {{job_name: laneproof, file_sd_configs: [{{files: [boxes.yml], refresh_interval: 1s}}]}}
+"""
+    )
+    with (
+        fleet.running() as others,
+        running(
+            folder / "demo.log", sys.executable, "-m", "laneproof.cli", "serve", "--demo", "--listen",
+            f"127.0.0.1:{demo}",
+        ) as one,
+        running(
+            folder / "server.log", "prometheus", f"--config.file={folder / 'prometheus.yml'}",
+            f"--storage.tsdb.path={folder / 'data'}", f"--web.listen-address=127.0.0.1:{port}",
+        ) as two,
+    ):  # fmt: skip
+        text = wait_for(
+            lambda: b"ready" in get(f"http://127.0.0.1:{demo}/ready") and get(f"http://127.0.0.1:{demo}/metrics"),
+            one,
+            folder / "demo.log",
+        ).decode()
+        for name in ("kelp-2", "kelp-3", "kelp-4"):
+            fleet.answers[name] = partial(as_box, text, name)
+        targets = [{"targets": [f"127.0.0.1:{demo}"], "labels": {"instance": "kelp-1:7766"}}]
+        boxes.write_text(json.dumps(targets + fleet.list_targets(others)))
+        scraped = Scraped(
+            address=f"http://127.0.0.1:{port}", process=two, log=folder / "server.log", boxes=boxes, hosts=hosts
+        )
+        scraped.wait_for("count(count_over_time(process_cpu_seconds_total[1m]) > 2) == 4")
+        yield scraped
+
+
+def fill_in(panel: dict[str, Any]) -> str:
+    """Put the demo in the place of the box that is chosen."""
+    return panel["targets"][0]["expr"].replace("$instance", "kelp-1:7766")
+
+
+@pytest.mark.services("prometheus")
+@pytest.mark.parametrize(
+    ("name", "panel"),
+    [each for each in DASHBOARDS if each[1]["type"] != "row"],
+    ids=lambda part: part["title"] if isinstance(part, dict) else part,
+)
+def test_no_panel_of_the_demo_is_empty(scraped: Scraped, name: str, panel: dict[str, Any]) -> None:
+    found = scraped.wait_for(fill_in(panel))
+    assert {row["value"][1] for row in found} - {"NaN", "+Inf"}, name
+    legend = re.findall(r"\{\{(\w+)\}\}", panel["targets"][0]["legendFormat"])
+    assert all(label in row["metric"] for row in found for label in legend)
+    names = ["|".join(row["metric"].get(label, "") for label in legend) for row in found]
+    assert panel["type"] == "table" or len(set(names)) == len(names), "two series have one name"
+
+
+@pytest.mark.services("prometheus")
+def test_the_real_prometheus_says_what_no_box_can_see(scraped: Scraped) -> None:
+    def firing(alert: str) -> str:
+        return f'ALERTS{{alertname="{alert}", alertstate="firing"}}'
+
+    drifted = scraped.wait_for(firing("LaneproofDeclarationDrifted"))
+    assert [row["metric"]["box"] for row in drifted] == ["kelp-2"]
+    signs = scraped.wait_for(firing("LaneproofFirmwareShowsSigns"))
+    assert {row["metric"]["rule"] for row in signs} == {"drops-off-bus", "media-errors-rising", "signal-errors"}
+    assert scraped.ask(firing("LaneproofBoxSilent")) == []
+    targets = json.loads(scraped.boxes.read_text())
+    scraped.boxes.write_text(json.dumps(targets[:-1]))
+    silent = scraped.wait_for(firing("LaneproofBoxSilent"))
+    assert [row["metric"]["box"] for row in silent] == ["kelp-4"]
+
+
+def test_the_dashboards_are_laid_out_and_say_what_grafana_knows() -> None:
+    """Witness: Grafana's own library for programs reads them, and loses not a key."""
+    register_default_plugins()
+    for name in ("box", "fleet"):
+        written = dashboards.write_dashboard(name)
+        read = json.loads(JSONEncoder().encode(Dashboard.from_json(json.loads(json.dumps(written)))))
+        assert find_lost(written, read) == []
+        cells = [
+            (panel["gridPos"]["x"] + right, panel["gridPos"]["y"] + down)
+            for panel in written["panels"]
+            for right in range(panel["gridPos"]["w"])
+            for down in range(panel["gridPos"]["h"])
+        ]
+        assert len(cells) == len(set(cells)), "panels overlap"
+        assert max(x for x, _ in cells) < 24
+
+
+def find_lost(written: object, read: object, at: str = "") -> list[str]:
+    """List what was written and is not what was read."""
+    if isinstance(written, dict) and isinstance(read, dict):
+        return [lost for key in written for lost in find_lost(written[key], read.get(key), f"{at}.{key}")]
+    if isinstance(written, list) and isinstance(read, list) and len(written) == len(read):
+        return [
+            lost
+            for number, pair in enumerate(zip(written, read, strict=True))
+            for lost in find_lost(*pair, f"{at}[{number}]")
+        ]
+    return [] if written == read else [f"{at}: {written!r} became {read!r}"]

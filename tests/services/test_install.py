@@ -48,6 +48,13 @@ def test_what_sends_messages_is_installed_with_it(tree: Path, tmp_path: Path) ->
     assert (done.returncode, done.stdout.partition(";")[0]) == (69, "1 (json): not taken"), done.stderr
 
 
+def test_what_a_fleet_needs_is_installed_with_it(tree: Path) -> None:
+    share = tree / SYSTEM / "share/laneproof"
+    assert sorted(file.name for file in (share / "grafana").iterdir()) == ["laneproof-box.json", "laneproof-fleet.json"]
+    assert {"laneproof-fleet-alerts.yml"} <= {file.name for file in (share / "prometheus").iterdir()}
+    assert {"push-declarations.sh"} <= {file.name for file in (share / "fleet").iterdir()}
+
+
 def test_every_user_can_read_what_is_installed_whatever_root_s_umask(tree: Path) -> None:
     tops = (tree / PREFIX, tree / SYSTEM)
     paths = [path for top in tops for path in (top, *top.rglob("*")) if not path.is_symlink()]
