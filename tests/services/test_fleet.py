@@ -5,6 +5,7 @@ import importlib
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import urllib.parse
@@ -15,11 +16,15 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import kubernetes_validate
 import pytest
+import yaml
 from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.cog.plugins import register_default_plugins
 from grafana_foundation_sdk.models.dashboard import Dashboard
 
+from laneproof.commands.table import make_parser
+from laneproof.service.settings import DEFAULT_STATE
 from real_services import PROMETHEUS, ROOT, get, get_json, promtool, running, wait_for
 from receivers import free_port
 from scraped_fleet import ScrapedFleet, as_box
@@ -270,3 +275,73 @@ def find_lost(written: object, read: object, at: str = "") -> list[str]:
             for lost in find_lost(*pair, f"{at}[{number}]")
         ]
     return [] if written == read else [f"{at}: {written!r} became {read!r}"]
+
+
+# --- a cluster --------------------------------------------------------------------------------------------------------
+
+FLEET = ROOT / "packaging" / "fleet"
+NODE = {"NODE": "kelp-1", "ADDRESS": "192.0.2.7"}  # an address for documentation (RFC 5737)
+
+
+def load_pod() -> tuple[dict[str, Any], dict[str, Any]]:
+    """Give the manifest, and its pod."""
+    manifest = yaml.safe_load((FLEET / "daemonset.yml").read_text())
+    return manifest, manifest["spec"]["template"]["spec"]
+
+
+@pytest.mark.parametrize("version", ["1.30", kubernetes_validate.latest_version()])
+def test_the_manifest_is_one_that_kubernetes_takes(version: str) -> None:
+    manifest, _ = load_pod()
+    kubernetes_validate.validate(manifest, version, strict=True)
+    manifest["spec"]["template"]["spec"]["hostNetworks"] = True
+    with pytest.raises(kubernetes_validate.ValidationError):
+        kubernetes_validate.validate(manifest, version, strict=True)
+
+
+def test_the_pod_runs_a_command_that_there_is_and_writes_to_its_own_folder_alone() -> None:
+    manifest, pod = load_pod()
+    (container,) = pod["containers"]
+    assert manifest["spec"]["selector"]["matchLabels"] == manifest["spec"]["template"]["metadata"]["labels"]
+    assert {each["name"] for each in container["env"]} == NODE.keys()
+    words = [re.sub(r"\$\((\w+)\)", lambda match: NODE[match[1]], word) for word in container["args"]]
+    arguments = make_parser().parse_args(words)
+    assert (arguments.build, arguments.listen) == ("/etc/laneproof/declarations/kelp-1.toml", "192.0.2.7:7766")
+    mounts = {each["name"]: each for each in container["volumeMounts"]}
+    assert mounts.keys() == {each["name"] for each in pod["volumes"]}
+    assert [each["mountPath"] for each in mounts.values() if not each.get("readOnly")] == [DEFAULT_STATE]
+    assert container["securityContext"]["readOnlyRootFilesystem"]
+    assert arguments.token_file.startswith(mounts["token"]["mountPath"])
+
+
+@pytest.mark.services("promtool")
+def test_prometheus_takes_the_example_for_a_cluster_but_for_how_pods_are_found(tmp_path: Path) -> None:
+    """Debian's Prometheus is built without the discovery of pods; the rest of the job is checked."""
+    example = yaml.safe_load((FLEET / "prometheus-kubernetes-example.yml").read_text())
+    (job,) = example["scrape_configs"]
+    (pods,) = job.pop("kubernetes_sd_configs")
+    assert pods["selectors"][0]["label"] == "app=laneproof"
+    (tmp_path / "prometheus.yml").write_text(yaml.safe_dump(example))
+    (tmp_path / "laneproof-token").write_text("x")
+    done = promtool("check", "config", "prometheus.yml", folder=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.skipif(not shutil.which("buildah"), reason="buildah is not installed")
+def test_the_image_is_built_and_runs() -> None:
+    name = "localhost/laneproof-test"
+    built = subprocess.run(
+        ["buildah", "bud", "-q", "-f", "packaging/Containerfile", "-t", name, "."],
+        cwd=ROOT, capture_output=True, encoding="utf-8", check=False,
+    )  # fmt: skip
+    if "docker.io" in built.stderr and built.returncode:
+        pytest.skip(f"the base image cannot be fetched: {built.stderr.splitlines()[-1]}")
+    assert built.returncode == 0, built.stderr[-2000:]
+    made = subprocess.run(["buildah", "from", name], capture_output=True, encoding="utf-8", check=True).stdout.strip()
+    try:
+        done = subprocess.run(
+            ["buildah", "run", made, "--", "laneproof", "audit", "--demo"],
+            capture_output=True, encoding="utf-8", check=False,
+        )  # fmt: skip
+        assert (done.returncode, done.stdout.partition(":")[0]) == (1, "kelp-1"), done.stderr
+    finally:
+        subprocess.run(["buildah", "rm", made], capture_output=True, check=True)
