@@ -26,7 +26,9 @@ def leave_line(file: Path, line: str, *, mode: int) -> None:
     """
     # one write of a short line in append mode: two commands at once do not mix their lines
     # never through a link: root leaves lines in a folder that is another user's
-    descriptor = os.open(file, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, mode)
+    # never through a pipe without a reader either, which would hold the command up
+    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+    descriptor = os.open(file, flags, mode)
     try:
         with contextlib.suppress(PermissionError):  # another user's file: its owner has set it
             os.fchmod(descriptor, mode)

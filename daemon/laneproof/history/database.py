@@ -5,6 +5,7 @@ thing that goes wrong is said once, in one line. There is one writer: a second o
 """
 
 import contextlib
+import errno
 import fcntl
 import logging
 import os
@@ -144,7 +145,7 @@ class Database:
         if self._lock >= 0:
             return
         Path(self.path).parent.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        descriptor = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -305,6 +306,8 @@ def set_aside(path: str) -> str:
 
 
 def _open_file(path: str) -> sqlite3.Connection:
+    if Path(path).is_symlink():  # SQLite would write what it points to; the files beside it no link leads away
+        raise OSError(errno.ELOOP, "it is a symbolic link; name the folder that holds the history itself")
     connection = sqlite3.connect(path, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False)
     try:
         check(connection)  # before anything is changed: it may not be ours

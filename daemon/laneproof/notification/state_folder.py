@@ -96,7 +96,8 @@ class StateFolder:
             OSError: It cannot be written.
         """
         beside = self._folder / f"{STATE}.new"
-        with beside.open("wb") as out:
+        beside.unlink(missing_ok=True)  # what a stop left, or a link that somebody put there
+        with beside.open("xb") as out:
             out.write(_STATE.dump_json(state))
             out.flush()
             os.fsync(out.fileno())

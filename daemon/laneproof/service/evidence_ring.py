@@ -142,7 +142,8 @@ class EvidenceRing:
             numbers.append(newest)
         for old in numbers[: -self._files]:
             self._path(old).unlink(missing_ok=True)
-        descriptor = os.open(self._path(newest), os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o640)
+        flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
+        descriptor = os.open(self._path(newest), flags, 0o640)
         size = os.fstat(descriptor).st_size
         if size and os.pread(descriptor, 1, size - 1) != b"\n":
             os.write(descriptor, b"\n")  # the machine stopped within a line; what follows is not to be lost with it
