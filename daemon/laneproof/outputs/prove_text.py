@@ -84,6 +84,13 @@ def write_proof(run: ProofRun, proof: Proof, style: Style) -> str:
             lines += ["", style.paint(heading, HEADING)]
             lines += [line for position in told for line in _write_position(run, position, style)]
             lines += [line for link in links for line in style.wrap(f"{link.name}: {'; '.join(link.because)}", "  ")]
+    doubtful: dict[str, list[str]] = {}
+    for position, drive in zip(proof.positions, run.drives, strict=True):
+        if position.drive.slept is None and position.verdict == "holds" and drive.wake and drive.wake.reads:
+            doubtful.setdefault(position.drive.slept_because, []).append(position.name)
+    if doubtful:
+        lines += ["", style.paint("Whether they slept in 'wake' cannot be known", HEADING)]
+        lines += [line for why, names in doubtful.items() for line in style.wrap(f"{', '.join(names)}: {why}", "  ")]
     cautions = {caution for position in proof.positions for step in position.next_steps
                 for caution in split_step(step).cautions}  # fmt: skip
     if cautions:

@@ -10,7 +10,8 @@ from statistics import median
 from laneproof.evidence.distributions import log_binomial_at_least
 from laneproof.evidence.rates import RatioTest, against_siblings, each_against_the_others
 from laneproof.past.drives import NEAR_WARNING_CELSIUS
-from laneproof.proof.run_record import LOADED, DriveRun, Exposure, Happening, LinkRun, ProofRun, StageName
+from laneproof.proof.figure_text import say_microseconds
+from laneproof.proof.run_record import LOADED, DriveRun, Exposure, Happening, LinkRun, ProofRun, StageName, WakeRun
 
 Known = bool | None
 
@@ -23,6 +24,10 @@ SLOWED_SHARE = 0.8
 SIBLINGS_P, SIBLINGS_RATIO = 1e-3, 3.0
 FEWEST_ERRORS = 4
 """Fewer errors tell nothing of where they come from: any link makes one now and then. Judgement."""
+AWAKE_READ_US = 500.0
+"""A read of a flash drive that is awake and idle takes less. Common practice, no source."""
+EXIT_SHARE = 0.1
+"""A read that took so much of the stated time longer waited for the drive to wake. Judgement."""
 MANY_MEDIA_ERRORS = 10
 """So many within one run are again and again. Judgement."""
 _LOG_CONTRAST = -6.9  # ln 0.001
@@ -47,6 +52,8 @@ def find_features(run: ProofRun, drive: DriveRun) -> dict[str, Known]:
     failures = [happened for happened in run.happenings if happened.name == drive.name and happened.kind in FAILURES]
     hot = _hot_only(link, drive)
     on_wake, all_loaded = _on_wake_only(run, link, failures), _all_loaded_only(link, hot)
+    if on_wake is False and find_sleep(drive)[0] is False:
+        on_wake = None  # a drive that never slept never woke
     above = None if link is None else is_above_siblings(run, link)
     # where it is known what brings the errors, that there are more than elsewhere says nothing besides
     is_explained = bool(above and (on_wake or hot or all_loaded))
@@ -204,6 +211,37 @@ def _differ(more: Exposure, less: Exposure) -> bool:
 
 
 # --- the drive --------------------------------------------------------------------------------------------------------
+
+
+def find_sleep(drive: DriveRun) -> tuple[Known, str]:
+    """Find whether a drive really slept when it was left alone.
+
+    It is not asked: a command for its power state may itself end the rest. What shows is the first read after it, which
+    waits until the drive has left the state; the time that the drive states for that is the longest, so a tenth tells.
+
+    Returns:
+        Whether it did, None where that cannot be known; and by what that shows, or why it cannot.
+
+    Source: NVM Express Base Specification 2.0, Identify Controller, Power State Descriptor, EXLAT (a maximum).
+    """
+    wake = drive.wake or WakeRun(why_unknown="it was not tried")
+    if not wake.reads or wake.median_us is None or wake.longest_us is None:
+        return None, wake.why_unknown or "no read after its rest ended"
+    if wake.state is None:
+        return None, "only its link rests, and a link wakes within the time of a read"
+    awake = max(drive.small_read_us or 0.0, AWAKE_READ_US)
+    if wake.exit_us is None or wake.exit_us < awake:
+        stated = "not stated" if wake.exit_us is None else f"{say_microseconds(wake.exit_us)} at most"
+        return None, f"the time to leave state {wake.state} is {stated}, which no read can show"
+    telling = awake + EXIT_SHARE * wake.exit_us
+    if wake.median_us >= telling:
+        return True, f"a read after rest took {say_microseconds(wake.median_us)}: it came back from a state of rest"
+    if wake.longest_us >= telling:
+        return None, "some reads after rest took longer than one awake does, and most did not"
+    return False, (
+        f"it never entered state {wake.state}: the longest of {wake.reads} reads after {wake.idle_seconds:g} s of rest "
+        f"took {say_microseconds(wake.longest_us)}, as awake; other use may keep it awake"
+    )
 
 
 def is_slow_alone(run: ProofRun, drive: DriveRun) -> Known:

@@ -20,6 +20,7 @@ from laneproof.proof.contrasts import (
     FAILURES,
     compare_siblings,
     find_features,
+    find_sleep,
     is_above_siblings,
     is_below,
     is_slow_alone,
@@ -70,12 +71,23 @@ class ProvenLink(Kept):
 
 
 class ProvenDrive(Kept):
-    """What a run proves of one drive."""
+    """What a run proves of one drive.
+
+    Attributes:
+        name: The position's label, else its path.
+        path: The position.
+        verdict: What it came to.
+        because: In sentences, the first the most telling.
+        slept: Whether it slept when it was left alone; None where that cannot be known.
+        slept_because: By what that shows, or why it cannot be known.
+    """
 
     name: str
     path: str
     verdict: Verdict
     because: tuple[str, ...] = ()
+    slept: bool | None = None
+    slept_because: str = ""
 
 
 class ProvenCause(Kept):
@@ -263,11 +275,14 @@ def judge_drive(run: ProofRun, drive: DriveRun) -> ProvenDrive:
     differs = [*_find_drive_faults(run, drive)]
     gaps = [] if differs else [*_find_drive_gaps(run, drive)]
     because = differs or gaps or [_say_pace(drive)]
+    slept, slept_because = find_sleep(drive)
     return ProvenDrive(
         name=drive.name,
         path=drive.path,
         verdict="differs" if differs else "unverified" if gaps else "holds",
         because=tuple(because),
+        slept=slept,
+        slept_because=slept_because,
     )
 
 
@@ -331,6 +346,11 @@ def _find_sharing(run: ProofRun, drive: DriveRun) -> Iterator[str]:
 def _find_drive_gaps(run: ProofRun, drive: DriveRun) -> Iterator[str]:
     if drive.hottest_celsius is None:
         yield "its health was not read: neither its temperature nor its media errors are known"
+    slept, why = find_sleep(drive)
+    if slept is False:
+        yield f"its waking is not shown: {why}"
+    if drive.interface == "nvme" and drive.idle_states_on is None:
+        yield f"its waking is not shown: {why}"
     if drive.interface != "nvme" and drive.transfer_errors is None:
         yield "whether transfers over its cable fail is not known: it does not count them, or was not asked"
     for stage in (begun.name for begun in run.stages if begun.name in (StageName.SMALL, *ALL_LOADED)):

@@ -6,6 +6,7 @@ from laneproof.outputs.prove_text import write_line, write_now, write_plan, writ
 from laneproof.outputs.text_style import Style
 from laneproof.proof.judgement import judge
 from laneproof.proof.plan import make_plan
+from laneproof.proof.run_record import WakeRun
 from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.simulated_machine import Fault
 from laneproof.proof.watched_pass import WatchedDrive, WatchedPass
@@ -49,3 +50,13 @@ def test_a_second_shows_every_drive() -> None:
     assert lines[1].split() == ["riser-1", "1", "GB/s", "42", "°C", "0", "errors", "loaded"]
     assert lines[2].endswith("at rest")
     assert write_line(totals, step, 66.0) == "alone: 66 s left; riser-1 1 GB/s; 0 errors"
+
+
+def test_whether_a_drive_slept_is_said_where_no_read_can_show_it() -> None:
+    wake = WakeRun(idle_seconds=0.5, reads=30, median_us=95.0, longest_us=130.0)
+    run = sound_run()
+    drives = tuple(each.model_copy(update={"wake": wake}) if each.name != RISER_3 else each for each in run.drives)
+    run = run.model_copy(update={"drives": drives})
+    said = " ".join(write_proof(run, judge(run), Style(width=80)).split())
+    assert "Whether they slept in 'wake' cannot be known riser-1, riser-2, riser-4, deck-1" in said
+    assert "Whether they slept" not in write_proof(sound_run(), judge(sound_run()), Style(width=80))

@@ -5,8 +5,8 @@ from collections.abc import Mapping
 import pytest
 
 from laneproof.diagnosis.weights import DEFAULT
-from laneproof.proof.contrasts import find_features
-from laneproof.proof.run_record import StageName
+from laneproof.proof.contrasts import find_features, find_sleep
+from laneproof.proof.run_record import StageName, WakeRun
 from laneproof.proof.simulated_machine import Fault
 from proven_box import RISER_3, drive, run_box, sound_run
 
@@ -72,3 +72,41 @@ def test_every_feature_is_one_that_the_diagnosis_knows() -> None:
     known = {feature.name for feature in DEFAULT.features}
     found = features(Fault(resets_per_second={StageName.WAKE: 0.1}))
     assert found.keys() <= known
+
+
+@pytest.mark.parametrize(
+    ("changes", "slept", "why"),
+    [
+        ({}, True, "a read after rest took 30 ms"),
+        ({"median_us": 95.0}, None, "most did not"),
+        ({"median_us": 95.0, "longest_us": 130.0}, False, "never entered state 4: the longest of 30 reads after 2.5 s"),
+        ({"median_us": 95.0, "longest_us": 4500.0}, False, "never entered state 4"),  # a tenth of 41 ms, and a read
+        ({"median_us": 4700.0}, True, "5 ms"),
+        ({"exit_us": None}, None, "the time to leave state 4 is not stated"),
+        ({"exit_us": 200}, None, "200 us at most, which no read can show"),
+        ({"state": None, "exit_us": None}, None, "only its link rests"),
+        ({"reads": 0, "median_us": None, "longest_us": None}, None, "no read after its rest ended"),
+    ],
+)
+def test_whether_a_drive_slept_shows_in_the_first_read_after_its_rest(
+    changes: dict[str, object], *, slept: bool | None, why: str
+) -> None:
+    known = {"state": 4, "idle_seconds": 2.5, "exit_us": 41_000, "reads": 30, "median_us": 30_000.0}
+    wake = WakeRun.model_validate(known | {"longest_us": 40_000.0} | changes)
+    found, said = find_sleep(drive(sound_run(), RISER_3).model_copy(update={"wake": wake}))
+    assert found is slept
+    assert why in said
+
+
+def test_a_read_of_a_drive_that_is_slow_awake_shows_no_sleep() -> None:
+    wake = WakeRun(state=4, idle_seconds=2.5, exit_us=41_000, reads=30, median_us=8000.0, longest_us=9000.0)
+    slow = {"wake": wake, "small_read_us": 6000.0}
+    assert find_sleep(drive(sound_run(), RISER_3).model_copy(update=slow))[0] is False
+
+
+def test_a_drive_that_never_slept_woke_with_no_error() -> None:
+    run = run_box({RISER_3: Fault(errors_per_bit=2e-12)})
+    mine = drive(run, RISER_3)
+    assert find_features(run, mine)["errors_on_wake_only"] is False
+    awake = WakeRun(state=4, idle_seconds=2.5, exit_us=41_000, reads=30, median_us=90.0, longest_us=130.0)
+    assert find_features(run, mine.model_copy(update={"wake": awake}))["errors_on_wake_only"] is None

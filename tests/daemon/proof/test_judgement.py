@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from laneproof.proof.judgement import judge, judge_drive, judge_link
-from laneproof.proof.run_record import Counts, Happening, LinkRun, LinkTally, ProofRun, StageName
+from laneproof.proof.run_record import Counts, Happening, LinkRun, LinkTally, ProofRun, StageName, WakeRun
 from laneproof.proof.simulated_machine import Fault
 from proven_box import RISER_1, RISER_3, drive, position, run_box, run_disks, sound_run
 
@@ -130,6 +130,10 @@ def test_a_drive_whose_load_ended_with_an_error_is_not_called_slow() -> None:
     assert position(run, RISER_3).drive.because == ("a read failed (alone)",)
 
 
+AWAKE = WakeRun(state=4, idle_seconds=2.5, exit_us=41_000, reads=30, median_us=90.0, longest_us=130.0)
+UNASKED = WakeRun(why_unknown="it was not asked")
+
+
 def change(name: str, **changes: object) -> ProofRun:
     """Change a sound run's drive."""
     run = sound_run()
@@ -154,6 +158,8 @@ def without(name: str, stage: StageName) -> ProofRun:
         (lambda: without(RISER_1, StageName.HEAT), "unverified", "nothing was read of it in the stage 'heat'"),
         (lambda: change(RISER_1, hottest_celsius=None), "unverified", "its health was not read"),
         (lambda: change("wireless", ceiling_bytes=3.9e9), "unverified", "no sibling of its model"),
+        (lambda: change(RISER_1, wake=AWAKE), "unverified", "its waking is not shown: it never entered state 4"),
+        (lambda: change(RISER_1, idle_states_on=None, wake=UNASKED), "unverified", "is not shown: it was not asked"),
     ],
 )  # fmt: skip
 def test_a_drive_says_why(make: Callable[[], ProofRun], verdict: str, why: str) -> None:
