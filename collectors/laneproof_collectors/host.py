@@ -168,7 +168,7 @@ _STATUS_MASK = 0x7FF  # status code type and status code; above are MORE and DNR
 
 _ANSWERED_AT_ONCE = (ReadClock, ReadKernelLog, ReadUevents)
 """These never wait, and need no thread: also where none is to be had, the kernel's events are read."""
-_READ_FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK
+READ_FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK
 _PAGE_BYTES, _CHUNK_BYTES = 4096, 65536  # an attribute of sysfs is a page at most
 
 
@@ -375,7 +375,7 @@ class LiveHost(Host):
                 case FileSystem(path):
                     return _file_system(self._root + path)
                 case ReadKernelLog():
-                    self._kernel_log = self._kernel_log or _KernelLogReader(self._root + "/dev/kmsg")
+                    self._kernel_log = self._kernel_log or _KernelLogReader(self._open_kernel_log())
                     return self._kernel_log.read()
                 case ReadJournal(boot, lines, since_unix):
                     return self._journal(name_question(question), boot, lines, since_unix)
@@ -393,9 +393,15 @@ class LiveHost(Host):
         except _StatusError as error:
             return unread_from_nvme_status(name_question(question), error.status)
 
+    def _open(self, path: str) -> int:
+        return os.open(self._root + path, READ_FLAGS)
+
+    def _open_kernel_log(self) -> int:
+        return os.open(self._root + "/dev/kmsg", READ_FLAGS)
+
     def _read_file(self, path: str) -> bytes | Unread:
         # Plain descriptors: a pass reads thousands of small files, and a file object costs more than the read.
-        descriptor = os.open(self._root + path, _READ_FLAGS)
+        descriptor = self._open(path)
         try:
             content = os.read(descriptor, _PAGE_BYTES)
             if len(content) < _PAGE_BYTES and path.startswith("/sys/"):
@@ -415,7 +421,7 @@ class LiveHost(Host):
         return b"".join(parts)
 
     def _read_range(self, path: str, offset: int, length: int) -> bytes:
-        descriptor = os.open(self._root + path, _READ_FLAGS)
+        descriptor = self._open(path)
         try:
             os.lseek(descriptor, offset, os.SEEK_SET)
             return os.read(descriptor, length)
@@ -572,8 +578,8 @@ _RECORD_LIMIT_BYTES = 16384  # a record never exceeds this (PRINTKRB_RECORD_MAX 
 class _KernelLogReader:
     """``/dev/kmsg``, opened once and read on: one record a read, EPIPE where the ring overran the reader."""
 
-    def __init__(self, path: str) -> None:
-        self._descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
         self._next_sequence = 0  # the ring numbers its records from boot (Documentation/ABI/testing/dev-kmsg)
 
     def read(self) -> KernelLogRead:

@@ -19,6 +19,7 @@ from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import LONGEST_LINE, Frame, Header, RecordingError, parse_frames, parse_header
 
 DEFAULT_BUILD = "/etc/laneproof/build.toml"
+READER_SOCKET = "/run/laneproof/reader.sock"
 DEMO_RECORDING = "kelp-1.jsonl.gz"
 DEMO_BUILD = "kelp-1.toml"
 _LONGEST_BUILD = 1 << 20  # a thousand positions take a quarter of it
@@ -170,6 +171,19 @@ def now_by_clock() -> float:
         return host.clock().unix_seconds
 
 
+def make_host(reader: str | None = None) -> Host:
+    """Make the host of this machine: it reads itself, or through the privileged reader.
+
+    Args:
+        reader: The reader's socket; None to take the installed one's where this user is not root and may ask it.
+    """
+    if reader is None and (os.geteuid() == 0 or not os.access(READER_SOCKET, os.W_OK)):
+        return LiveHost()
+    from laneproof_collectors.reader_host import ReaderHost
+
+    return ReaderHost(reader or READER_SOCKET)
+
+
 @contextmanager
 def open_host(path: str | None, *, demo: bool = False) -> Iterator[Host]:
     """Open the machine to be read: this one, or a recording's last frame.
@@ -181,7 +195,7 @@ def open_host(path: str | None, *, demo: bool = False) -> Iterator[Host]:
         CommandError: As `open_recording`, and 65 for a recording without a frame.
     """
     if path is None and not demo:
-        host = LiveHost()
+        host = make_host()
         try:
             yield host
         finally:

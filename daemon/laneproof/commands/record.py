@@ -13,11 +13,10 @@ from typing import IO
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
-from laneproof.commands.inputs import open_lines
+from laneproof.commands.inputs import make_host, open_lines
 from laneproof.history.notes import CONFIRMED, NOTE, Note
 from laneproof_collectors.anonymity import SerialHider
 from laneproof_collectors.collection import make_collectors, read_snapshot
-from laneproof_collectors.host import LiveHost
 from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import OwnerCause, OwnerNote, RecordingError, parse_frames, parse_header
 
@@ -64,7 +63,7 @@ def _copy(source: str | None) -> Iterator[str]:
 
 
 def _record(every_seconds: float, passes: int, state: str | None) -> Iterator[str]:
-    recorder = RecordingHost(LiveHost())
+    recorder = RecordingHost(make_host())
     collectors, notes = make_collectors(), NewNotes(state, recorder.clock().unix_seconds)
     try:
         yield recorder.header()

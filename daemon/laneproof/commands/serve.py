@@ -28,6 +28,7 @@ from laneproof.commands.history_file import (
 from laneproof.commands.inputs import (
     DEFAULT_BUILD,
     load_build,
+    make_host,
     now_by_clock,
     open_recording,
     parse_declaration,
@@ -52,7 +53,6 @@ from laneproof.service.listener import Server
 from laneproof.service.owner_notes import Inbox, find_runs
 from laneproof.service.settings import Settings, parse_listen
 from laneproof_collectors.collection import make_collectors
-from laneproof_collectors.host import LiveHost
 
 _log = logging.getLogger(__name__)
 
@@ -80,7 +80,13 @@ def run(arguments: argparse.Namespace) -> int:
         daemon, past = make_recording_daemon(arguments.source, arguments.build, arguments.state)
     else:
         state = arguments.state or settings.state
-        daemon = make_daemon(arguments.build, settings, state, without_declaration=arguments.without_declaration)
+        daemon = make_daemon(
+            arguments.build,
+            settings,
+            state,
+            without_declaration=arguments.without_declaration,
+            reader=arguments.reader,
+        )
         past = ServedPast(lambda: _open_past(state, daemon))
     _log.info("version %s starts", __version__)  # not before: what is wrong with its input is the one line that it says
     try:
@@ -149,7 +155,14 @@ def _listen(address: str, port: int, pages: Pages, access: Access) -> Server:
     return server
 
 
-def make_daemon(build_path: str | None, settings: Settings, state: str, *, without_declaration: bool = False) -> Daemon:
+def make_daemon(
+    build_path: str | None,
+    settings: Settings,
+    state: str,
+    *,
+    without_declaration: bool = False,
+    reader: str | None = None,
+) -> Daemon:
     """Build the daemon: its host, history, engine and collectors.
 
     Args:
@@ -157,6 +170,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
         settings: The service's settings.
         state: The folder of its history.
         without_declaration: Whether the owner takes the declaration out of force.
+        reader: The socket of the privileged reader; None: see `make_host`.
 
     Raises:
         CommandError: A named declaration is missing or wrong and none is kept of it, or the state's folder cannot be
@@ -179,7 +193,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
 
     writer = BackgroundWriter(store)
     daemon = Daemon(
-        LiveHost(),
+        make_host(reader),
         declaration,
         writer=writer,
         engine=engine,

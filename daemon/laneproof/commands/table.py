@@ -199,6 +199,11 @@ COMMANDS = (
             _option("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP (default 127.0.0.1:7766)"),
             _option("--token-file", metavar="FILE", help="the token that each request must show"),
             _option("--state", metavar="FOLDER", help="where to keep its history (default /var/lib/laneproof)"),
+            _option(
+                "--reader",
+                metavar="SOCKET",
+                help="ask the reader there for what only root may read (default: as root, read it itself)",
+            ),
         ),
     ),
     Command(

@@ -8,8 +8,9 @@ import pytest
 
 from laneproof.commands import inputs
 from laneproof.commands.errors import CommandError
-from laneproof.commands.inputs import load_build, open_host, open_recording
-from laneproof_collectors.host import LiveHost
+from laneproof.commands.inputs import load_build, make_host, open_host, open_recording
+from laneproof_collectors.host import Host, LiveHost
+from laneproof_collectors.reader_host import ReaderHost
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1"}\n'
 FRAMES = '{"t": 1.0, "files": {"/proc/cmdline": "one\\n"}}\n{"t": 2.0, "files": {"/proc/cmdline": "two\\n"}}\n'
@@ -98,3 +99,24 @@ def test_file_without_end_is_no_declaration() -> None:
     with pytest.raises(CommandError, match="/dev/zero: longer than 1 MiB") as caught:
         load_build("/dev/zero")
     assert caught.value.status == os.EX_DATAERR
+
+
+@pytest.mark.parametrize(
+    ("user", "may_ask", "kind"), [(0, True, LiveHost), (1000, True, ReaderHost), (1000, False, LiveHost)]
+)
+def test_who_is_not_root_asks_the_reader_where_it_may(
+    user: int, kind: type[Host], *, may_ask: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    socket = tmp_path / "reader.sock"
+    monkeypatch.setattr(inputs, "READER_SOCKET", str(socket))
+    monkeypatch.setattr(inputs.os, "geteuid", lambda: user)
+    if may_ask:
+        socket.touch()
+    with open_host(None) as host:
+        assert type(host) is kind
+
+
+def test_the_reader_that_was_named_is_asked_also_by_root(tmp_path: Path) -> None:
+    host = make_host(str(tmp_path / "reader.sock"))
+    assert isinstance(host, ReaderHost)
+    host.close()
