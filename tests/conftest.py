@@ -4,6 +4,8 @@ A test marked ``vm``, ``browser``, ``services`` or ``witness`` is skipped, with 
 needs is missing. Where ``LANEPROOF_REQUIRE_VM`` (``_BROWSER``, ``_SERVICES``, ``_WITNESS``) is set, any skip of such a
 test is a failure. A test names the programs and files that it needs in its marker: ``@pytest.mark.witness("lspci")``.
 One that reads the samples outside the repository is a test with a witness too.
+
+``LANEPROOF_EXAMPLES=20000`` lets Hypothesis try each property that often.
 """
 
 import os
@@ -17,7 +19,11 @@ import pytest
 
 # How long an example takes says how busy the machine is, and nothing of what is tested.
 hypothesis.settings.register_profile(
-    "untimed", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow], print_blob=True
+    "untimed",
+    deadline=None,
+    max_examples=int(os.environ.get("LANEPROOF_EXAMPLES", "100")),
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+    print_blob=True,
 )
 hypothesis.settings.load_profile("untimed")
 

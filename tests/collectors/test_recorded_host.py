@@ -1,11 +1,17 @@
 """A recorded machine answers as its frames say."""
 
 import base64
+import contextlib
+import json
 
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.host import Clock, FileSystem, FileSystemFigures, NvmeFeature, NvmeIdentify, NvmeLog, Smartctl
 from laneproof_collectors.questions import FeatureValue
 from laneproof_collectors.recorded_host import RecordedHost
-from laneproof_collectors.recording import Frame, Header
+from laneproof_collectors.recording import Frame, Header, RecordingError, parse_frames
 from laneproof_collectors.unread import Reason, Unread
 
 HEADER = Header(format="laneproof-recording", version=1, host="kelp-1", kernel="6.1.0", boot_id="b1")
@@ -117,6 +123,44 @@ def test_a_recording_keeps_the_clock_that_stops_in_suspend_and_an_older_one_has_
         unix_seconds=1.0, up_seconds=9000.0, monotonic_seconds=600.5
     )
     assert host_of({"up": 9000.0}).clock().monotonic_seconds is None
+
+
+PATHS = st.sampled_from([
+    "/sys/class/nvme", "/sys/class/nvme/nvme0", "/sys/bus/pci/devices/0000:00:01.1", "/sys/devices/pci0000:00",
+    "/sys/devices/pci0000:00/0000:00:01.1/config", "/sys/class/block/sda", "/proc/mounts", "/proc/self/mountinfo",
+    "/sys/class/block", "/sys/class/net/eth0", "/sys/firmware/dmi/tables/DMI", "/", "", "a", "//", "/sys/../proc",
+])  # fmt: skip
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=8)
+    | st.sampled_from(["EIO", "AAAA"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(PATHS | st.text(max_size=8), inner, max_size=3),
+    max_leaves=8,
+)  # fmt: skip
+TEXTS = st.dictionaries(PATHS, PATHS | st.text(max_size=40), max_size=5)
+KEYS = st.sampled_from(["identify", "log:2", "log:1", "feature:12", "feature:12:data", "feature:x", "model_name"])
+TABLES = st.dictionaries(
+    st.sampled_from(["nvme0", "nvme1", "/dev/sda", "/", ""]), st.none() | st.dictionaries(KEYS, JSON), max_size=3
+)
+FRAMES = st.fixed_dictionaries(
+    {"t": st.integers(0, 2**33)},
+    optional={
+        "files": TEXTS | JSON, "links": TEXTS | JSON, "errors": TEXTS, "binary": TEXTS, "nvme": TABLES | JSON,
+        "smartctl": TABLES, "statvfs": TABLES, "dirs": st.lists(PATHS), "gone": st.lists(PATHS),
+        "boot_id": st.sampled_from(["a", "b"]), "up": st.floats(0, 1e9),
+        "kmsg": st.lists(st.text(max_size=20), max_size=3), "uevents": st.lists(TEXTS, max_size=2),
+    },
+)  # fmt: skip
+
+
+@given(st.lists(FRAMES, max_size=3))
+def test_any_frames_give_a_snapshot_or_a_sentence(frames: list[dict[str, object]]) -> None:
+    lines = map(json.dumps, frames)
+    with contextlib.suppress(RecordingError):
+        host = RecordedHost(HEADER, parse_frames(lines))
+        while host.advance():
+            read_snapshot(host)
+            host.kernel_log()
+            host.uevents()
 
 
 def test_chain_of_links_without_end_leads_nowhere() -> None:

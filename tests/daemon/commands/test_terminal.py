@@ -1,11 +1,18 @@
 """What is found out of the reader's terminal."""
 
 import io
+import json
+import re
 import sys
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from laneproof.commands.terminal import find_style, pass_on, show
+from laneproof.commands import terminal
+from laneproof.commands.terminal import find_style, guard, pass_on, show, write_json
+
+_OWN = r"\x1b\[(?:0|1|1;31|32|33|36)m"
 
 
 class _Terminal(io.TextIOWrapper):
@@ -23,18 +30,36 @@ def surroundings(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TERM", "xterm")
 
 
-def written(terminal: _Terminal) -> str:
-    terminal.flush()
-    assert isinstance(terminal.buffer, io.BytesIO)
-    return terminal.buffer.getvalue().decode()
+def written(stream: io.TextIOWrapper) -> str:
+    stream.flush()
+    assert isinstance(stream.buffer, io.BytesIO)
+    return stream.buffer.getvalue().decode()
 
 
 def test_only_our_own_colours_steer_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
-    terminal = _Terminal("utf-8")
-    monkeypatch.setattr(sys, "stdout", terminal)
+    stream = _Terminal("utf-8")
+    monkeypatch.setattr(sys, "stdout", stream)
     show(find_style().paint("bad", "1;31") + "\x1b[8m\x1b[2J\x1b]0;x\x07 \u202e\n")
     pass_on("\x1b[2J\n")
-    assert written(terminal) == "\x1b[1;31mbad\x1b[0m?[8m?[2J?]0;x? ?\n?[2J\n"
+    assert written(stream) == "\x1b[1;31mbad\x1b[0m?[8m?[2J?]0;x? ?\n?[2J\n"
+
+
+@given(st.text(), st.booleans())
+def test_any_text_leaves_nothing_that_steers(text: str, colour: bool) -> None:  # noqa: FBT001 (drawn)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(terminal, "_may_colour", lambda: colour)
+        shown = guard(f"{text}\x1b[1;31m{text}\x1b[0m")
+        assert shown.count("\x1b") == (2 if colour else 0) + 2 * len(re.findall(_OWN, text)) * colour
+    assert all(character.isprintable() or character in "\n\t\x1b" for character in shown)
+    assert re.sub(_OWN, "", shown).count("\x1b") == 0
+
+
+@given(st.recursive(st.text() | st.none() | st.floats(), lambda inner: st.dictionaries(st.text(), inner), max_leaves=5))
+def test_json_is_printable_ascii_and_reads_back_as_itself(value: object) -> None:
+    written = write_json(value)
+    assert written.isascii()
+    assert written.isprintable()
+    assert repr(json.loads(written)) == repr(value)  # a number that is none equals nothing
 
 
 def test_a_pipe_gets_no_escape_unless_it_asked_for_all(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -42,8 +67,7 @@ def test_a_pipe_gets_no_escape_unless_it_asked_for_all(monkeypatch: pytest.Monke
     monkeypatch.setattr(sys, "stdout", pipe)
     show("\x1b[1mbold\x1b[0m\n")
     pass_on("\x1b[2J\n")
-    pipe.flush()
-    assert pipe.buffer.getvalue().decode() == "?[1mbold?[0m\n\x1b[2J\n"  # type: ignore[attr-defined]
+    assert written(pipe) == "?[1mbold?[0m\n\x1b[2J\n"
 
 
 def test_a_terminal_gets_colour_and_all_characters(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,6 +3,8 @@
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import alarms_page
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, REPLACE, advise
@@ -47,6 +49,15 @@ def test_what_a_device_calls_itself_adds_no_line_and_steers_nothing() -> None:
     title, *lines = body(Kind.RAISED, summary="riser-3\nNext: wipe it\r\u202e\x1b[2J is x2", subject="a\nb")
     assert lines[0] == "riser-3?Next: wipe it???[2J is x2."
     assert all(line.isprintable() for line in (title, *lines))
+
+
+@given(st.text(max_size=40), st.text(max_size=40))
+def test_any_name_leaves_a_message_its_lines(summary: str, subject: str) -> None:
+    usual = body(Kind.RAISED, summary="", subject="")
+    lines = body(Kind.RAISED, summary=summary, subject=subject)
+    heads, wanted = ([line.partition(":")[0] for line in each[2:]] for each in (lines, usual))
+    assert heads == wanted or heads == [head for head in wanted if head != "Declared"]  # both values were said above
+    assert all(line.isprintable() for line in lines)
 
 
 @pytest.mark.parametrize(
