@@ -42,8 +42,8 @@ class StallingHost(TreeHost):
         super().__init__(root, pages)
         self._deadline_seconds = deadline_seconds
         self.hung: dict[str, threading.Event] = {}
-        self.waiting = 0
-        self._count = threading.Lock()
+        self.waiting: set[str] = set()
+        """What was asked, and hangs."""
 
     def set_hung(self, names: set[str]) -> None:
         """Let these hang, and no others; returns when the threads of the others have come back."""
@@ -52,17 +52,15 @@ class StallingHost(TreeHost):
         for name in names - self.hung.keys():
             self.hung[name] = threading.Event()
         until = time.monotonic() + SETTLE_SECONDS
-        while self.waiting > len(self.hung) or self._hanging > self.waiting:
-            assert time.monotonic() < until, f"{self.waiting} wait, {len(self.hung)} hang"
+        while self.waiting - self.hung.keys() or self._hanging > len(self.waiting):
+            assert time.monotonic() < until, f"{self._hanging} threads wait at {self.waiting}"
             time.sleep(0.005)
 
     def _answer(self, question: Question) -> Answer:
-        if (hangs := self.hung.get(_name(question))) is not None:
-            with self._count:
-                self.waiting += 1
+        if (hangs := self.hung.get(name := _name(question))) is not None:
+            self.waiting.add(name)
             hangs.wait()
-            with self._count:
-                self.waiting -= 1
+            self.waiting.discard(name)
         return super()._answer(question)
 
     def _smartctl(self, what: str, device: str) -> dict[str, Any] | Unread:
@@ -139,10 +137,10 @@ def try_passes(passes: int, seed: int, *, change_every: int = 50, deadline_secon
             if number % ASK_DISKS_EVERY == 0:
                 for disk, answer in zip(DISKS, host.ask([Smartctl(disk) for disk in DISKS]), strict=True):
                     assert isinstance(answer, Unread) or f"/dev/{disk}" not in host.hung
-            above = tuple(name.removesuffix("config") for name in host.hung if name.startswith("/sys/"))
-            lost = {name for name, folder in folders.items() if name in host.hung or folder.startswith(above)}
+            above = tuple(name.removesuffix("config") for name in host.waiting if name.startswith("/sys/"))
+            lost = {name for name, folder in folders.items() if name in host.waiting or folder.startswith(above)}
             unread = list_unread(snapshot)
-            assert unread >= lost
+            assert unread >= lost, f"{lost - unread} hang, and were read"
             late += unread != lost
             assert late <= 1 + passes // 100, f"{unread} were not read, and only {lost} hang"
             most_threads = max(most_threads, threading.active_count() - before)

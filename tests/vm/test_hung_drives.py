@@ -17,7 +17,7 @@ HUNG = [f"riser-{number}" for number in range(1, len(SERIALS))]
 @pytest.fixture(scope="module")
 def boot(tmp_path_factory: pytest.TempPathFactory) -> Boot:
     folder = tmp_path_factory.mktemp("hung-drives")
-    with Boot(EIGHT_DRIVES, (GUEST / "hung_drives.py", json.dumps(SERIALS)), folder, seconds=600) as boot:
+    with Boot(EIGHT_DRIVES, (GUEST / "hung_drives.py", json.dumps(SERIALS)), folder, seconds=900) as boot:
         boot.finish()
     return boot
 

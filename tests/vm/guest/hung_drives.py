@@ -74,7 +74,7 @@ def main() -> None:
     options = ("--build", str(BUILD), "--state", str(STATE), "--config", str(SETTINGS), "--listen", "127.0.0.1:7766")
     service = subprocess.Popen((*PROGRAM, "serve", *options))
     with steps.fenced("whole") as facts:
-        facts["ready"] = wait_until(lambda: fetch("/ready")["status"] == 200, seconds=120, pause=0.5)
+        facts["ready"] = wait_until(lambda: fetch("/ready")["status"] == 200, seconds=300, pause=0.5)
         wait_until(lambda: len(samples("laneproof_nvme_composite_temperature_celsius")) == len(DRIVES))
         facts.update(see(service.pid))
 
