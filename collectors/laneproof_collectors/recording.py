@@ -55,7 +55,7 @@ _Base64 = Annotated[bytes, BeforeValidator(_from_base64)]
 class Header(BaseModel):
     """The first line."""
 
-    model_config = ConfigDict(frozen=True)
+    model_config = ConfigDict(frozen=True, defer_build=True)
 
     format: Literal["laneproof-recording"]
     version: Literal[1]
@@ -67,7 +67,7 @@ class Header(BaseModel):
 class OwnerNote(BaseModel):
     """What the owner wrote of a position, or of the whole box."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     position: str | None = None
     text: str
@@ -76,7 +76,7 @@ class OwnerNote(BaseModel):
 class OwnerCause(BaseModel):
     """What the owner found the cause at a position to be."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     position: str
     cause: str
@@ -85,7 +85,7 @@ class OwnerCause(BaseModel):
 class Frame(BaseModel):
     """What changed since the frame before. Source: the recording format, version 1, in docs/recordings.md."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     t: float = Field(ge=0, lt=_END_OF_TIME, allow_inf_nan=False)
     up: float | None = Field(default=None, allow_inf_nan=False)

@@ -5,6 +5,7 @@ It joins rules, diagnosis, what earlier passes left behind and the life of findi
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -40,7 +41,10 @@ no finding. In a replay one frame is a confirmed reading."""
 STATE_NAME = "engine"
 """The name under which what `Engine.as_state` gives is kept."""
 
-_BOX = TypeAdapter(BoxRecord)
+
+@cache
+def _box() -> TypeAdapter[BoxRecord]:
+    return TypeAdapter(BoxRecord)  # made when it is needed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +113,7 @@ class Engine:
                 next boot finds, it broke off. None says neither.
         """
         end = {} if stopped is None else {"stopped": stopped}
-        return {"ledger": self._past.ledger.as_state() | end, "box": _BOX.dump_python(self._past.box, mode="json")}
+        return {"ledger": self._past.ledger.as_state() | end, "box": _box().dump_python(self._past.box, mode="json")}
 
     @property
     def past(self) -> Past:
@@ -201,6 +205,6 @@ def _step_between(before: float | None, now: float) -> float:
 
 def _load_box(state: object) -> BoxRecord:
     try:
-        return _BOX.validate_python(state)
+        return _box().validate_python(state)
     except ValidationError as error:
         raise LedgerStateError(f"the kept counters of the box are damaged: {error.errors()[0]['msg']}") from error

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cache
 
 ADDRESS = r"[0-9a-f]{4,8}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]"
 """A PCI address: four digits of domain, five and more where a controller makes domains of its own."""
@@ -47,8 +48,8 @@ class Format:
 
     Attributes:
         openings: The first words under which the row is found (see `opening_of`).
-        pattern: The message after its subject. Named groups become the event's detail; the group ``device`` names who
-            erred where that is not the subject.
+        pattern: The message after its subject, compiled when first needed. Named groups become the event's detail;
+            the group ``device`` names who erred where that is not the subject.
         kind: What it reports, or who decides that.
         source: The file of the kernel that prints it, and from and to which version where that matters.
         continues: It adds to a report that an earlier line opened, and is an event of its own only where it is alone.
@@ -56,7 +57,7 @@ class Format:
     """
 
     openings: tuple[str, ...]
-    pattern: re.Pattern[str]
+    pattern: str
     kind: EventKind | Judge
     source: str
     continues: bool = False
@@ -84,7 +85,7 @@ def row(
     """
     return Format(
         openings=tuple(openings.split()),
-        pattern=re.compile(pattern),
+        pattern=pattern,
         kind=kind,
         source=source,
         continues=continues,
@@ -112,6 +113,11 @@ def opening_of(text: str) -> str:
     return "#" if text[:1].isdigit() else text[:1]
 
 
+@cache
+def _compile(pattern: str) -> re.Pattern[str]:
+    return re.compile(pattern)
+
+
 Found = tuple[Format, EventKind, dict[str, str]]
 """A row that fits, the kind it decided on, and its detail in words."""
 
@@ -126,7 +132,7 @@ def match_format(form: Format, text: str) -> Found | None:
     Returns:
         The row, the kind and the detail; None where the row does not fit, or finds the message harmless.
     """
-    match = form.pattern.match(text)
+    match = _compile(form.pattern).match(text)
     if match is None:
         return None
     groups = {name: value for name, value in match.groupdict().items() if value is not None}

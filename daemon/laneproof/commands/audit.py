@@ -3,9 +3,7 @@
 import argparse
 import os
 
-from laneproof.box.placement import arrange
 from laneproof.commands.errors import CommandError
-from laneproof.commands.kept_runs import find_last_run
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.commands.this_machine import judge_now
 from laneproof.findings import verdict
@@ -28,8 +26,12 @@ def run(arguments: argparse.Namespace) -> int:
         return STATUS[write_report_file(arguments)]
     now = judge_now(arguments)
     build, snapshot, findings = now.build, now.snapshot, now.findings
-    is_live = not (arguments.source or arguments.demo)
-    proven = find_last_run(arguments.state, arrange(build, snapshot)) if is_live else None
+    proven = None
+    if not (arguments.source or arguments.demo):  # only this pays for what reads a history
+        from laneproof.box.placement import arrange
+        from laneproof.commands.kept_runs import find_last_run
+
+        proven = find_last_run(arguments.state, arrange(build, snapshot))
     if arguments.json:
         from laneproof.outputs.audit_json import as_json
 

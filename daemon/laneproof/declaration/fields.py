@@ -21,7 +21,7 @@ _MOST = 1_000_000_000  # of anything that is counted
 class StrictTable(BaseModel):
     """A table of the declaration: a key that it does not know is an error, and what was read stays as it was."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 def refuse_truth(value: object) -> object:

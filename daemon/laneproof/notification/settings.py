@@ -24,7 +24,7 @@ _Text = Annotated[str, Field(min_length=1)]
 class NotifySettings(BaseModel):
     """The settings, as ``notify.toml`` has them."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
     urls: list[_Text] = Field(min_length=1, repr=False, description="where messages go, each as Apprise writes it")
     daemon: _Text = Field(default=DEFAULT_DAEMON, description="where the service answers")

@@ -1,23 +1,25 @@
 """The audit as JSON, and the schema it keeps to."""
 
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
-from laneproof.proof.last_proven import LastRun
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
+
+if TYPE_CHECKING:  # an audit without a run that is kept needs none of what judges runs
+    from laneproof.proof.last_proven import LastRun
 
 SCHEMA = 1
 RFC_3339 = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$"
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
 
 
 class CauseReport(_Strict):
@@ -110,7 +112,7 @@ def count_findings(findings: Sequence[Finding]) -> dict[str, int]:
 
 
 def as_json(
-    build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], proven: LastRun | None = None
+    build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], proven: "LastRun | None" = None
 ) -> dict[str, Any]:
     """Give the audit as a JSON object.
 
@@ -136,7 +138,7 @@ def as_json(
     }
 
 
-def _report_proven(run: LastRun) -> dict[str, Any]:
+def _report_proven(run: "LastRun") -> dict[str, Any]:
     report = run.model_dump(mode="json")
     for each in (report, *report["alone"]):
         each["at"] = format_time(each["at"])

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from laneproof.box.occupants import is_about
 from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_positions
@@ -13,9 +14,11 @@ from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.cases import name_subject
 from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.text_style import HEADING, Style
-from laneproof.proof.last_proven import LastRun
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
+
+if TYPE_CHECKING:  # likewise in the audit as JSON
+    from laneproof.proof.last_proven import LastRun
 
 _INDENT = "    "
 _SHORTEST_NAME = 4  # a device's name cut shorter than this names nothing
@@ -43,7 +46,7 @@ def write_audit(
     snapshot: Snapshot,
     findings: Sequence[Finding],
     style: Style,
-    proven: LastRun | None = None,
+    proven: "LastRun | None" = None,
 ) -> str:
     """Write the whole text, with a line end.
 

@@ -22,7 +22,7 @@ SCHEMA = 1
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
 
 
 class NamedFinding(FindingReport):

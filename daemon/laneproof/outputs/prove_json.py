@@ -12,7 +12,7 @@ from laneproof.proof.run_record import Kept, ProofRun
 class ProofReport(Kept):
     """The whole report: what the run proves, and the run itself, from which it can be judged again."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, defer_build=True)
 
     schema_version: Literal[1] = Field(default=1, alias="schema")
     box: str

@@ -38,13 +38,13 @@ ALL_LOADED = (StageName.TOGETHER, StageName.HEAT)
 class Kept(BaseModel):
     """A value that is kept as JSON."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class Sum(BaseModel):
     """A value that grows while the run goes on."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
 
 
 class Counts(Sum):
@@ -359,7 +359,7 @@ class ProofRun(Kept):
     not_shown: tuple[str, ...] = ()
     only: str | None = None
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod

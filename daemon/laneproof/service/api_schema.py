@@ -21,7 +21,7 @@ MOST_CHANGES = 1000
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", defer_build=True)
 
 
 class ErrorReport(_Strict):

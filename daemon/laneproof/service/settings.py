@@ -20,7 +20,7 @@ LAST_PORT = 65535
 class Settings(BaseModel):
     """The settings, as ``service.toml`` has them."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
     address: str = Field(default=DEFAULT_ADDRESS, min_length=1, description="the address to answer HTTP at")
     port: int = Field(default=DEFAULT_PORT, ge=0, le=LAST_PORT, description="its port; 0 takes any that is free")

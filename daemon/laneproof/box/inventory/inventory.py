@@ -11,7 +11,9 @@ from laneproof.box.shown_positions import Width
 
 
 class _Kept(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_by_name=True, serialize_by_alias=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, validate_by_name=True, serialize_by_alias=True, defer_build=True
+    )
 
 
 class KeptLink(_Kept):
