@@ -46,11 +46,9 @@ def _weigh(current: Pass, name: str, fan: Fan) -> Severity | None:
     """Weigh that a fan which nobody declared stands still: many boards let one rest while it is cool."""
     box, now = current.past.box, current.snapshot.taken_at
     stood = now - box.still.get(name, now)
-    if fan.alarm is True:
-        return Severity.WARNING
-    if box.rests.get(name, 0) >= _RESTS:
+    if box.rests.get(name, 0) >= _RESTS:  # its chip may raise an alarm at each rest too
         return Severity.NOTICE if stood >= _LONGEST_REST_SECONDS else None
-    return Severity.WARNING if stood >= _FIRST_REST_SECONDS else Severity.NOTICE
+    return Severity.WARNING if fan.alarm is True or stood >= _FIRST_REST_SECONDS else Severity.NOTICE
 
 
 def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[Finding]:

@@ -65,6 +65,7 @@ def test_fan_that_turned_before_is_missed_without_a_declaration() -> None:
         (1, 1.0, False, Severity.WARNING),
         (2, 2.9, False, None),  # boards let fans rest while it is cool: common practice, no source
         (2, 3.0, False, Severity.NOTICE),
+        (2, 0.1, True, None),  # its chip's least speed is set by the board
     ],
 )
 def test_a_fan_that_nobody_declared_may_rest(
