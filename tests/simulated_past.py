@@ -188,7 +188,7 @@ def masked_box() -> Box:
 
 
 def withheld_snapshot() -> Snapshot:
-    """Give the facts of a drive whose ends could report errors, on a kernel that was told not to handle them."""
+    """Give the facts of a drive whose ends could report errors, on a kernel that was asked not to handle them."""
     registers = AerRegisters(correctable_mask=0)
     box = Box().with_power(aer_owner=Setting(value="off", origin="command-line"), command_line=("pci=noaer",))
     facts = {"aer_registers": registers}

@@ -30,11 +30,6 @@ class Point(NamedTuple):  # a year's trend makes thousands of them, and a tuple 
     last: Value | None
     samples: int = 1
 
-    @property
-    def is_gap(self) -> bool:
-        """Whether nothing was read."""
-        return self.low is None
-
 
 def point_at(t: float, value: Value | None) -> Point:
     """Make the point of one sample; None says that from here on nothing could be read."""

@@ -16,7 +16,7 @@ from laneproof.evidence.alarm_budget import FALSE_ALARMS_PER_YEAR
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.box_metrics import list_box_samples
-from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
+from laneproof.outputs.metric_table import METRICS, PREFIX
 from laneproof.outputs.sign_metrics import list_sign_samples
 from laneproof.rules import RULES
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
@@ -213,9 +213,3 @@ def _health(health: HealthLog, labels: tuple[str, str]) -> Iterator[Sample]:
             yield "nvme_thermal_management_transitions", (*labels, threshold), transitions
         if f"thermal_seconds_{threshold}" not in health.absent:
             yield "nvme_thermal_management_seconds", (*labels, threshold), seconds
-
-
-def check_name(sample: Sample) -> bool:
-    """Whether a sample's metric is in the table, with as many labels as it has there."""
-    metric = BY_NAME.get(sample[0])
-    return metric is not None and len(metric.labels) == len(sample[1])

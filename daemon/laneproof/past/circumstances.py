@@ -100,7 +100,7 @@ def _is_in_a_case(state: State, serial: str) -> bool:
     return record is not None and record.external
 
 
-def _was_told_to_stop(episode: Episode, before: Mapping[str, int | None], now: Mapping[str, int]) -> bool:
+def _was_asked_to_stop(episode: Episode, before: Mapping[str, int | None], now: Mapping[str, int]) -> bool:
     """Whether a removal was asked for, though the log names a pull: both may be first read in one pass.
 
     A device event has no time, so their order is not known then. But the driver tells a drive that is removed in good
@@ -128,6 +128,6 @@ def _compare_power(state: State, episode: Episode) -> None:
     slept = state.timeline.slept_since(episode.started - _COUNTED_SECONDS)
     ran_on = record.counters_boot == episode.boot and not slept
     episode.power_lost = any(moved) if ran_on else None
-    episode.pulled = episode.pulled or (ran_on and _was_told_to_stop(episode, counts, now))
+    episode.pulled = episode.pulled or (ran_on and _was_asked_to_stop(episode, counts, now))
     if not ran_on:
         before.unsafe_shutdowns = before.power_cycles = None

@@ -129,7 +129,7 @@ class Episode:
         returned_boot: Number of the boot in which it was back.
         cycled: Whether its count of power cycles had gone up by then; None if not known.
         power_lost: Whether it lost its power while the machine ran on; None if not known.
-        pulled: Whether somebody pulled it: only its slot spoke, and its counts show that it was told to stop before,
+        pulled: Whether somebody pulled it: only its slot spoke, and its counts show that it was asked to stop before,
             or it is in a case that may be unplugged.
         together: Other positions that dropped at the same moment.
         before: What held before.

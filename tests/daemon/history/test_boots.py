@@ -67,7 +67,7 @@ def test_a_restart_of_the_daemon_goes_on_with_the_boot(tmp_path: Path) -> None:
     store = Store.open(path)
     assert len(store.read_events(kinds=["booted"])) == 1
     assert len(store.read_series(path="0000:00/01.1", end="port", names=("trained_lanes",))) == 1
-    assert all(not point.is_gap for point in _heat(store).points)  # half a minute is no gap
+    assert all(point.low is not None for point in _heat(store).points)  # half a minute is no gap
     store.close()
 
 
@@ -87,14 +87,17 @@ def test_a_machine_that_slept_leaves_a_gap() -> None:
     store, passes = Store.open(":memory:"), Passes()
     store.add_pass(passes.take())
     store.add_pass(passes.after(HOLE_SECONDS + 1))
-    assert [point.is_gap for point in _heat(store).points] == [False, True, False]
+    assert [point.low is None for point in _heat(store).points] == [False, True, False]
 
 
 def test_in_a_replay_nothing_is_too_far_apart() -> None:
     store, passes = Store.open(":memory:", hole_seconds=float("inf")), Passes()
     store.add_pass(passes.take())
     store.add_pass(passes.drive(0).after(30 * 86400))
-    assert [point.is_gap for point in _heat(store).points] == [False, False]  # written again after a month, and no gap
+    assert [point.low is None for point in _heat(store).points] == [
+        False,
+        False,
+    ]  # written again after a month: no gap
 
 
 def test_a_boot_leaves_a_gap_from_the_last_pass_to_the_first() -> None:
@@ -186,4 +189,4 @@ def test_a_wrong_clock_of_an_earlier_boot_stays_wrong_and_in_order() -> None:
     passes.t = A_MORNING + 500
     third = "0b5e55ed-0000-4000-8000-000000000003"
     store.add_pass(_warm(passes.reboot(third), 50.0).take())
-    assert [point.last for point in _heat(store).points if not point.is_gap] == [40, 45, 50]
+    assert [point.last for point in _heat(store).points if point.low is not None] == [40, 45, 50]

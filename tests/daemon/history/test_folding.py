@@ -30,7 +30,7 @@ def test_last_lies_between_low_and_high(values: list[float | None]) -> None:
     point = fold(_points(values))
     known = [one for one in values if one is not None]
     if not known:
-        assert point.is_gap
+        assert point.low is None
         return
     assert (point.low, point.high) == (min(known), max(known))
     assert point.last == values[-1]
@@ -54,7 +54,7 @@ def test_folding_twice_is_folding_once(data: st.DataObject, values: list[float |
 
 
 def test_a_gap_holds_nothing_and_ends_nothing() -> None:
-    assert gap(0.0, 60.0).is_gap
+    assert gap(0.0, 60.0).low is None
     assert fold([point_at(0.0, 5), gap(0.0, 60.0)]) == Point(
         began_at=0.0, ended_at=60.0, low=5, high=5, last=None, samples=1
     )

@@ -28,7 +28,7 @@ def test_what_stands_still_while_watched_has_no_gap() -> None:
 def test_a_break_is_a_gap_and_the_value_that_held_is_given_after_it() -> None:
     points = with_gaps([_at(1, 5)], [_watch(1, 10), _watch(20, 30)])
     assert _shape(points) == [(1, 1, 5), (10, 20, None), (20, 20, 5)]
-    assert points[1].is_gap
+    assert points[1].low is None
 
 
 def test_a_value_that_was_read_right_after_a_break_is_given_once() -> None:

@@ -75,7 +75,7 @@ def test_the_first_versions_history_is_read_and_gone_on_with(tmp_path: Path) -> 
     assert not store.in_memory
     assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
     (media,) = store.read_series(drive="FN0001", names=("media_errors",))
-    assert [point.last for point in media.points if not point.is_gap] == [0, 2, 2]
+    assert [point.last for point in media.points if point.low is not None] == [0, 2, 2]
     passes = Passes(t=media.known_until + 600, up=86400.0)
     passes.reboot()
     store.add_pass(passes.drive(0, health={"media_errors": 3}).take())

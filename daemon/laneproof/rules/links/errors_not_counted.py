@@ -156,7 +156,7 @@ ERRORS_NOT_COUNTED = Rule(
         ("holds", "both ends count"),
         (
             "unverified",
-            "the kernel was told not to handle errors",
+            "the kernel was asked not to handle errors",
             (
                 "correctable errors of riser-1 could not be verified: nobody counts them, since the kernel's "
                 "command line has pci=noaer"

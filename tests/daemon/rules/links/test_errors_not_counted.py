@@ -88,7 +88,7 @@ def test_examples() -> None:
         RISER_1,
         example("both ends count", quiet_snapshot()),
         example(
-            "the kernel was told not to handle errors",
+            "the kernel was asked not to handle errors",
             withheld_snapshot(),
             "notice error reporting | Take pci=noaer off",
         ),
