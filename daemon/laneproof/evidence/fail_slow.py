@@ -156,14 +156,16 @@ def is_slow_for_days(spells: Sequence[SlowSpell], events: int = ALARM_EVENTS, da
     """Do the spells recur enough to disturb somebody?
 
     Args:
-        spells: Slow spells.
+        spells: Slow spells; one that goes on over midnight counts on each of its days.
         events: How many, at the least.
         days: On how many different days (UTC), at the least.
 
     Returns:
         Whether both hold.
     """
-    return len(spells) >= events and len({spell.began // _DAY_SECONDS for spell in spells}) >= days
+    first_and_last = ((int(spell.began // _DAY_SECONDS), int(spell.ended // _DAY_SECONDS)) for spell in spells)
+    slow_days = [day for first, last in first_and_last for day in range(first, last + 1)]
+    return len(slow_days) >= events and len(set(slow_days)) >= days
 
 
 def slow_blocks(slow: int, blocks: int, base_share: float = SLOW_BASE_SHARE) -> Surprise | NotEnough:

@@ -24,9 +24,9 @@ _FEWEST_OPERATIONS = 50  # a mean latency of fewer says nothing
 _MOST_WINDOWS = 40
 _MOST_SPELLS = 100
 _FULL_CACHE_BYTES = 20e9  # written since the last idle window: more than the fast write cache of most drives
-_FEWEST_USUAL = 100  # windows until it is known how a drive compares with other makes
+_FEWEST_USUAL = 24  # hours of work until it is known how a drive compares with other makes
 _STILL_USUAL = 1.5
-_MEDIAN_STEP = 0.02
+_FIRST_STEP, _MEDIAN_STEP = 0.5, 0.02
 _DAY = 86400.0
 _TABLE_LIMIT = 4000
 _KEPT_WINDOWS = 30
@@ -122,7 +122,8 @@ class LoadRecord:
         slow_days: Hours compared and slow, by day.
         usual_latency: A running median of its own latency under load.
         usual_ratio: A running median of its latency over that of siblings of other models.
-        ratio_windows: How many windows that median is made of.
+        ratio_windows: How many hours that median is made of, one window each.
+        ratio_hour: The last of these hours.
         since_idle_bytes: Bytes written since the last idle window.
         full: Windows with a full write cache: hot and slow, hot and fast, cool and slow, cool and fast.
         fresh: The same with a fresh one.
@@ -143,6 +144,7 @@ class LoadRecord:
     usual_latency: float = 0.0
     usual_ratio: float = 0.0
     ratio_windows: int = 0
+    ratio_hour: int = 0
     since_idle_bytes: float = 0.0
     full: tuple[int, int, int, int] = (0, 0, 0, 0)
     fresh: tuple[int, int, int, int] = (0, 0, 0, 0)
@@ -261,17 +263,19 @@ class LoadRecord:
         if hour not in today.slow_hours:
             today.slow_hours.append(hour)
 
-    def against_usual(self, ratio: float) -> float | None:
+    def against_usual(self, ratio: float, *, began: float) -> float | None:
         """Say how many times slower than usual it is against siblings of other models; None until that is known.
 
         A drive of another make may be half as fast for good: that is its nature, and only a change is a sign. While it
-        is slower than usual, what is usual stays as it is.
+        is slower than usual, what is usual stays as it is. It is learned from different hours, one window each, since
+        the work of one night says nothing of the day's.
         """
-        usual = self.usual_ratio or ratio
+        usual, hour = self.usual_ratio or ratio, int(began // 3600)
         known = self.ratio_windows >= _FEWEST_USUAL
-        if not known or ratio < _STILL_USUAL * usual:
-            self.usual_ratio = usual * (1.0 + _MEDIAN_STEP if ratio > usual else 1.0 - _MEDIAN_STEP)
-            self.ratio_windows += 1
+        if hour != self.ratio_hour and (not known or ratio < _STILL_USUAL * usual):
+            step = max(_MEDIAN_STEP, _FIRST_STEP / (self.ratio_windows + 1)) if self.ratio_windows else 0.0
+            self.usual_ratio = usual * (1.0 + step if ratio > usual else 1.0 - step)
+            self.ratio_windows, self.ratio_hour = self.ratio_windows + 1, hour
         return ratio / usual if known else None
 
     def sort_by_heat(self, window: Window, *, hot: bool | None) -> None:
@@ -384,7 +388,7 @@ def compare_siblings(
         ratio = relative_latency(latency, alike)
         if isinstance(ratio, NotEnough):
             mixed = relative_latency(latency, [*near.values()])
-            usual = None if isinstance(mixed, NotEnough) else record.against_usual(mixed)
+            usual = None if isinstance(mixed, NotEnough) else record.against_usual(mixed, began=window.began)
             if usual is not None:
                 record.compare(window, usual)
         else:

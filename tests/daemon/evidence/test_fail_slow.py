@@ -9,6 +9,7 @@ from scipy import stats
 
 from laneproof.evidence.distributions import Surprise
 from laneproof.evidence.fail_slow import (
+    SlowSpell,
     is_load_near,
     is_slow_for_days,
     relative_latency,
@@ -86,6 +87,11 @@ def test_three_spells_on_two_days_disturb_somebody() -> None:
     assert is_slow_for_days(spells)
     assert not is_slow_for_days(spells[:2])
     assert not is_slow_for_days([spells[0], spells[1], spells[1]])
+
+
+@pytest.mark.parametrize(("days", "alarms"), [(1.5, False), (2.5, True)])
+def test_one_spell_that_goes_on_counts_on_each_of_its_days(*, days: float, alarms: bool) -> None:
+    assert is_slow_for_days([SlowSpell(began=0.0, ended=days * DAY, mean_ratio=3.0)]) is alarms
 
 
 def test_nothing_comparable_gives_no_verdict() -> None:

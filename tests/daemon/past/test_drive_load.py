@@ -172,12 +172,17 @@ MAKES: dict[str, str | None] = {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d"
 
 
 def test_a_make_that_is_slower_by_nature_is_slow_only_once_it_is_slower_than_it_was() -> None:
-    records = compared(range(200), SLOW | {"a": 0.6}, models=MAKES)
+    records = compared(range(300), SLOW | {"a": 0.6}, models=MAKES)  # 24 hours and more
     assert records["a"].spells == []
     assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)
-    compared(range(200, 500), SLOW | {"a": 1.5}, models=MAKES, records=records)
+    compared(range(300, 500), SLOW | {"a": 1.5}, models=MAKES, records=records)
     (spell,) = records["a"].spells
     assert spell[2] == pytest.approx(2.5, rel=0.1)
+
+
+def test_one_night_of_work_does_not_say_how_makes_compare_by_day() -> None:
+    night = compared(range(100), SLOW | {"a": 0.2}, models=MAKES)
+    assert compared(range(100, 200), SLOW | {"a": 0.6}, models=MAKES, records=night)["a"].spells == []
 
 
 def test_windows_are_sorted_by_heat_and_by_what_was_written_before() -> None:

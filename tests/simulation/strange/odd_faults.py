@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from laneproof.evidence.fail_slow import FEWEST_SIBLINGS
 from laneproof.findings import FindingChange
 from simulation.box import Presence
 from simulation.box_parts import MdArray
@@ -199,6 +200,11 @@ class SlowInItself(OddFault):
             life.read_ms, life.write_ms = 1.5, 0.6
 
         box.at(self.began_at or 0.0, begin)
+
+    def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
+        """With fewer than three siblings nothing is compared."""
+        drives = sum(life.drive is not None for life in world.running.lives)
+        return [] if drives <= FEWEST_SIBLINGS else super(SlowInItself, self).complaints(world, changes)
 
     def tick(self, box: RunningBox) -> None:
         """It is busy for as long as its requests take."""

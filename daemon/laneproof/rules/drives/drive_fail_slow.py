@@ -76,7 +76,7 @@ DRIVE_FAIL_SLOW = Rule(
         "well. Fixed limits fail, since every drive is slow under load; so it is compared with at least three siblings "
         "in the same window and with nearly the same load, and must be twice as slow for five minutes. Ordinary drives "
         "are so in 0.6 % of their hours: it takes more than chance makes of that for a notice, and three times on two "
-        "days for an alarm. The sign clears once the last such hours are two weeks old."
+        "days, or three days on end, for an alarm. The sign clears once the last such hours are two weeks old."
     ),
     look_next=advise(
         "See whether it is hot (throttled, overheating), or busy with something its siblings are not.",

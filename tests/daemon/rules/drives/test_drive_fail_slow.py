@@ -67,6 +67,6 @@ def test_examples() -> None:
         example(
             "one of four takes three times as long, for two days",
             slow_past(ratio=3.0),
-            "notice nvme0 | See whether it is",
+            "warning nvme0 | See whether it is",
         ),
     )
