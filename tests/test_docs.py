@@ -40,6 +40,13 @@ def test_every_link_leads_somewhere(page: Path) -> None:
         assert not anchor or anchor[1:] in anchors(place), f"{target} has no {anchor}"
 
 
+def test_the_pictures_are_of_the_pages_and_stay_small() -> None:
+    pictures = sorted((DOCS / "pictures").iterdir())
+    assert {picture.suffix for picture in pictures} == {".png"}
+    assert len(pictures) == 18  # three pages, three widths, light and dark
+    assert sum(picture.stat().st_size for picture in pictures) < 600_000
+
+
 def test_every_rule_has_its_page() -> None:
     findings = anchors(DOCS / "findings.md")
     assert {one.name for one in RULES} <= findings

@@ -1,11 +1,13 @@
 """The pages in a real browser: content, width on a phone, both themes, script, WCAG AA, and that they call nobody."""
 
 import re
+import time
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cache, partial
 from http import HTTPStatus
+from threading import Thread
 from urllib.parse import urljoin
 
 import pytest
@@ -13,15 +15,13 @@ import pytest
 from browser.axe import RUN, load_axe
 from browser.chromium import DARK, photograph, visit
 from html_tree import Node, read_html
-from laneproof.commands.inputs import load_build, open_recording
 from laneproof.commands.serve import make_recording_daemon
 from laneproof.commands.served_past import ServedPast
-from laneproof.engine import Engine, PassResult
+from laneproof.engine import PassResult
 from laneproof.service import listener
 from laneproof.service.http import Pages, Reply
 from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
-from laneproof_collectors.collection import make_collectors, read_snapshot
 from simulated_box import kelp_box
 from troubled_box import Judged, judge, troubled
 
@@ -78,7 +78,7 @@ class MeasuredPages(Pages):
     """The pages, and beside them the page with a script that measures it, and one that calls somebody."""
 
     def __init__(self, status: Callable[[], DaemonStatus]) -> None:
-        super().__init__(status, past=keep_demo(), now=lambda: 0.0)
+        super().__init__(status, past=serve_demo()[1], now=lambda: 0.0)
         self.seen = 0
         self._routes |= {
             **{f"/frame/{width}{page}": self._frame(page, width) for width in WIDTHS for page in PAGES},
@@ -126,7 +126,7 @@ class Site:
     """A server of one status value."""
 
     def __init__(self) -> None:
-        self.status = demo()
+        self.status = serve_demo()[0]
         self.choose: Callable[[], DaemonStatus] | None = None
         self.pages = MeasuredPages(self.read)
         self.server = Server("127.0.0.1", 0, self.pages)
@@ -144,23 +144,16 @@ def publish(outcome: PassResult, **more: object) -> DaemonStatus:
 
 
 @cache
-def demo() -> DaemonStatus:
-    """Judge the demo's recording frame by frame, as the service does."""
-    build = load_build(None, demo=True)
-    engine, collectors = Engine(build), make_collectors()
-    outcome = None
-    with open_recording(None, demo=True) as recording:
-        host = recording.host()
-        while host.advance():
-            outcome = engine.observe(read_snapshot(host, collectors))
-    assert outcome is not None
-    return publish(outcome, build=build)
-
-
-@cache
-def keep_demo() -> ServedPast:
-    """Keep the demo's frames as the service does."""
-    return make_recording_daemon(None, None, None)[1]
+def serve_demo() -> tuple[DaemonStatus, ServedPast]:
+    """Give what the service publishes of the demo, and the past that it reads."""
+    daemon, past = make_recording_daemon(None, None, None)
+    watch = Thread(target=daemon.run)
+    watch.start()
+    while not daemon.status.complete:
+        time.sleep(0.05)
+    daemon.stop()
+    watch.join()
+    return replace(daemon.status, judged_at=None, recent=()), past
 
 
 @pytest.fixture(scope="module")
@@ -226,7 +219,7 @@ def test_nothing_is_wider_than_the_window(
     try:
         page, _ = see(site.at(f"/frame/{width}{shown}"), "--window-size=1300,1000")
     finally:
-        site.status = demo()
+        site.status = serve_demo()[0]
     measured = page.one("html").attributes
     assert int(str(measured["data-client"])) == width
     assert int(str(measured["data-scroll"])) <= width

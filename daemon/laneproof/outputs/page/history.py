@@ -116,10 +116,10 @@ def _draw_ratios(errors: str, ratios: Sequence[float | None], grid: Grid, episod
     limit = Limit(value=SPECIFIED_ERROR_RATIO, words="what the PCI Express specification allows", stroke=Stroke.WARNING)
     scale = choose_ratio_scale(ratios, limit.value)
     found = [ratio for ratio in ratios if ratio]
-    figures = f"most {max(found):.1e}, of the data that was moved" if found else "none"
-    spans = [None if ratio is None else (0.0, ratio) for ratio in ratios]
+    figures = f"most {max(found):.1e}" if found else "none"
+    spans = [None if ratio is None else (ratio, ratio) for ratio in ratios]
     ends = f"1e{scale.low:g}", f"1e{scale.high:g}"
-    title = _begin_large(errors.replace("errors", "errors a bit", 1))
+    title = _begin_large(errors.replace("errors", "errors a bit of data", 1))
     return draw_chart(title, figures, spans, scale, grid, ends=ends, limits=(limit,), moments=episodes)
 
 

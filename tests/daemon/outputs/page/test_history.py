@@ -29,7 +29,7 @@ def test_moments_and_charts_share_one_line_of_time() -> None:
     shown = history()
     assert titles(shown) == [
         "Disconnects and resets", "Findings raised", "Changes of the machine", "Machine started",
-        "Link errors", "Link errors a bit", "Heat", "Life used", "Read",
+        "Link errors", "Link errors a bit of data", "Heat", "Life used", "Read",
     ]  # fmt: skip
     assert {svg.attributes["viewbox"] for svg in shown.all("svg", "plot")} == {"0 0 4 100"}  # type: ignore[union-attr]
     episode = chart(shown, "Disconnects and resets").one("path").attributes["d"]
@@ -37,7 +37,7 @@ def test_moments_and_charts_share_one_line_of_time() -> None:
 
 
 def test_errors_a_bit_stand_against_what_the_specification_allows() -> None:
-    drawn = chart(history(), "Link errors a bit")
+    drawn = chart(history(), "Link errors a bit of data")
     # 4 errors in the second column's 1e12 bytes: 4 / 8e12. The third column's bytes came without an error.
     assert "most 5.0e-13" in drawn.one("figcaption").text
     assert drawn.one("li").text == "what the PCI Express specification allows"
