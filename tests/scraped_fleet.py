@@ -42,6 +42,10 @@ class ScrapedFleet:
 
 class _Server(ThreadingHTTPServer):
     daemon_threads = True
+
+    def handle_error(self, *_: object) -> None:
+        """Say nothing of a connection that the collector broke off: it counts what it missed."""
+
     request_queue_size = 256
 
 

@@ -1,15 +1,18 @@
 #!/bin/sh
 # Pushes declarations to boxes, and writes what Prometheus is to compare with.
 #
-#   sh push-declarations.sh FOLDER RULES
+#   sh push-declarations.sh [-n] FOLDER RULES
 #
+#   -n       push nothing: only check, and write RULES
 #   FOLDER   holds HOST.toml for each box: HOST is where ssh finds it as root, and the declaration's box.name
 #   RULES    the file of Prometheus rules to write; Prometheus reads it when it is told to reload
 #
 # All are checked before any is pushed. What a box had before is kept there as build.toml.before; a box that cannot be
 # reached is named, and the others go on. Ends with 0; 65: a declaration is wrong; 69: not every box has its own.
 set -eu
-[ $# -eq 2 ] || { echo "usage: push-declarations.sh FOLDER RULES" >&2 && exit 64; }
+pushes=yes
+[ "${1:-}" != -n ] || { pushes=no && shift; }
+[ $# -eq 2 ] || { echo "usage: push-declarations.sh [-n] FOLDER RULES" >&2 && exit 64; }
 folder=$1 rules=$2 failed=0
 
 checksum() { sha256sum <"$1" | cut -d ' ' -f 1; }
@@ -43,6 +46,7 @@ done
     done
 } >"$rules.new"
 mv "$rules.new" "$rules"
+[ "$pushes" = yes ] || exit 0
 for file in "$folder"/*.toml; do
     host=$(basename "$file" .toml)
     if ssh -o BatchMode=yes "root@$host" sh -c "'$receive'" push "$(checksum "$file")" <"$file"; then

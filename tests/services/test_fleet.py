@@ -64,10 +64,10 @@ class Hosts:
                 (self.boxes / host / "build.toml").write_text(has)
         return self.boxes / host
 
-    def push(self) -> subprocess.CompletedProcess[str]:
+    def push(self, *options: str) -> subprocess.CompletedProcess[str]:
         path = f"{self.bin}:{os.environ['PATH']}"
         return subprocess.run(
-            ["sh", PUSH, self.wanted, self.rules],
+            ["sh", PUSH, *options, self.wanted, self.rules],
             env={**os.environ, "PATH": path, "BOXES": str(self.boxes)},
             capture_output=True,
             encoding="utf-8",
@@ -104,9 +104,9 @@ def test_each_box_gets_its_own_declaration_and_keeps_the_one_before(hosts: Hosts
 
 @pytest.mark.services("promtool")
 def test_prometheus_is_given_the_checksum_of_each(hosts: Hosts) -> None:
-    for host in ("kelp-1", "kelp-2"):
-        hosts.add(host)
-    assert hosts.push().returncode == 0
+    boxes = [hosts.add(host) for host in ("kelp-1", "kelp-2")]
+    assert hosts.push("-n").returncode == 0
+    assert [file for box in boxes for file in box.iterdir()] == []
     done = promtool("check", "rules", str(hosts.rules))
     assert "2 rules found" in done.stdout, done.stdout + done.stderr
     for file in hosts.wanted.iterdir():
