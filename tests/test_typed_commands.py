@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from laneproof.cli import main
-from laneproof.commands import history_file, inputs, record
+from laneproof.commands import history_file, inputs
 from laneproof.commands.inputs import DEFAULT_BUILD, open_recording
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.engine import STATE_NAME, Engine
@@ -77,8 +77,7 @@ def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(inputs, "DEFAULT_BUILD", str(build))
     monkeypatch.setattr(history_file, "DEFAULT_SETTINGS", str(settings))
     monkeypatch.setattr(time, "sleep", lambda _seconds: None)
-    for module in (inputs, record):
-        monkeypatch.setattr(module, "LiveHost", open_machine)
+    monkeypatch.setattr(inputs, "LiveHost", open_machine)
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
