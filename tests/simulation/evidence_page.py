@@ -232,7 +232,7 @@ def _misses(scores: Sequence[WorldScore]) -> list[str]:
     return lines
 
 
-PARTS = ("## Strange boxes", "## Acceptance runs")
+PARTS = ("## Strange boxes", "## Acceptance runs", "## Sooner by a run")
 """Where the page's further parts begin, in their order."""
 
 

@@ -93,6 +93,11 @@ def make_faults(kind: str, chance: random.Random) -> tuple[dict[str, Fault], fro
     return (stray | {bad: chance.choice(faults)} if faults else stray), together
 
 
+def find_bad(faults: dict[str, Fault], together: frozenset[str]) -> frozenset[str]:
+    """Name the drives with a fault."""
+    return together | {name for name, fault in faults.items() if fault != Fault(errors_per_bit=_STRAY_ERRORS)}
+
+
 def try_run(kind: str, seed: int) -> ProofScore:
     """Try one run."""
     chance = random.Random(f"{kind} {seed}")  # noqa: S311 (a story, no secret)
@@ -105,8 +110,7 @@ def try_run(kind: str, seed: int) -> ProofScore:
         SimulatedMachine(loaded, faults, seed=chance.randrange(1 << 30), together=together), totals, _pass
     )
     run = totals.finish(box="kelp-1", began_at=0.0, is_virtual=kind == VIRTUAL, stopped=stopped)
-    bad = together | {name for name, fault in faults.items() if fault != Fault(errors_per_bit=_STRAY_ERRORS)}
-    return _score(kind, judge(run), bad, run.seconds)
+    return _score(kind, judge(run), find_bad(faults, together), run.seconds)
 
 
 def _pass(*_: object) -> None:
