@@ -8,6 +8,7 @@ import signal
 import time
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -155,15 +156,11 @@ class LiveProofMachine:
         counts = {disk: parse_statistics(raw, what=disk) for disk, raw in zip(self._disks, stats, strict=True)}
         at = now - self._began
         watched = watch_arrangement(arrangement, self._targets, at, occurrences, lost=known.lost, disks=counts)
-        return WatchedPass(
-            at=watched.at,
+        return replace(
+            watched,
             drives=watched.drives if "controllers" in groups else {},
             links=watched.links if "functions" in groups else {},
-            stopped_fans=watched.stopped_fans,
-            occurrences=watched.occurrences,
-            lost_records=watched.lost_records,
             unread_log=str(kernel) if isinstance(kernel, Unread) else None,
-            failed=watched.failed,
         )
 
 
