@@ -98,7 +98,7 @@ build() {
     run "the dashboards could not be written" "$tools" "$checkout/packaging/dashboards.py" "$share/laneproof/grafana"
 
     # Of the environment only what runs laneproof stays, and nothing in it names the folder it was made in.
-    rm -rf "$made/include" "$packages"/*/tests "$packages"/*/*/tests
+    rm -rf "$made/include" "$made/.gitignore" "$packages"/*/tests "$packages"/*/*/tests
     find "$made/bin" ! -type d ! -name 'python*' -exec rm {} +
     find "$packages" \( -name RECORD -o -name direct_url.json -o -name INSTALLER -o -name REQUESTED \) -exec rm {} +
     sed -i '/^command = /d' "$made/pyvenv.cfg"
