@@ -328,7 +328,7 @@ def test_the_judge_has_no_privilege_and_the_pod_writes_to_no_path_of_the_node_bu
     )
     user = pod["securityContext"]["fsGroup"]
     assert (judge["runAsUser"], judge["runAsGroup"]) == (user, user)
-    assert f"useradd -r -u {user} -g laneproof" in (ROOT / "packaging" / "Containerfile").read_text()
+    assert f"useradd -M -u {user} -g laneproof" in (ROOT / "packaging" / "Containerfile").read_text()
     assert pod["initContainers"][0]["command"] == ["chown", "-R", f"{user}:{user}", DEFAULT_STATE]
 
 

@@ -9,6 +9,7 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.notify import leave_request, load_notify_settings
 from laneproof.commands.terminal import show
 from laneproof.findings import format_time
+from laneproof.notification.decisions import KEPT_CRITICAL_SECONDS
 from laneproof.notification.state_folder import StateFolder
 
 _LENGTH = re.compile(r"(\d{1,4})([mhd])", re.ASCII)
@@ -28,7 +29,8 @@ def run(arguments: argparse.Namespace) -> int:
             leave_request(settings, do="start-work", text=arguments.text, since=now, until=until)
             show(
                 f"until {format_time(until)}, or 'laneproof work end', what this causes is kept and not sent\n"
-                "what is critical elsewhere is sent at once; where the text names no position, after four hours\n"
+                "what is critical elsewhere is sent at once; where the text names no position,"
+                f" {KEPT_CRITICAL_SECONDS / 3600:.0f} hours after the begin\n"
             )
         case "end":
             show(_describe(settings.state))

@@ -107,6 +107,7 @@ def test_without_questions_it_declares_starts_and_says_what_next(box: Box, capsy
     ]
     said = capsys.readouterr().out
     assert "kelp-1: DIFFERS" in said  # the audit
+    assert "sudo laneproof notify --test" in said
     todo = box.build.read_text().count("TODO")
     assert re.search(
         rf"http://127\.0\.0\.1:7766/ .*\n.*laneproof audit .*\n.*{re.escape(str(box.build))} +{todo} lines", said
