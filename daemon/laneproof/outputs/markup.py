@@ -57,6 +57,8 @@ def _attribute(key: str, value: Attribute) -> str:
 
 def _plain(text: str) -> str:
     """Escape a text; characters that HTML does not allow become the replacement character."""
+    if text.isprintable():
+        return escape(text)
     return escape(
         "".join(character if character.isprintable() or character in "\n\t" else "\ufffd" for character in text)
     )

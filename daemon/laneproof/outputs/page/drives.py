@@ -162,11 +162,11 @@ def _rail(value: float, *, low: float, high: float, limit: float) -> Markup:
 
 def _draw_rail(*, bead: float, notch: float) -> Markup:
     parts = (
-        tag("line", class_="rail", x1=2, x2=78, y1=8, y2=8),
-        tag("line", class_="notch", x1=notch, x2=notch, y1=2, y2=14),
+        tag("path", class_="rail", d="M2 8H78"),
+        tag("path", class_="notch", d=f"M{notch:g} 2V14"),
         tag("circle", class_="bead", cx=bead, cy=8, r=3.5),
     )
-    return tag("svg", *parts, class_="rails", viewBox="0 0 80 16", width=80, height=16, aria_hidden="true")
+    return tag("svg", *parts, class_="rails", width=80, height=16, aria_hidden="true")
 
 
 RAIL_LEGEND = tag("p", _draw_rail(bead=30, notch=62), " the bead is the value, the notch its limit", class_="legend")

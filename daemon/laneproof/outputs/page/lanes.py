@@ -35,18 +35,26 @@ def draw_lanes(trained: Width | None, declared: Width | None) -> Markup:
     height = max(_HEIGHT, depth + 12)
     top = (height - depth) / 2
     words = describe_link(trained, declared)
-    parts = [tag("title", words)]
+    drawn: dict[str, str] = {}  # one path for all strands, or knots, of one state: a page may show many links
     for number in range(lanes):
-        y = top + number * space
         state = _state(number, have=have, want=want, is_known=trained is None or trained.lanes is not None)
-        parts.append(tag("line", class_=f"strand {state}", x1=_EDGE, x2=_LENGTH - _EDGE, y1=y, y2=y))
+        kind = f"strand {state}"
+        drawn[kind] = drawn.get(kind, "") + f"M{_EDGE} {top + number * space:g}H{_LENGTH - _EDGE}"
     for number in range(max(knots, meant)):
         state = _state(number, have=knots, want=meant, is_known=trained is None or trained.generation is not None)
+        kind = f"knot {state}"
         x = _FIRST_KNOT + number * _KNOT_SPACE
-        knot = {"x": x, "y": top - 4, "width": _KNOT_WIDTH, "height": depth + 8, "rx": 3}
-        parts.append(tag("rect", class_=f"knot {state}", **knot))
+        drawn[kind] = drawn.get(kind, "") + _draw_knot(x, top - 4, depth + 8)
+    parts = [tag("path", class_=kind, d=path) for kind, path in drawn.items()]
     size = f"0 0 {_LENGTH} {height:g}"
     return tag("svg", *parts, class_="lanes", viewBox=size, width=_LENGTH, height=height, role="img", aria_label=words)
+
+
+def _draw_knot(x: float, y: float, height: float) -> str:
+    """Draw an upright piece with round ends."""
+    radius = _KNOT_WIDTH / 2
+    end = f"a{radius:g} {radius:g} 0 0 1"
+    return f"M{x:g} {y + radius:g}{end} {_KNOT_WIDTH} 0v{height - _KNOT_WIDTH:g}{end} {-_KNOT_WIDTH} 0z"
 
 
 def write_legend() -> Markup:
@@ -55,9 +63,9 @@ def write_legend() -> Markup:
 
 
 def _draw_sample(state: str) -> Markup:
-    strands = [tag("line", class_=f"strand {state}", x1=1, x2=43, y1=y, y2=y) for y in (5, 13)]
-    knot = tag("rect", class_=f"knot {state}", x=19, y=1, width=_KNOT_WIDTH, height=16, rx=3)
-    return tag("svg", *strands, knot, class_="sample", viewBox="0 0 44 18", width=44, height=18, aria_hidden="true")
+    strands = tag("path", class_=f"strand {state}", d="M1 5H43M1 13H43")
+    knot = tag("path", class_=f"knot {state}", d=_draw_knot(19, 1, 16))
+    return tag("svg", strands, knot, class_="sample", viewBox="0 0 44 18", width=44, height=18, aria_hidden="true")
 
 
 def _state(number: int, *, have: int, want: int, is_known: bool) -> str:

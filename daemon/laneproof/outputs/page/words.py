@@ -27,12 +27,10 @@ def draw_mark(verdict: str) -> Markup:
 
 def draw_strands(verdict: str) -> Iterator[Markup]:
     """Draw three strands: tied by a knot (holds), one of them cut (differs), or dotted (unverified)."""
-    for y in _STRANDS:
-        if verdict == "differs" and y == _STRANDS[1]:
-            yield tag("path", class_="cut", d=f"M{_LEFT} {y}H6l2.5 3M{_RIGHT} {y}H14l-2.5 -3")
-        else:
-            dots = "0.1 4.15" if verdict == "unverified" else None
-            yield tag("line", x1=_LEFT, x2=_RIGHT, y1=y, y2=y, stroke_dasharray=dots)
+    first, second, third = (f"M{_LEFT} {y}H{_RIGHT}" for y in _STRANDS)
+    if verdict == "differs":
+        second = f"M{_LEFT} {_STRANDS[1]}H6l2.5 3M{_RIGHT} {_STRANDS[1]}H14l-2.5 -3"
+    yield tag("path", d=first + second + third, stroke_dasharray="0.1 4.15" if verdict == "unverified" else None)
     if verdict == "holds":
         yield tag("rect", class_="knot", x=7.5, y=1.5, width=5, height=17, rx=2.5)
 
