@@ -8,7 +8,16 @@ from laneproof.history.folding import point_at
 from laneproof.history.measures import Measure
 from laneproof.history.series import Series
 from laneproof.outputs.time_columns import Grid
-from laneproof.outputs.trend import NAMES, Chart, Subject, Trend, as_json, choose_worse, make_trend
+from laneproof.outputs.trend import (
+    NAMES,
+    Chart,
+    Subject,
+    Trend,
+    as_json,
+    choose_worse,
+    find_error_ratios,
+    make_trend,
+)
 
 DAY = 86400.0
 MIDNIGHT = 20_000 * DAY
@@ -92,6 +101,33 @@ def test_events_of_the_kernel_changes_and_boots_are_counted_apart() -> None:
 def test_without_series_nothing_is_charted() -> None:
     trend = make_trend(HERE, [], [Event(t=MIDNIGHT, kind="booted", text="c")], GRID)
     assert trend.charts == ()
+
+
+def test_errors_a_bit_are_of_the_data_that_the_end_took_in() -> None:
+    trend = make_trend(
+        HERE,
+        [
+            _series("correctable_errors", 0, 9, 9, 30, end="port"),
+            # One error may set two of the classes: the most of them counts. A rollover is no receiver's error.
+            _series("correctable_errors.RxErr", 0, 6, 6, 6, end="port"),
+            _series("correctable_errors.BadTLP", 0, 3, 3, 5, end="port"),
+            _series("correctable_errors.Rollover", 0, 0, 0, 19, end="port"),
+            _series("correctable_errors", 0, 0, 0, 1, end="device"),
+            _series("read_bytes", 0, 10**12, 10**12, 3 * 10**12),
+            _series("data_units_read", 0, 10**12),
+        ],
+        [],
+        GRID,
+    )
+    ((chart, ratios),) = find_error_ratios(trend)  # nothing is known of what was written
+    assert chart.end == "port"
+    assert ratios == (None, 6 / 8e12, None, 2 / 16e12)
+
+
+def test_without_an_error_the_ratio_is_none_at_all() -> None:
+    series = [_series("correctable_errors", 0, 0, end="device"), _series("data_units_written", 0, 1)]
+    ((_, ratios),) = find_error_ratios(make_trend(HERE, series, [], GRID))
+    assert ratios == (None, 0.0, None, None)
 
 
 def test_json_holds_columns_and_the_points_behind_them() -> None:
