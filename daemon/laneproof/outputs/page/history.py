@@ -8,7 +8,7 @@ from laneproof.evidence.bit_error_ratio import SPECIFIED_ERROR_RATIO
 from laneproof.findings import Change
 from laneproof.history.events import BOOTED, CHANGED
 from laneproof.outputs.events_text import EPISODE, Happening, join_repeats, join_runs
-from laneproof.outputs.markup import Markup, join, tag
+from laneproof.outputs.markup import Markup, tag
 from laneproof.outputs.page.charts import (
     Limit,
     Stroke,
@@ -167,16 +167,14 @@ def write_happened(past: PositionPast) -> Markup:
         if rest > 0
         else None
     )
-    return tag("section", heading, tag("ol", *rows, class_="recent"), more, aria_labelledby="happened")
+    return tag("section", heading, tag("ol", *rows, class_="recent short"), more, aria_labelledby="happened")
 
 
 def _row(happening: Happening) -> tuple[Markup, ...]:
     kind = happening.kind.replace("_", " ") + (f", {happening.count} times" if happening.count > 1 else "")
-    mark = {_RAISED: "differs", EPISODE: "differs", _CLEARED: "holds"}.get(happening.kind)
-    about = happening.position or happening.device or happening.path or "the box"
+    mark = {_RAISED: "differs", _CLEARED: "holds"}.get(happening.kind)
     return (
         show_time(happening.t),
         tag("span", draw_mark(mark) if mark else None, " ", kind, class_="change"),
-        tag("span", tag("b", about), class_="what"),
-        tag("span", join((happening.text,)), class_="soft"),
+        tag("span", happening.text, class_="soft"),
     )

@@ -30,10 +30,10 @@ def write_commands(position: Position, findings: Sequence[Finding], *, now: floa
     parts = [
         *_accept(findings, now),
         *_confirm(name, findings),
-        _write("Keep a note of what you did or saw here:", f'laneproof note {name} "TEXT"')
+        _write("Keep a note of what you did or saw here:", f'sudo laneproof note {name} "TEXT"')
         if position.declared is not None
         else None,
-        _write("Be led through exchanging the drive, in the terminal:", f"laneproof replace {name}"),
+        _write("Be led through exchanging the drive, in the terminal:", f"sudo laneproof replace {name}"),
     ]
     return tag("section", tag("h2", "To copy", id="commands"), *parts, aria_labelledby="commands", class_="commands")
 
@@ -67,7 +67,7 @@ def _confirm(name: str, findings: Sequence[Finding]) -> Iterator[Markup]:
     others = ", ".join(str(cause) for cause in DEFAULT.priors if cause != likeliest)
     words = "Once you know what it was, say so; the box's weights learn from it. "
     words += f"Instead of {likeliest}: {others}." if likeliest else f"The causes: {others}."
-    yield _write(words, f"laneproof confirm {name} {likeliest or 'CAUSE'}")
+    yield _write(words, f"sudo laneproof confirm {name} {likeliest or 'CAUSE'}")
 
 
 def _quote(text: str | None) -> str:

@@ -54,8 +54,8 @@ def test_a_label_of_any_kind_is_quoted() -> None:
 
 
 def test_every_command_is_one_that_laneproof_takes() -> None:
-    lines = [text for text in commands("riser-2") if text.startswith("laneproof")]
-    assert [line.split()[1] for line in lines] == ["confirm", "note", "replace"]
+    lines = [text for text in commands("riser-2") if text.startswith("sudo laneproof ")]
+    assert [line.split()[2] for line in lines] == ["confirm", "note", "replace"]
     for line in lines:
-        make_parser().parse_args(shlex.split(line)[1:])
+        make_parser().parse_args(shlex.split(line)[2:])
     assert lines[0].split()[-1] in DEFAULT.priors
