@@ -296,7 +296,7 @@ def test_what_was_tapped_holds_nothing_back_and_stays_as_it_was(site: Site) -> N
     assert page.one("body").attributes["data-focus"] == details[0].one("summary").text
 
 
-@pytest.mark.parametrize(("seconds", "headline"), [(50, "kelp-1 is not as it should be"), (100, "kelp-1 holds")])
+@pytest.mark.parametrize(("seconds", "headline"), [(50, "kelp-1 is not as it should be"), (125, "kelp-1 holds")])
 def test_a_selection_holds_the_page_back_for_a_minute(site: Site, seconds: int, headline: str) -> None:
     page, _ = see_later(site, "/selected", seconds, first=site.status, later=sound())
     assert page.one("h1").text == headline
