@@ -51,7 +51,15 @@ class Panel:
 
 
 def _number(title: str, expression: str, *, unit: str = "none", worse_from: float | None = None) -> Panel:
-    return Panel(title=title, expression=expression, kind="stat", unit=unit, columns=4, worse_from=worse_from)
+    """Make one of the latest value alone: of a box that fell silent it shows nothing, and not what was fine before."""
+    return Panel(
+        title=title, expression=expression, kind="stat", unit=unit, columns=4, worse_from=worse_from, at_once=True
+    )
+
+
+def _count(title: str, expression: str, *, among: str) -> Panel:
+    """Count what is bad: 0 only where there is something that could be."""
+    return _number(title, f"count({expression}) or 0 * count({among})", worse_from=1)
 
 
 def _bars(title: str, expression: str, legend: str, *, unit: str = "none", columns: int = 12) -> Panel:
@@ -83,10 +91,8 @@ BOX = (
     _number("Signs of failure", 'sum(@findings{kind="sign"})', worse_from=1),
     _number("Could not be verified", 'sum(@findings{kind="unverified"})', worse_from=1),
     _number("Time since the last judged pass", "time() - @snapshot_timestamp_seconds", unit="s", worse_from=300),
-    Panel(
-        title="Newest declaration in force", expression="@declaration_in_force", kind="stat", columns=4, worse_below=1
-    ),
-    _number("Readings that hang", "count(@reading_overdue_seconds > 0) or vector(0)", worse_from=1),
+    _count("Newest declaration not in force", "@declaration_in_force == 0", among="@declaration_in_force"),
+    _count("Readings that hang", "@reading_overdue_seconds > 0", among="@reading_overdue_seconds"),
     Panel(
         title="What stands, and the next step",
         expression="@finding * on (job, instance, rule, position)"
@@ -193,12 +199,10 @@ BOX = (
 FLEET = (
     Panel(title="Which boxes need somebody?"),
     _number("Boxes", "count(@box)"),
-    _number(
-        "Boxes with an alarm", 'count(max by (job, instance) (@finding{severity!="notice"})) or vector(0)', worse_from=1
-    ),
-    _number("Boxes that do not answer", 'count(up{job="laneproof"} == 0) or vector(0)', worse_from=1),
+    _count("Boxes with an alarm", 'max by (job, instance) (@finding{severity!="notice"})', among="@box"),
+    _count("Boxes that do not answer", 'up{job="laneproof"} == 0', among='up{job="laneproof"}'),
     _number("Oldest judged pass", "max(time() - @snapshot_timestamp_seconds)", unit="s", worse_from=300),
-    _number("Declarations not in force as pushed", f"count({_DRIFTED}) or vector(0)", worse_from=1),
+    _count("Declarations not in force as pushed", _DRIFTED, among="laneproof:declaration_pushed"),
     _number("Drives", "count(@nvme or @drive)"),
     Panel(
         title="Findings of each box",

@@ -232,6 +232,14 @@ def test_no_panel_of_the_demo_is_empty(scraped: Scraped, name: str, panel: dict[
 
 
 @pytest.mark.services("prometheus")
+def test_of_a_box_that_fell_silent_no_number_is_shown(scraped: Scraped) -> None:
+    numbers = [panel["targets"][0] for name, panel in DASHBOARDS if name == "box" and panel["type"] == "stat"]
+    assert len(numbers) > 3
+    assert all(target["instant"] for target in numbers), "the last value in a span of time may be an old one"
+    assert [found for target in numbers if (found := scraped.ask(target["expr"].replace("$instance", "gone:1")))] == []
+
+
+@pytest.mark.services("prometheus")
 def test_the_real_prometheus_says_what_no_box_can_see(scraped: Scraped) -> None:
     def firing(alert: str) -> str:
         return f'ALERTS{{alertname="{alert}", alertstate="firing"}}'
