@@ -1,8 +1,9 @@
 """What a second's watch of an acceptance run costs at 24 drives, and what it takes from the load.
 
 Run as ``python -m benchmarks.proof_watch`` with ``tests`` on the path. The watch reads a tree of 24 drives, as
-`pass_cost` makes it, while fio reads a file; then the same file is read without a watch, in pairs in one run. On a busy
-machine a pair says more of its other work than of the watch, so there are many, in either order.
+`pass_cost` makes it, while one fio reads a file all the time; every two seconds the watch begins or rests, and what was
+read is taken from the kernel's account of the process. On a busy machine a pair says more of its other work than of the
+watch, so there are many.
 """
 
 import math
@@ -10,6 +11,7 @@ import shutil
 import statistics
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from scipy import stats
@@ -19,9 +21,9 @@ from laneproof.box.placement import arrange
 from laneproof.commands.proof_machine import LiveProofMachine
 from laneproof.proof.targets import find_targets
 from laneproof_collectors.collection import read_snapshot
-from laneproof_collectors.fio import Job, Load, LoadResult, find_program
+from laneproof_collectors.fio import Job, Load, find_program
 
-DRIVES, TURNS, SECONDS = 24, 20, 5
+DRIVES, PAIRS, SECONDS = 24, 60, 2
 
 
 def main() -> None:
@@ -34,43 +36,47 @@ def main() -> None:
         file.write_bytes(b"\0" * (1 << 27))
         targets = find_targets(arrange(None, read_snapshot(host)))
         machine = LiveProofMachine(host, None, targets, fio=fio, setpriv=setpriv, rate_bytes=None)
-        machine.watch_next(quiet=False)
-        watched: list[float] = []
-        alone: list[float] = []
-        late: list[float] = []
-        spent = 0.0
-        for turn in range(TURNS):
-            for is_watched in (True, False) if turn % 2 else (False, True):
-                started = time.monotonic()
-                load = Load(Job(disk=str(file), seconds=SECONDS + 5), fio=fio, setpriv=setpriv)
-                if is_watched:
-                    machine.watch_next(quiet=False)  # takes up the second that it is in
-                began, last = time.process_time(), time.monotonic()
-                for _ in range(SECONDS):
-                    if is_watched:
-                        machine.watch_next(quiet=False)
-                    else:
-                        time.sleep(1.0)
-                    late.append(time.monotonic() - last - 1.0 if is_watched else 0.0)
-                    last = time.monotonic()
-                spent += (time.process_time() - began) * is_watched
-                result = load.collect()
-                rate = result.read_bytes / (time.monotonic() - started) if isinstance(result, LoadResult) else 0.0
-                (watched if is_watched else alone).append(rate)
+        load = Load(Job(disk=str(file), seconds=4 * PAIRS * SECONDS + 60), fio=fio, setpriv=setpriv)
+        while not _count_read(load):
+            time.sleep(0.1)
+        logs, late, spent = [], [0.0], 0.0
+        for _ in range(PAIRS):
+            without = _measure(load, lambda: time.sleep(SECONDS))
+            machine.watch_next(quiet=False)  # takes up the second that it is in
+            began = time.process_time()
+            with_watch = _measure(load, lambda: late.extend(_watch(machine) for _ in range(SECONDS)))
+            spent += time.process_time() - began
+            logs.append(math.log(with_watch / without))
+        load.collect()
     finally:
         host.close()
         shutil.rmtree(root)
-    print(
-        f"{len(targets.drives)} drives: {spent / (TURNS * SECONDS) * 1000:.0f} ms of processor time a second's reading"
-    )
-    print(f"a reading came late by {max(late):.2f} s at most")
-    # a load that a busy machine did not even start says nothing
-    logs = [math.log(with_watch / without) for with_watch, without in zip(watched, alone, strict=True)
-            if with_watch and without]  # fmt: skip
-    middle, error = statistics.fmean(logs), statistics.stdev(logs) / math.sqrt(len(logs))
-    low, high = (math.exp(middle + side * stats.t.ppf(0.975, len(logs) - 1) * error) for side in (-1, 1))
-    print(f"load with the watch over load without: {math.exp(middle):.3f} (geometric mean of {len(logs)} pairs, 95 %: "
+    a_second = spent / (PAIRS * SECONDS) * 1000
+    print(f"{len(targets.drives)} drives: {a_second:.0f} ms of processor time a second's pass")
+    print(f"a pass came late by {max(late):.2f} s at most")
+    middle, error = statistics.fmean(logs), statistics.stdev(logs) / math.sqrt(PAIRS)
+    low, high = (math.exp(middle + side * stats.t.ppf(0.975, PAIRS - 1) * error) for side in (-1, 1))
+    print(f"load with the watch over load without: {math.exp(middle):.3f} (geometric mean of {PAIRS} pairs, 95 %: "
           f"{low:.3f} to {high:.3f})")  # fmt: skip
+
+
+def _watch(machine: LiveProofMachine) -> float:
+    """Watch for a second; give how late it came."""
+    began = time.monotonic()
+    machine.watch_next(quiet=False)
+    return time.monotonic() - began - 1.0
+
+
+def _measure(load: Load, wait: Callable[[], None]) -> float:
+    """Give the bytes a second that a load reads meanwhile."""
+    read, began = _count_read(load), time.monotonic()
+    wait()
+    return max(1.0, (_count_read(load) - read) / (time.monotonic() - began))
+
+
+def _count_read(load: Load) -> int:
+    """Read how much a load has read. Source: proc(5), ``/proc/PID/io``, ``read_bytes``."""
+    return int(Path("/proc", str(load.process_id), "io").read_text().partition("\nread_bytes: ")[2].split()[0])
 
 
 if __name__ == "__main__":

@@ -186,7 +186,7 @@ def _make_job(step: Step, disk: str, rest: Rest | str, rate_bytes: int | None) -
 @contextmanager
 def stop_on_signals(machine: LiveProofMachine) -> Iterator[None]:
     """Let Ctrl-C and SIGTERM end all loads at once, and the run with them."""
-    words = {signal.SIGINT: "you stopped it", signal.SIGTERM: "it was told to end", signal.SIGHUP: "its terminal left"}
+    words = {signal.SIGINT: "you stopped it", signal.SIGTERM: "it was asked to end", signal.SIGHUP: "its terminal left"}
     before = {number: signal.signal(number, lambda *_, why=why: machine.kill(why)) for number, why in words.items()}
     try:
         yield

@@ -78,11 +78,11 @@ def write_proof(run: ProofRun, proof: Proof, style: Style) -> str:
         lines += style.wrap(f"run although it was refused: {run.although}", "  ")
     lines += ["", *_table(run, proof, style)]
     for heading, verdict in (("What differs", "differs"), ("What could not be shown", "unverified")):
-        told = [position for position in proof.positions if position.verdict == verdict]
+        shown = [position for position in proof.positions if position.verdict == verdict]
         links = [link for link in proof.shared_links if link.verdict == verdict]
-        if told or links:
+        if shown or links:
             lines += ["", style.paint(heading, HEADING)]
-            lines += [line for position in told for line in _write_position(run, position, style)]
+            lines += [line for position in shown for line in _write_position(run, position, style)]
             lines += [line for link in links for line in style.wrap(f"{link.name}: {'; '.join(link.because)}", "  ")]
     doubtful: dict[str, list[str]] = {}
     for position, drive in zip(proof.positions, run.drives, strict=True):

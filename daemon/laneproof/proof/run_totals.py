@@ -340,8 +340,8 @@ def _fill(now: _Watched, last: _Watched) -> _Watched:
     return replace(now, **gaps) if gaps else now
 
 
-def _least(one: _Number | None, other: _Number | None) -> _Number | None:
-    return other if one is None else one if other is None else min(one, other)
+def _least(first: _Number | None, second: _Number | None) -> _Number | None:
+    return second if first is None else first if second is None else min(first, second)
 
 
 def _fell(before: WatchedLink, now: WatchedLink) -> bool:

@@ -120,7 +120,8 @@ def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Target
     links = {link.path: link for link in _find_links(arrangement, drives)}
     for drive in drives:
         drive.record.ceiling_bytes = links[drive.path].ceiling_bytes if drive.path in links else None
-    return Targets(drives=tuple(drives), links=links, left_out=tuple(left_out), parts=parts, only=only)
+    asked = drives[0].name if only is not None and drives else only  # whichever of its names was typed
+    return Targets(drives=tuple(drives), links=links, left_out=tuple(left_out), parts=parts, only=asked)
 
 
 def _find_reason_against(occupant: Occupant) -> str | None:
@@ -196,10 +197,10 @@ def find_rest(controller: NvmeController, link: Link | None) -> tuple[bool | Non
     Source: NVM Express Base Specification 2.0, Autonomous Power State Transition; Linux drivers/nvme/host/core.c,
         ``nvme_configure_apst``, which fills the table up to the latency limit.
     """
-    told = controller.autonomous_transitions
-    if isinstance(told, Unread):
-        return None, f"what states it goes to is not known: {told.why}"
-    chain = _follow(told) if told is not None and told.enabled else None
+    reported = controller.autonomous_transitions
+    if isinstance(reported, Unread):
+        return None, f"what states it goes to is not known: {reported.why}"
+    chain = _follow(reported) if reported is not None and reported.enabled else None
     if chain is None:
         registers = link and (link.port_registers or link.device_registers)
         if registers and registers.aspm_enabled & _LINK_L1:
@@ -212,13 +213,13 @@ def find_rest(controller: NvmeController, link: Link | None) -> tuple[bool | Non
     return True, Rest(idle_seconds=idle, state=state, exit_us=exit_us)
 
 
-def _follow(told: AutonomousTransitions) -> tuple[int, int] | None:
+def _follow(reported: AutonomousTransitions) -> tuple[int, int] | None:
     """Follow the table from full power to the deepest state; None where it leads nowhere."""
     state, milliseconds = 0, 0
     for _ in range(LONGEST_CHAIN):
-        if state not in told.transitions:
+        if state not in reported.transitions:
             break
-        state, more = told.transitions[state]
+        state, more = reported.transitions[state]
         milliseconds += more
     return (state, milliseconds) if state else None
 

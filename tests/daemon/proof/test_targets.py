@@ -45,7 +45,9 @@ def test_a_shared_link_is_shared_out() -> None:
 
 
 def test_one_position_alone_can_be_asked_for() -> None:
-    assert [target.name for target in find_targets(kelp(), only="deck-2").drives] == ["deck-2"]
+    found = find_targets(kelp(), only="deck-2")
+    assert [target.name for target in found.drives] == ["deck-2"]
+    assert find_targets(kelp(), only=found.drives[0].path).only == "deck-2"
     assert not find_targets(kelp(), only="deck-9").drives
 
 
