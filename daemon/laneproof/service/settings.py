@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 
-import tomlkit
 from pydantic import BaseModel, ConfigDict, Field
 
 from laneproof.declaration.settings_text import Problem, SettingsError, guess_word, parse_settings_text
@@ -55,6 +54,8 @@ def parse_settings(text: str, *, name: str) -> Settings:
 
 def set_settings(text: str, **values: str | int) -> str:
     """Set keys in a settings' file, and keep all else as it was written, comments too."""
+    import tomlkit  # a megabyte that the service itself never needs
+
     document = tomlkit.parse(text)
     document.update(values)
     return document.as_string()
