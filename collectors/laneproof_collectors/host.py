@@ -255,7 +255,7 @@ class LiveHost(Host):
             reader.begin(batch)
             return reader
         for position in batch.positions:
-            batch.answers[position] = Unread(name_question(batch.questions[position]), why, Reason.FAILED, "EAGAIN")
+            batch.answers[position] = Unread(name_question(batch.questions[position]), why, Reason.EXHAUSTED, "EAGAIN")
         return None
 
     def _count_hanging(self, step: int) -> None:

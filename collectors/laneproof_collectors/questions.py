@@ -189,6 +189,9 @@ _REASONS = {
     errno.EPERM: (Reason.DENIED, "not permitted"),
     errno.ENODEV: (Reason.GONE, "the device is gone"),
     errno.ENXIO: (Reason.GONE, "the device is gone"),
+    errno.EMFILE: (Reason.EXHAUSTED, "this program has as many files open as it may"),
+    errno.ENFILE: (Reason.EXHAUSTED, "the machine has as many files open as it may"),
+    errno.ENOMEM: (Reason.EXHAUSTED, "there is no memory for it"),
     errno.ETIMEDOUT: (Reason.TIMED_OUT, "the device did not answer in time"),
 }
 

@@ -17,6 +17,7 @@ class Reason(StrEnum):
     REFUSED = "refused"  # the device itself said no (an NVMe status)
     MALFORMED = "malformed"  # an answer that is not what the format allows
     FAILED = "failed"  # any other error of the system
+    EXHAUSTED = "exhausted"  # no file, memory or thread to read it with: this says nothing of what was asked
     NOT_ASKED = "not-asked"  # left alone on purpose: a sleeping device is not woken by a reading
 
 

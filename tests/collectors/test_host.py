@@ -83,6 +83,9 @@ def test_a_file_that_never_ends_is_malformed(tree: Path, monkeypatch: pytest.Mon
         (errno.ENODEV, Reason.GONE),
         (errno.EIO, Reason.FAILED),
         (errno.EINVAL, Reason.FAILED),
+        (errno.EMFILE, Reason.EXHAUSTED),
+        (errno.ENFILE, Reason.EXHAUSTED),
+        (errno.ENOMEM, Reason.EXHAUSTED),
     ],
 )
 def test_an_error_of_the_kernel_is_a_value(
@@ -233,7 +236,7 @@ def test_a_thread_that_cannot_be_had_is_an_answer(tree: Path, monkeypatch: pytes
     host = LiveHost(str(tree))
     answer = host.file("/sys/devices/pci0000:00/0000:00:01.1/vendor")
     assert isinstance(answer, Unread)
-    assert (answer.reason, answer.why) == (Reason.FAILED, "can't start new thread")
+    assert (answer.reason, answer.why) == (Reason.EXHAUSTED, "can't start new thread")
     assert isinstance(host.clock(), Clock)
 
 

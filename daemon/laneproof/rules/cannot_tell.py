@@ -8,9 +8,14 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof_collectors.unread import Reason, Unread
 
 AS_ROOT = "Run the audit as the service does, or as root."
+SHORT_OF = (
+    "This says nothing of the machine: what reads it lacked files, memory or threads. Restart laneproof.service; if it "
+    "comes back, raise LimitNOFILE=, MemoryMax= or TasksMax= of the unit (in a shell: ulimit -n 1024)."
+)
 LEFT_ALONE = "It was left alone on purpose and not woken for a reading; it is judged when it is awake."
 STEP_BY_REASON = {
     Reason.DENIED: AS_ROOT,
+    Reason.EXHAUSTED: SHORT_OF,
     Reason.NOT_ASKED: LEFT_ALONE,
     Reason.ABSENT: "The machine does not offer this reading; no other rights would give it.",
     Reason.GONE: "It stopped answering while it was read: audit again, and see what else is reported of it.",

@@ -227,7 +227,7 @@ class Daemon:
             try:
                 thread.start()
             except RuntimeError as error:  # the system gives no thread
-                self._done.put((group, Unread(group, f"it could not be read: {error}", Reason.FAILED), 0.0))
+                self._done.put((group, Unread(group, f"it could not be read: {error}", Reason.EXHAUSTED), 0.0))
 
     def _run_collector(self, collector: Collector) -> None:
         started = time.monotonic()

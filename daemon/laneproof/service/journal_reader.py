@@ -173,7 +173,7 @@ class JournalReader:
         try:
             Thread(target=self._read, args=(boot, known, seen), name="read-back", daemon=True).start()
         except RuntimeError as error:  # the system gives no thread
-            problem = Unread("the journal", f"it could not be read: {error}", Reason.FAILED)
+            problem = Unread("the journal", f"it could not be read: {error}", Reason.EXHAUSTED)
             self._found.put(JournalAnswer(boot=boot, problem=problem))
 
     def _read(self, boot: int, known: LastRead, seen: tuple[TimedKernelEvent, ...]) -> None:

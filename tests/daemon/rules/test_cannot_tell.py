@@ -3,11 +3,13 @@
 import pytest
 
 from laneproof.findings import Kind, Severity
-from laneproof.rules.cannot_tell import AS_ROOT, LEFT_ALONE, cannot_tell, step_for
+from laneproof.rules.cannot_tell import AS_ROOT, LEFT_ALONE, SHORT_OF, cannot_tell, step_for
 from laneproof_collectors.unread import Reason, Unread
 
 
-@pytest.mark.parametrize(("reason", "step"), [(Reason.DENIED, AS_ROOT), (Reason.NOT_ASKED, LEFT_ALONE)])
+@pytest.mark.parametrize(
+    ("reason", "step"), [(Reason.DENIED, AS_ROOT), (Reason.NOT_ASKED, LEFT_ALONE), (Reason.EXHAUSTED, SHORT_OF)]
+)
 def test_finding_says_what_and_why_and_what_to_do(reason: Reason, step: str) -> None:
     gap = Unread("/sys/x", "permission denied", reason)
     finding = cannot_tell("some-rule", gap, about="this thing", key="thing", position="riser-1")

@@ -1,13 +1,16 @@
 """critical-warning: what a drive says of itself."""
 
+import errno
 from dataclasses import replace
 
 import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.cannot_tell import SHORT_OF
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING, read_warnings
 from laneproof.rules.rule import Pass
+from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
@@ -244,6 +247,15 @@ def test_a_health_log_of_all_ones_for_days_is_an_alarm_and_was_a_notice_at_first
     assert "backup" in watcher.standing[0].next_steps[0]
     watcher.observe(drive({}), after=DAY)
     assert watcher.standing == []
+
+
+def test_want_of_files_to_read_with_is_no_fault_of_the_drive_however_long() -> None:
+    gap = unread_from_errno("log 02h of nvme0", errno.EMFILE)
+    watcher = Watcher("critical-warning").observe(drive({}))
+    for _ in range(5):
+        watcher.observe(drive(gap), after=DAY)
+    assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
+    assert watcher.standing[0].next_steps == (SHORT_OF,)
 
 
 def test_a_drive_that_never_told_of_its_health_stays_a_notice() -> None:
