@@ -102,27 +102,31 @@ build() {
     find "$made/bin" ! -type d ! -name 'python*' -exec rm {} +
     find "$packages" \( -name RECORD -o -name direct_url.json -o -name INSTALLER -o -name REQUESTED \) -exec rm {} +
     sed -i '/^command = /d' "$made/pyvenv.cfg"
-    cat >"$made/bin/laneproof" <<END
+    for program in laneproof=laneproof.cli laneproof-reader=laneproof_collectors.reader; do
+        cat >"$made/bin/${program%=*}" <<END
 #!$PREFIX/bin/python -I
 import sys
 
-from laneproof.cli import main
+from ${program#*=} import main
 
 sys.exit(main())
 END
-    chmod 755 "$made/bin/laneproof"
+        chmod 755 "$made/bin/${program%=*}"
+    done
     # The service's file system is read-only, so what Python would keep for its next start is made now.
     run "the program could not be compiled" "$PYTHON" -m compileall -q --invalidation-mode unchecked-hash \
         -s "$work/tree" "$packages"
 
     cp -R "$checkout/docs/." "$share/doc/laneproof"
     cp "$checkout/LICENSE" "$share/doc/laneproof"
-    mkdir -p "$share/laneproof" "$work/tree$SYSTEM/bin" "$work/tree$SYSTEM/lib/systemd/system"
+    mkdir -p "$share/laneproof" "$work/tree$SYSTEM/bin" "$work/tree$SYSTEM/lib/systemd/system" \
+        "$work/tree$SYSTEM/lib/sysusers.d"
+    cp "$checkout/packaging/sysusers.conf" "$work/tree$SYSTEM/lib/sysusers.d/laneproof.conf"
     cp -R "$checkout/packaging/prometheus" "$checkout/packaging/fleet" "$share/laneproof"
     ln -s "$PREFIX/bin/laneproof" "$work/tree$SYSTEM/bin/laneproof"
     for unit in $UNITS; do
-        sed -e "s|/usr/bin/|$SYSTEM/bin/|" -e "s|/usr/share/|$SYSTEM/share/|" "$checkout/systemd/$unit" \
-            >"$work/tree$SYSTEM/lib/systemd/system/$unit"
+        sed -e "s|/usr/bin/|$SYSTEM/bin/|" -e "s|/usr/share/|$SYSTEM/share/|" -e "s|/usr/lib/laneproof/|$PREFIX/|" \
+            "$checkout/systemd/$unit" >"$work/tree$SYSTEM/lib/systemd/system/$unit"
     done
     chmod -R u=rwX,go=rX "$work/tree"
     (cd "$work/tree" && find ".$SYSTEM" ! -type d | sed 's|^\.||' | sort) >"$work/$LIST"
@@ -169,6 +173,7 @@ install() {
     fi
     [ -z "$DESTDIR" ] || return 0
     if has_systemd; then
+        systemd-sysusers "$SYSTEM/lib/sysusers.d/laneproof.conf"
         systemctl daemon-reload
         # shellcheck disable=SC2086 # a list of words
         systemctl try-restart $UNITS || say "the service did not start again: systemctl status laneproof.service says why"
@@ -187,7 +192,7 @@ remove() {
     done
     if [ "$1" = --purge ]; then
         rm -rf "$DESTDIR$CONFIGURATION" "$DESTDIR$STATE" "$DESTDIR$STATE-notify" "$DESTDIR$DROP_INS" \
-            "$DESTDIR/var/lib/private/laneproof-notify"
+            "$DESTDIR/var/lib/private/laneproof" "$DESTDIR/var/lib/private/laneproof-notify"
     else
         say "removed; kept: $CONFIGURATION and $STATE (--purge takes them away)"
     fi

@@ -37,7 +37,10 @@ maintainer="laneproof <laneproof@localhost>"
 mkdir -p "$out"
 
 # A maintainer's script of both packages: $1 is what to do, units follow.
-after_installing="if [ -d /run/systemd/system ]; then
+after_installing="if command -v systemd-sysusers >/dev/null; then
+    systemd-sysusers laneproof.conf
+fi
+if [ -d /run/systemd/system ]; then
     systemctl daemon-reload
     systemctl try-restart $units || true
 fi"
@@ -85,7 +88,8 @@ Maintainer: $maintainer
 Section: admin
 Priority: optional
 Installed-Size: $(du -sk "$tree" | cut -f1)
-Depends: python3 (>= 3.$minor), python3 (<< 3.$((minor + 1))), libc6, libgcc-s1, libudev1
+Depends: python3 (>= 3.$minor), python3 (<< 3.$((minor + 1))), libc6, libgcc-s1, libudev1,
+ systemd | systemd-sysusers
 Recommends: smartmontools, pci.ids, udev
 Suggests: fio, prometheus
 Description: ${summary}
@@ -100,7 +104,8 @@ END
     script postinst configure "$after_installing"
     script prerm remove "$before_removing"
     script postrm remove "$after_removing" \
-        purge "rm -rf /etc/laneproof /var/lib/laneproof /var/lib/laneproof-notify /var/lib/private/laneproof-notify \\
+        purge "rm -rf /etc/laneproof /var/lib/laneproof /var/lib/laneproof-notify /var/lib/private/laneproof \\
+    /var/lib/private/laneproof-notify \\
     /etc/systemd/system/laneproof.service.d"
     (cd "$work/deb" && find . -path ./DEBIAN -prune -o -type f -printf '%P\0' | sort -z | xargs -0 md5sum) \
         >"$work/sums" && mv "$work/sums" "$work/deb/DEBIAN/md5sums"

@@ -37,6 +37,7 @@ from laneproof_collectors.reader_messages import (
     decode_questions,
     encode_answer,
 )
+from laneproof_collectors.reader_seal import seal
 from laneproof_collectors.unread import Reason, Unread
 
 MOST_CONNECTIONS = 24
@@ -250,9 +251,9 @@ def _warn(sentence: str) -> None:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run ``laneproof-reader [--socket PATH] [--group NAME]``."""
-    words = iter(sys.argv[1:] if arguments is None else arguments)
-    options = dict(zip(words, words, strict=False))
-    if options.keys() - {"--socket", "--group"}:
+    words = sys.argv[1:] if arguments is None else arguments
+    options = dict(zip(words[::2], words[1::2], strict=False))
+    if len(words) % 2 or options.keys() - {"--socket", "--group"}:
         sys.stderr.write("laneproof-reader takes --socket PATH and --group NAME; systemd starts it\n")
         return os.EX_USAGE
     name = options.get("--group")
@@ -265,6 +266,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         sys.stderr.write(f"laneproof-reader: {error.strerror or error}\n")
         return os.EX_CONFIG
+    if not seal():
+        _warn("on this machine the reader cannot give up what it does not use of the NVMe driver")
     with listening:
         Reader(GuardedHost(), groups).serve(listening)
     return os.EX_OK

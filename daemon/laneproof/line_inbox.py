@@ -28,10 +28,16 @@ def leave_line(file: Path, line: str, *, mode: int) -> None:
     # never through a link: root leaves lines in a folder that is another user's
     # never through a pipe without a reader either, which would hold the command up
     flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
-    descriptor = os.open(file, flags, mode)
+    try:
+        descriptor, is_new = os.open(file, flags | os.O_EXCL, mode), True
+    except FileExistsError:
+        descriptor, is_new = os.open(file, flags, mode), False
     try:
         with contextlib.suppress(PermissionError):  # another user's file: its owner has set it
             os.fchmod(descriptor, mode)
+            if is_new and os.geteuid() == 0:  # whoever takes the lines owns the folder
+                owner = file.parent.stat()
+                os.fchown(descriptor, owner.st_uid, owner.st_gid)
         os.write(descriptor, f"{line}\n".encode())
     finally:
         os.close(descriptor)

@@ -209,7 +209,7 @@ def test_only_the_listed_log_is_asked_of_a_drive(connection: socket.socket, monk
     assert sent == [0x02]  # double word 10, whose low byte is the log's number
 
 
-@pytest.mark.parametrize("words", [["--port", "1"], ["--socket", "/run/a", "--user", "x"]])
+@pytest.mark.parametrize("words", [["--help"], ["--port", "1"], ["--socket", "/run/a", "--user", "x"]])
 def test_other_options_are_wrong_usage(words: list[str]) -> None:
     assert main(words) == os.EX_USAGE
 

@@ -35,6 +35,17 @@ def test_lines_are_taken_until_they_are_forgotten(tmp_path: Path) -> None:
     assert take_lines(file) == ["later"]
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
+def test_what_root_leaves_belongs_to_whoever_takes_it(tmp_path: Path) -> None:
+    file = tmp_path / "notes.jsonl"
+    os.chown(tmp_path, 4711, 4712)
+    leave_line(file, "one", mode=0o640)
+    assert (file.stat().st_uid, file.stat().st_gid) == (4711, 4712)
+    os.chown(file, 4713, 4713)
+    leave_line(file, "two", mode=0o640)  # another's file, perhaps another name of one that matters, is left as it is
+    assert file.stat().st_uid == 4713
+
+
 def test_more_than_a_portion_is_taken_portion_by_portion_and_no_line_is_cut(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

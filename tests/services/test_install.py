@@ -111,7 +111,15 @@ def test_units_start_what_is_installed_and_systemd_reads_them(tree: Path) -> Non
     assert "laneproof.service" in [unit.name for unit in units]
     for unit in units:
         started = [line.partition("=")[2].split()[0] for line in unit.read_text().splitlines() if "ExecStart=" in line]
-        assert [(tree / path.lstrip("/")).is_symlink() for path in started] == [True] * len(started)
+        targets = [tree / path.lstrip("/") for path in started]
+        assert [path for path in targets if not path.is_symlink() and not path.is_file()] == []
+
+
+def test_the_reader_is_installed_beside_the_program_and_starts(tree: Path) -> None:
+    run = [str(tree / PREFIX / "bin/python"), "-I", str(tree / PREFIX / "bin/laneproof-reader"), "--help"]
+    done = subprocess.run(run, cwd="/", env={}, capture_output=True, text=True, check=False)
+    assert (done.returncode, "systemd starts it" in done.stderr) == (64, True), done.stderr
+    assert (tree / SYSTEM / "lib/sysusers.d/laneproof.conf").is_file()
 
 
 COMPLETIONS = {

@@ -52,6 +52,7 @@ from laneproof.service.last_frame_host import LastFrameHost
 from laneproof.service.listener import Server
 from laneproof.service.owner_notes import Inbox, find_runs
 from laneproof.service.settings import Settings, parse_listen
+from laneproof.service.unit_drop_in import TOKEN_CREDENTIAL
 from laneproof_collectors.collection import make_collectors
 
 _log = logging.getLogger(__name__)
@@ -74,7 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
         except SettingsError as error:
             raise CommandError(str(error), status=os.EX_USAGE) from error
     token_file = arguments.token_file or settings.token_file
-    token = None if token_file is None else read_token(token_file)
+    token = None if token_file is None else read_token(_find_credential(TOKEN_CREDENTIAL) or token_file)
     names = (*settings.names, *([socket.gethostname()] if is_beyond_loopback(address) else []))
     if arguments.demo or arguments.source:
         daemon, past = make_recording_daemon(arguments.source, arguments.build, arguments.state)
@@ -108,6 +109,12 @@ def run(arguments: argparse.Namespace) -> int:
     if daemon.starts_again:
         raise CommandError("the history answers again; the service is to be started with it", status=os.EX_TEMPFAIL)
     return os.EX_OK
+
+
+def _find_credential(name: str) -> str | None:
+    """Give the copy of a file of root's that the service manager made for this service, None where it made none."""
+    folder = os.environ.get("CREDENTIALS_DIRECTORY")  # systemd.exec(5), LoadCredential
+    return str(Path(folder) / name) if folder and (Path(folder) / name).exists() else None
 
 
 def read_token(path: str) -> str:

@@ -5,7 +5,9 @@ otherwise; then the one before is kept beside it.
 """
 
 import argparse
+import grp
 import os
+import re
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -35,8 +37,9 @@ from laneproof.engine import Engine
 from laneproof.notification.settings import DEFAULT_CONFIG
 from laneproof.outputs.audit_text import write_audit
 from laneproof.service.evidence_folder import find_carrying_drives, find_unwatched_mounts
-from laneproof.service.settings import Settings, parse_listen, parse_settings, set_settings
+from laneproof.service.settings import DEFAULT_STATE, Settings, parse_listen, parse_settings, set_settings
 from laneproof.service.unit_drop_in import (
+    GROUP,
     PRIVATE_NETWORKS,
     DropInError,
     check_folder,
@@ -50,6 +53,7 @@ from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.snapshot import Snapshot
 
 PARTS = get_args(PartKind)
+_WRITTEN_BY_SERVICE = re.compile(r"evidence-\d{6,}\.jsonl|history\.db.*|(?:notes|told)\.\w+|\w+\.lock")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,8 +232,8 @@ def _write_settings(settings: Settings, wanted: Mapping[str, str | int], network
     before = drop_in.read_text(encoding="utf-8") if drop_in.exists() else ""
     after = write_drop_in(settings, networks or find_networks(before) or PRIVATE_NETWORKS)
     text = Path(FILES.settings).read_text(encoding="utf-8") if Path(FILES.settings).exists() else ""
-    if settings.evidence:
-        _make_folder(settings.evidence)
+    for folder in filter(None, (settings.evidence, settings.state if settings.state != DEFAULT_STATE else None)):
+        _make_folder(folder)
     if wanted and (changed := set_settings(text, **wanted)) != text:
         _write_file(FILES.settings, changed)
     if after != before:
@@ -245,6 +249,30 @@ def _make_folder(folder: str) -> None:
         Path(folder).mkdir(mode=0o750, parents=True, exist_ok=True)
     except OSError as error:
         raise CommandError.from_os_error(error, folder, writing=True) from error
+    _give_to_service(folder)
+
+
+def _give_to_service(folder: str) -> None:
+    """Let the service's group write to a folder of its own, and to what an earlier version left there as root."""
+    with os.scandir(folder) as entries:
+        left = [entry for entry in entries if entry.is_file(follow_symlinks=False)]
+        if others := [entry.name for entry in left if not _WRITTEN_BY_SERVICE.fullmatch(entry.name)]:
+            message = f"{folder} holds what is not the service's ({others[0]}): name a folder of its own"
+            raise CommandError(message, status=os.EX_CANTCREAT)
+    try:
+        group = grp.getgrnam(GROUP).gr_gid
+        for path, mode in ((folder, 0o2770), *((entry.path, 0o660) for entry in left)):
+            os.chown(path, -1, group, follow_symlinks=False)
+            os.chmod(path, mode)  # noqa: PTH101 (the path is text)
+    except KeyError as error:
+        message = f"there is no group {GROUP}: install laneproof again, which makes it"
+        raise CommandError(message, status=os.EX_UNAVAILABLE) from error
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        advice = f"a file system that keeps no owners is mounted with the options gid={GROUP},umask=007"
+        raise CommandError(
+            f"{folder} cannot be given to the service ({why}): {advice}", status=os.EX_CANTCREAT
+        ) from error
 
 
 def _write_file(path: str, text: str) -> None:

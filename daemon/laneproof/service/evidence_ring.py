@@ -7,6 +7,7 @@ thread of its own writes, so that a folder that hangs holds up nobody; each batc
 Rules of this module: what cannot be written is counted and said, and ends nothing; nothing here reads the machine.
 """
 
+import contextlib
 import json
 import logging
 import os
@@ -143,7 +144,10 @@ class EvidenceRing:
         for old in numbers[: -self._files]:
             self._path(old).unlink(missing_ok=True)
         flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
-        descriptor = os.open(self._path(newest), flags, 0o640)
+        descriptor = os.open(self._path(newest), flags, 0o660)
+        with contextlib.suppress(OSError):  # a stick may keep no permissions
+            # the service's user may be another after its next start; the group of the folder stays
+            os.fchmod(descriptor, 0o660)
         size = os.fstat(descriptor).st_size
         if size and os.pread(descriptor, 1, size - 1) != b"\n":
             os.write(descriptor, b"\n")  # the machine stopped within a line; what follows is not to be lost with it

@@ -14,6 +14,9 @@ PRIVATE_NETWORKS = ("link-local", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16
 """Who may ask where nobody said otherwise. Source: RFC 1918, RFC 4193; systemd's link-local: RFC 3927, RFC 4291."""
 SYSTEMD_NETWORKS = ("any", "localhost", "link-local", "multicast")
 """Names of networks that systemd knows. Source: systemd.resource-control(5), IPAddressAllow."""
+GROUP = "laneproof-reader"
+"""The service's group, which may ask the reader; what the service writes elsewhere is this group's."""
+TOKEN_CREDENTIAL = "token"  # noqa: S105 (its name)
 FIRST_UNPRIVILEGED_PORT = 1024
 """The service has no right to ports below. Source: ip(7), net.ipv4.ip_unprivileged_port_start."""
 _HEADER = """\
@@ -101,6 +104,8 @@ def write_drop_in(settings: Settings, networks: Sequence[str]) -> str:
         for folder in (settings.state, settings.evidence)
         if folder and not f"{folder}/".startswith(f"{DEFAULT_STATE}/")
     ]
+    if settings.token_file:  # a file of root's: the service gets a copy of its own
+        lines.append(f"LoadCredential={TOKEN_CREDENTIAL}:{settings.token_file}")
     if not lines:
         return ""
     # An address that others reach may come late: systemd.special(7), network-online.target.

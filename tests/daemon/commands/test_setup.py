@@ -9,6 +9,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from io import StringIO
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -79,6 +80,7 @@ def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Box]:
     monkeypatch.setenv("PATH", f"{program.parent}:{os.defpath}")
     monkeypatch.setattr(os, "geteuid", lambda: 0)
     monkeypatch.setattr(setup, "open_host", demo)
+    monkeypatch.setattr(setup.grp, "getgrnam", lambda _: SimpleNamespace(gr_gid=os.getgid()))
     files = setup.Files(build=str(made.build), settings=str(made.settings), drop_in=str(made.drop_in))
     monkeypatch.setattr(setup, "FILES", files)
     return made
@@ -252,9 +254,26 @@ def test_evidence_goes_where_no_declared_drive_takes_it_along(
     mount(monkeypatch, ("/", "/dev/nvme0n1p2"), (str(card), "/dev/mmcblk0p1"))
     assert main(["setup", "--yes"]) == 0
     folder = card / "laneproof-evidence"
-    assert folder.is_dir()
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o2770
     assert box.settings.read_text() == f'evidence = "{folder}"\n'
     assert box.drop_in.read_text().splitlines()[-1] == f'ReadWritePaths="-{folder}"'
+
+
+@pytest.mark.usefixtures("box")
+def test_a_folder_of_before_is_given_to_the_service_and_one_with_other_things_is_left_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "stick"
+    folder.mkdir(mode=0o755)
+    earlier = folder / "evidence-000001.jsonl"
+    earlier.touch(mode=0o640)
+    assert main(["setup", "--yes", "--evidence", str(folder)]) == 0
+    assert stat.S_IMODE(earlier.stat().st_mode) == 0o660
+    folder.chmod(0o755)
+    (folder / "songs.flac").touch(mode=0o644)
+    assert main(["setup", "--yes", "--evidence", str(folder)]) == os.EX_CANTCREAT
+    assert "(songs.flac): name a folder of its own" in capsys.readouterr().err
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o755
 
 
 def test_where_every_folder_lies_on_a_watched_drive_the_owner_is_told(

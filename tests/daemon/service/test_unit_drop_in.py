@@ -28,6 +28,7 @@ _ONLINE = ["Wants=network-online.target", "After=network-online.target"]
             {"state": "/srv/state", "evidence": "/mnt/my stick"},
             ['ReadWritePaths="-/srv/state"', 'ReadWritePaths="-/mnt/my stick"'],
         ),
+        ({"token_file": "/etc/laneproof/token"}, ["LoadCredential=token:/etc/laneproof/token"]),
     ],
 )
 def test_only_what_differs_from_the_unit_is_written(settings: dict[str, str | int], lines: list[str]) -> None:
