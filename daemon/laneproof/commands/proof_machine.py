@@ -150,16 +150,16 @@ class LiveProofMachine:
         kernel, devices = read_kernel_events(self._host), read_device_events(self._host)
         known = kernel if isinstance(kernel, KernelEvents) else KernelEvents((), 0)
         removed = () if isinstance(devices, Unread) else devices
-        occurrences = tuple(list_occurrences(known.events, removed, self._targets))
         arrangement = arrange(self._build, assemble(self._facts, self._host.clock()))
         stats = self._host.files(f"/sys/block/{disk}/stat" for disk in self._disks)
         counts = {disk: parse_statistics(raw, what=disk) for disk, raw in zip(self._disks, stats, strict=True)}
-        at = now - self._began
-        watched = watch_arrangement(arrangement, self._targets, at, occurrences, lost=known.lost, disks=counts)
+        watched = watch_arrangement(arrangement, self._targets, now - self._began, counts)
         return replace(
             watched,
             drives=watched.drives if "controllers" in groups else {},
             links=watched.links if "functions" in groups else {},
+            occurrences=tuple(list_occurrences(known.events, removed, self._targets)),
+            lost_records=known.lost,
             unread_log=str(kernel) if isinstance(kernel, Unread) else None,
         )
 

@@ -27,10 +27,10 @@ def write_plan(box: str, plan: Plan, style: Style) -> str:
     """Write what each stage takes and can show, and what cannot be shown here."""
     lines = [style.paint(f"{style.clean(box)}: a run of {say_seconds(plan.seconds)} at most ({plan.mode})", HEADING)]
     lines += style.wrap(f"{_READS} {_SLOWER}", rest="")
-    for stage, shows in plan.shows.items():
+    for stage in dict.fromkeys(step.stage for step in plan.steps):
         seconds = say_seconds(plan.seconds_of(stage))
         lines += ["", *style.wrap(f"{stage:<9} {seconds:>7}  {PURPOSES[stage]}", "  ", " " * 21)]
-        lines += style.wrap(shows, " " * 21, " " * 21)
+        lines += style.wrap(plan.shows[stage], " " * 21, " " * 21) if stage in plan.shows else []
     if missing := (*plan.gaps, *plan.not_shown):
         lines += ["", style.paint("What this run cannot show", HEADING)]
         for words in missing:

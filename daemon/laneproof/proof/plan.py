@@ -27,12 +27,12 @@ PACE_SECONDS = 20.0
 """So long a drive reads alone at least: a disk's own cache, and its start, are over by then. Judgement."""
 
 PURPOSES: dict[StageName, str] = {
-    StageName.REST: "all quiet: counters that move at rest are told apart from load",
+    StageName.REST: "all quiet: errors that come without load",
     StageName.ALONE: "one drive after the other, in sequence: what this drive and this link give",
-    StageName.SMALL: "one drive after the other, small reads here and there: the same without the link at its limit",
-    StageName.TOGETHER: "all drives at once: shared links, supply, processor and memory",
+    StageName.SMALL: "one drive after the other, small reads here and there: resets and time-outs of many commands",
+    StageName.TOGETHER: "all drives at once: what they share (links, supply, processor, memory), and errors only then",
     StageName.WAKE: "left alone until it rests, then one read, many times: waking, and errors on waking",
-    StageName.HEAT: "all drives until none gets warmer, or a limit is met: heat, throttling, the rate before and after",
+    StageName.HEAT: "all drives until none gets warmer by 1 °C in ten minutes, or a limit is met: heat and throttling",
 }
 
 
@@ -79,7 +79,7 @@ class Plan:
     Attributes:
         mode: quick, default or thorough.
         steps: In their order.
-        shows: By stage, what it can show.
+        shows: By stage, in figures what it can show, where it has any.
         gaps: What is left out of it, in sentences; with one of them the box is not proven.
         not_shown: What no run can show here, in sentences.
         rate_bytes: Bytes a second at most for each drive; None for as many as there can be.
@@ -122,11 +122,10 @@ def make_plan(
     lengths = _LENGTHS[mode]
     wanted = [stage for stage in StageName if stage in stages and (stage is not StageName.HEAT or lengths.heat)]
     steps = [step for step in _list_steps(targets, lengths, rate_bytes) if step.stage in wanted]
-    has = {step.stage for step in steps}
     return Plan(
         mode=mode,
         steps=tuple(steps),
-        shows={stage: _say_what_it_shows(stage, steps, targets, rate_bytes) for stage in StageName if stage in has},
+        shows=dict(_list_shows(steps, targets, rate_bytes)),
         gaps=tuple(_list_gaps(targets, [stage for stage in StageName if stage not in wanted], is_virtual=is_virtual)),
         not_shown=tuple(_list_not_shown(targets, is_virtual=is_virtual)),
         rate_bytes=rate_bytes,
@@ -177,27 +176,17 @@ def seconds_to_show(targets: Targets, target: Target, rate: float) -> float:
 # --- what it can show, in words ---------------------------------------------------------------------------------------
 
 
-def _say_what_it_shows(stage: StageName, steps: list[Step], targets: Targets, rate: int | None) -> str:
-    of_stage = [step for step in steps if step.stage is stage]
-    seconds = max(step.seconds for step in of_stage)
-    if stage is StageName.ALONE:
-        longest = {step.drives[0]: step.seconds for step in of_stage}
-        links = _one_of_each_kind(targets)
-        return "; ".join(_say_bits(link, longest, targets, rate) for link in links) or "what each drive gives"
-    if stage is StageName.TOGETHER:
-        return "whether what they share gives what the links' arithmetic says, and errors that come only then"
-    if stage is StageName.WAKE:
-        idle = [target.rest for target in targets.drives if isinstance(target.rest, Rest)]
-        fewest = min(int(seconds / rest.idle_seconds) for rest in idle)
-        return f"{fewest} wakes or more of each drive that goes to rest: {len(of_stage[0].drives)} of them"
-    if stage is StageName.HEAT:
-        return "how warm each drive gets; it ends once none gets warmer by 1 °C in ten minutes"
-    return "errors that come without load" if stage is StageName.REST else "resets and time-outs of many small commands"
-
-
-def _one_of_each_kind(targets: Targets) -> list[LinkRun]:
+def _list_shows(steps: list[Step], targets: Targets, rate: int | None) -> Iterator[tuple[StageName, str]]:
+    alone = {step.drives[0]: step.seconds for step in steps if step.stage is StageName.ALONE}
     own = [link for target in targets.drives if (link := targets.links.get(target.path)) is not None]
-    return list({(link.trained_gt_s, link.trained_lanes): link for link in own}.values())
+    if alone and own:
+        each_kind = {(link.trained_gt_s, link.trained_lanes): link for link in own}.values()
+        yield StageName.ALONE, "; ".join(_say_bits(link, alone, targets, rate) for link in each_kind)
+    for step in steps:
+        if step.stage is StageName.WAKE:
+            idle = [target.rest.idle_seconds for target in targets.drives if isinstance(target.rest, Rest)]
+            fewest = int(step.seconds / max(idle))
+            yield step.stage, f"{fewest} wakes or more of each drive that goes to rest: {len(step.drives)} of them"
 
 
 def _say_bits(link: LinkRun, seconds: dict[str, float], targets: Targets, rate: int | None) -> str:

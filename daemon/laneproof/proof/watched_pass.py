@@ -74,13 +74,10 @@ class WatchedPass:
     failed: str | None = None
 
 
-def watch_arrangement(  # noqa: PLR0913 (what a pass brings)
+def watch_arrangement(
     arrangement: Arrangement,
     targets: Targets,
     at: float,
-    occurrences: tuple[Occurrence, ...] = (),
-    *,
-    lost: int = 0,
     disks: Mapping[str, BlockStatistics | Unread] = MappingProxyType({}),
 ) -> WatchedPass:
     """Take from a snapshot what the run watches.
@@ -89,13 +86,11 @@ def watch_arrangement(  # noqa: PLR0913 (what a pass brings)
         arrangement: The declaration laid over the snapshot.
         targets: What is watched.
         at: Seconds since the run began.
-        occurrences: What the kernel reported meanwhile.
-        lost: Records of its log that were lost.
         disks: The kernel's counts of disks that are no NVMe drives.
     """
     snapshot = arrangement.snapshot
     if isinstance(snapshot.functions, Unread):
-        return WatchedPass(at=at, occurrences=occurrences, failed=str(snapshot.functions))
+        return WatchedPass(at=at, failed=str(snapshot.functions))
     return WatchedPass(
         at=at,
         drives={
@@ -106,8 +101,6 @@ def watch_arrangement(  # noqa: PLR0913 (what a pass brings)
         },
         links={path: _read_link(arrangement, path) for path in targets.links},
         stopped_fans=find_stopped_fans(snapshot),
-        occurrences=occurrences,
-        lost_records=lost,
     )
 
 

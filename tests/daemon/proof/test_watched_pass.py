@@ -80,7 +80,7 @@ COUNTS = BlockStatistics(reads=3, read_bytes=4096, read_milliseconds=2, writes=0
 
 def read_first_disk(counts: BlockStatistics | Unread, **facts: object) -> WatchedDrive:
     found = disks(**facts)
-    return watch_arrangement(found, find_targets(found), 1.0, disks={"sda": counts}).drives["bay-1"]
+    return watch_arrangement(found, find_targets(found), 1.0, {"sda": counts}).drives["bay-1"]
 
 
 def test_a_disk_is_read_from_the_kernel_s_counts_and_smartctl() -> None:
