@@ -76,7 +76,9 @@ def forget_lines(file: Path) -> None:
     with contextlib.suppress(FileNotFoundError), aside.open("rb") as left:
         _read_portion(left)
         if left.peek(1):
-            rest.write_bytes(left.read())
+            rest.unlink(missing_ok=True)  # of one who was stopped here
+            with rest.open("xb") as out:  # made new: never through a link
+                out.write(left.read())
             rest.replace(aside)
         else:
             aside.unlink()

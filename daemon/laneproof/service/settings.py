@@ -9,8 +9,8 @@ from laneproof_collectors.collection import make_collectors
 
 DEFAULT_ADDRESS, DEFAULT_PORT = "127.0.0.1", 7766
 DEFAULT_STATE = "/var/lib/laneproof"
-DEFAULT_HISTORY_MEBIBYTES, FEWEST_HISTORY_MEBIBYTES = 128, 4
-"""Three years of some sixty drives; what a disk that is full leaves in memory must fit the unit's limit as well."""
+DEFAULT_HISTORY_MEBIBYTES, FEWEST_HISTORY_MEBIBYTES = 64, 4
+"""Three years of some thirty drives; where the disk is full it must fit into the memory that the unit allows."""
 SHORTEST_SECONDS, LONGEST_SECONDS = 1.0, 86400.0
 """Reading more often than this costs drives their rest and brings nothing new; less often is no watching."""
 LAST_PORT = 65535
