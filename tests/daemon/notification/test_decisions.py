@@ -32,7 +32,7 @@ def run(
     story: Mapping[float, Event], until: float, settings: NotifySettings = SETTINGS, step: float = 30.0
 ) -> list[tuple[float, str, str]]:
     """Run a story, a pass every half minute: what stands from a time on, or what is done at it. Times are from T."""
-    reports, standing, said, now = Reports(), tuple[Finding, ...](), [], 0.0
+    reports, standing, said, now = Reports(), tuple[Finding, ...](), [], min(0.0, *story)
     ahead = sorted(story.items())
     while now <= until:
         while ahead and ahead[0][0] <= now:
@@ -202,6 +202,9 @@ def test_quiet_hours_hold_back_all_but_what_is_critical() -> None:
     assert [(when >= wait, kind) for when, kind, _ in run({0: (NARROW,)}, 3 * HOUR, quiet)] == [(True, "raised")]
     came_and_went = run({0: (NARROW,), HOUR: ()}, 3 * HOUR, quiet)
     assert [(when >= wait, kind) for when, kind, _ in came_and_went] == [(True, "over")]
+    for finding, is_late in ((CRITICAL, False), (NARROW, True)):  # the end of what was reported before they began
+        ends = run({-HOUR: (finding,), HOUR / 2: ()}, 3 * HOUR, quiet)
+        assert [(when >= wait, kind) for when, kind, _ in ends[1:]] == [(is_late, "cleared")]
 
 
 @pytest.mark.parametrize(
