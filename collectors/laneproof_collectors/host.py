@@ -13,6 +13,7 @@ import contextlib
 import errno
 import fcntl
 import json
+import logging
 import os
 import select
 import struct
@@ -55,6 +56,8 @@ __all__ = [
     "ReadKernelLog", "ReadLink", "ReadRange", "ReadUevents", "Smartctl", "name_question", "resolve_link",
     "unread_from_errno", "unread_from_nvme_status",
 ]  # fmt: skip
+
+_log = logging.getLogger(__name__)
 
 DEFAULT_DEADLINE_SECONDS = 5.0
 """How long one question may take. An NVMe admin command normally takes milliseconds; the kernel's own limit is 60 s."""
@@ -392,6 +395,11 @@ class LiveHost(Host):
             return unread_from_errno(name_question(question), error.errno or errno.EIO)
         except _StatusError as error:
             return unread_from_nvme_status(name_question(question), error.status)
+        except MemoryError:
+            return unread_from_errno(name_question(question), errno.ENOMEM)
+        except Exception:  # noqa: BLE001 (a fence: a reader's thread that ended by it would count as hung for ever)
+            _log.exception("the question for %s failed", name_question(question))
+            return Unread(name_question(question), "the program failed; its traceback is in the log", Reason.FAILED)
 
     def _open(self, path: str) -> int:
         return os.open(self._root + path, READ_FLAGS)

@@ -224,6 +224,26 @@ def test_no_more_reads_are_begun_than_may_hang_at_a_time_and_one_that_comes_back
     host.close()
 
 
+@pytest.mark.parametrize(
+    ("fault", "reason"), [(MemoryError(), Reason.EXHAUSTED), (ValueError("embedded null byte"), Reason.FAILED)]
+)
+def test_a_fault_of_the_program_is_an_answer_and_no_hung_thread(
+    tree: Path, monkeypatch: pytest.MonkeyPatch, fault: Exception, reason: Reason
+) -> None:
+    def fail(*_: object) -> bytes:
+        raise fault
+
+    host = LiveHost(str(tree))
+    vendor = "/sys/devices/pci0000:00/0000:00:01.1/vendor"
+    with monkeypatch.context() as failing:
+        failing.setattr(host_module.os, "read", fail)
+        answer = host.file(vendor)
+    assert isinstance(answer, Unread)
+    assert answer.reason is reason
+    assert host.file(vendor) == b"0x1b36\n"
+    host.close()
+
+
 def test_over_many_passes_what_hangs_costs_its_own_facts_and_nothing_gathers() -> None:
     try_passes(15, seed=time.time_ns(), change_every=4, deadline_seconds=1.0)
 
