@@ -48,6 +48,7 @@ from laneproof_collectors.questions import (
     unread_from_errno,
     unread_from_nvme_status,
 )
+from laneproof_collectors.uevents import UeventReader
 from laneproof_collectors.unread import Reason, Unread
 
 __all__ = [
@@ -198,7 +199,7 @@ class LiveHost(Host):
         self._idle: list[_Reader] = []
         self._lock = threading.Lock()
         self._kernel_log: _KernelLogReader | None = None
-        self._uevents: _UeventReader | None = None
+        self._uevents: UeventReader | None = None
         self._end_programs: Callable[[], object] = tuple
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
@@ -383,7 +384,7 @@ class LiveHost(Host):
                 case ReadJournal(boot, lines, since_unix):
                     return self._journal(name_question(question), boot, lines, since_unix)
                 case ReadUevents():
-                    self._uevents = self._uevents or _UeventReader()
+                    self._uevents = self._uevents or UeventReader()
                     return self._uevents.read()
                 case ReadClock():
                     return Clock(
@@ -621,36 +622,3 @@ class _KernelLogReader:
 
     def close(self) -> None:
         os.close(self._descriptor)
-
-
-class _UeventReader:
-    """The kernel's own device events through pyudev, of the subsystems that a storage box's faults show in."""
-
-    SUBSYSTEMS = ("nvme", "pci", "block", "scsi", "net")
-
-    def __init__(self) -> None:
-        import pyudev  # noqa: PLC0415 (only the live machine has events)
-
-        # "kernel", not "udev": events come at once and also where no udev daemon runs.
-        self._monitor = pyudev.Monitor.from_netlink(pyudev.Context(), source="kernel")
-        for subsystem in self.SUBSYSTEMS:
-            self._monitor.filter_by(subsystem)
-        self._monitor.start()
-
-    def read(self) -> tuple[dict[str, str], ...]:
-        events: list[dict[str, str]] = []
-        while device := self._monitor.poll(timeout=0):
-            event = {
-                "action": str(device.action),
-                "devpath": str(device.device_path),
-                "subsystem": str(device.subsystem),
-            }
-            event.update({str(key): str(value) for key, value in device.properties.items()})
-            events.append(event)
-        return tuple(events)
-
-    def fileno(self) -> int:
-        return int(self._monitor.fileno())
-
-    def close(self) -> None:
-        self._monitor = None
