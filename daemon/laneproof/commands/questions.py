@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.terminal import show
+from laneproof.commands.terminal import guard, show
 
 _Answer = TypeVar("_Answer")
 
@@ -42,7 +42,8 @@ class Questions:
             answer = offered or ""
             if not self.take_offered:
                 try:
-                    answer = input(f"{question} [{offered}]: " if offered else f"{question}: ").strip() or answer
+                    asked = f"{question} [{offered}]: " if offered else f"{question}: "
+                    answer = input(guard(asked)).strip() or answer
                 except EOFError as error:
                     message = "stopped before all was answered; nothing was changed"
                     raise CommandError(message, status=os.EX_TEMPFAIL) from error
