@@ -82,6 +82,7 @@ def test_a_chart_of_nothing_read_draws_nothing() -> None:
 def test_a_chart_says_in_words_what_it_draws() -> None:
     drawn = figure([(0, 25)] * 4, limits=(Limit(value=80, words="warns at 80 °C", stroke=Stroke.WARNING),))
     assert drawn.one("svg", "plot").attributes["aria-label"] == "Heat: 41 °C"
+    assert drawn.one("figcaption").text == "Heat 41 °C"
     assert (drawn.one(class_="low").text, drawn.one(class_="high").text) == ("0 °C", "100 °C")
     assert [drawn.one(class_=name).one("time").attributes["datetime"][:10] for name in ("from", "until")] == [  # type: ignore[index]
         "2026-09-17",
@@ -94,9 +95,10 @@ def test_a_chart_says_in_words_what_it_draws() -> None:
 
 
 def test_moments_are_drawn_where_they_were_and_others_are_left_out() -> None:
-    moments = (BEGINS - 1, BEGINS + 0.5 * DAY, BEGINS + 3 * DAY, GRID.until + 1)
+    moments = (BEGINS - 1, BEGINS, BEGINS + 0.5 * DAY, BEGINS + 3 * DAY, GRID.until + 1)
     drawn = read_html(str(draw_moments("Resets", "2 times", moments, GRID)))
-    assert drawn.one("path").attributes["d"] == "M0.5 0V100M3 0V100"
+    assert drawn.one("path").attributes["d"] == "M0 0V100M0.5 0V100M3 0V100"
+    assert drawn.one("figcaption").text == "Resets 2 times"
 
 
 def test_a_counter_is_drawn_by_what_it_gained() -> None:

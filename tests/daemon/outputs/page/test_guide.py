@@ -18,6 +18,8 @@ def page(name: str, box: Box, **more: object) -> Node:
 def test_the_answer_and_the_serial_number_stand_first() -> None:
     shown = page("riser-4", array_box())
     assert shown.one("h1").text == "Safe now"
+    assert shown.one("h1").one("svg").attributes["class"] == "mark holds"
+    assert shown.one("head").one("title").content == ["Replacing the drive in riser-4: safe now"]
     assert shown.one(class_="counts").text == "Replacing the drive in riser-4"
     assert "nvme3, Fulmar N4, 4 TB, serial number FN0004 ." in shown.one("main").text
 
@@ -46,6 +48,7 @@ def test_steps_that_are_not_safe_are_shown_only_to_who_asks() -> None:
     box = array_box(*DEGRADED)
     shown = page("riser-2", box)
     assert shown.one("h1").text == "Not safe now"
+    assert shown.one("h1").one("svg").attributes["class"] == "mark differs"
     assert shown.all("section", "step") == []
     assert shown.one("a", href="?steps=shown").text == "Show them all the same"
     assert page("riser-2", box, with_steps=True).all("section", "step")

@@ -25,6 +25,7 @@ def facts(root: Node) -> dict[str, str]:
 def test_it_says_what_is_here_and_what_is_wrong_with_it() -> None:
     shown = page()
     assert shown.one("h1").text == "riser-2 is not as it should be"
+    assert shown.one("head").one("title").content == ["riser-2 is not as it should be"]
     assert shown.one(class_="counts").text.startswith("nvme1, Gannet N4 Coastal Edition")
     known = facts(shown)
     assert (known["Serial number"], known["Firmware"], known["Between"]) == ("FN-2", "2.1", "flexible-cable")
@@ -61,7 +62,9 @@ def test_an_undeclared_position_is_named_by_its_path() -> None:
 
 def test_a_past_that_is_not_known_says_why() -> None:
     shown = page(past="the history cannot be read")
-    assert "It is not known here: the history cannot be read." in shown.text
+    section = shown.one("section", **{"aria-labelledby": "history"})
+    assert section.one("h2").text == "History"
+    assert section.one("p").text == "It is not known here: the history cannot be read."
     assert shown.all("figure") == []
 
 

@@ -47,6 +47,12 @@ def test_what_is_unverified_or_accepted_is_not_offered() -> None:
     assert 'rule = "link-slow"' not in commands("deck-1")[0]
 
 
+def test_a_cause_is_asked_for_only_of_what_has_causes() -> None:
+    names = [line.split()[2] for line in commands("riser-2", [replace(SIGN, rule="occupant-differs")])[1:]]
+    assert names == ["note", "replace"]
+    assert "confirm" not in " ".join(commands("riser-2", [replace(SIGN, accepted="on order")]))
+
+
 def test_a_label_of_any_kind_is_quoted() -> None:
     label = 'a "b"\x7f\\é'
     (block, *_) = commands("riser-2", [replace(SIGN, position=label)])
