@@ -36,7 +36,7 @@ DEADLINE_SECONDS = 0.8
 """How long one question may take here: a second's watch must not be late by more than a second."""
 QUIET_LINK_SECONDS, FAN_SECONDS, DISK_SECONDS = 10.0, 5.0, 30.0
 """How often links are read in quiet stages, and fans and what smartctl says of a disk at all."""
-_SPARE_SECONDS = 2 * STARTING_SECONDS  # a load is ended, and ends by itself only where nobody ended it
+_SPARE_SECONDS = STARTING_SECONDS + 10.0  # a load is ended, and ends by itself only where nobody ended it
 _SMALL_BYTES, _SMALL_DEPTH = 4096, 32
 
 

@@ -29,8 +29,9 @@ _Number = TypeVar("_Number", int, float)
 _Watched = TypeVar("_Watched", WatchedDrive, WatchedLink)
 
 MOST_HAPPENINGS = 200
-STARTING_SECONDS = 10.0
-"""A load may take so long to begin; seconds before it read anything are none of the drive's."""
+STARTING_SECONDS = 30.0
+"""A load may take so long to begin, as on a disk that spins up (common practice, no source); seconds before it read
+anything are none of the drive's."""
 LATE_SECONDS = 3.0
 """A pass that came so late is said to have."""
 SOAK_SECONDS = 600.0

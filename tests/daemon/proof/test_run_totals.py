@@ -59,7 +59,7 @@ def test_errors_and_bytes_go_to_the_stage_in_which_they_came() -> None:
 def test_seconds_before_a_load_has_begun_are_none_of_the_drive_s() -> None:
     run = finish(add_up((StageName.ALONE, [reading(1.0), reading(2.0), reading(3.0, 10**9), reading(4.0, 10**9)])))
     assert run.drives[0].stages[StageName.ALONE].seconds == 2.0
-    silent = finish(add_up((StageName.ALONE, [reading(float(at)) for at in range(1, 16)])))
+    silent = finish(add_up((StageName.ALONE, [reading(float(at)) for at in range(1, 36)])))
     assert silent.drives[0].stages[StageName.ALONE].seconds == 5.0
 
 
