@@ -27,12 +27,20 @@ def announce_run(state: str | None, *, now: float, seconds: float) -> Iterator[N
         state: The folder of the history; None for the service's own.
         now: Unix seconds.
         seconds: How long it takes at most.
+
+    Raises:
+        CommandError: Another run goes on.
     """
     text = f"an acceptance run of {seconds / 60:.0f} minutes at most began"
     with ExitStack() as lock:
-        if _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds})):
-            with suppress(OSError):  # the note bounds it all the same
-                lock.enter_context(hold_lock(_find_folder(state)))
+        try:
+            lock.enter_context(hold_lock(_find_folder(state)))
+        except BlockingIOError as error:
+            message = "another run goes on, and two at once would disturb each other; wait until it is over"
+            raise CommandError(message, status=os.EX_TEMPFAIL) from error
+        except OSError:  # no history; or the note alone bounds the run
+            pass
+        _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds}))
         try:
             yield
         except BaseException:

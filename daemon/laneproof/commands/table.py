@@ -160,7 +160,7 @@ COMMANDS = (
             _WIDTH,
         ),
         epilog="Exit status: 0 proven, 1 not, or refused, 2 not all could be shown, as with --quick or fewer --stages; "
-        "69 where fio is missing. Nothing is written to any drive.",
+        "69 where fio is missing, 75 while another run goes on. Nothing is written to any drive.",
     ),
     Command(
         "explain",

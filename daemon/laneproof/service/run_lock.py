@@ -4,6 +4,7 @@ The kernel lets go of the lock when the process ends, however it ends, and so do
 what a killed run left.
 """
 
+import errno
 import fcntl
 import os
 from collections.abc import Iterator
@@ -22,9 +23,12 @@ def hold_lock(folder: Path) -> Iterator[None]:
         folder: The folder of the history.
 
     Raises:
+        BlockingIOError: Another run holds it.
         OSError: It cannot be made.
     """
     file, made = folder / FILE, folder / f"{FILE}.{os.getpid()}"
+    if file.exists() and not is_run_dead(folder):
+        raise BlockingIOError(errno.EAGAIN, "another run holds it", str(file))
     made.unlink(missing_ok=True)
     # the daemon may be another user, and only looks; a file is never opened through a link of its
     descriptor = os.open(made, os.O_RDONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)

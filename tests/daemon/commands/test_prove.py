@@ -16,7 +16,7 @@ from laneproof.past.notes import AFTER_RUN_SECONDS
 from laneproof.proof.plan_execution import WroteError
 from laneproof.proof.run_record import StageName
 from laneproof.service.owner_notes import Inbox, find_proofs
-from laneproof.service.run_lock import FILE
+from laneproof.service.run_lock import FILE, hold_lock
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from proven_box import RISER_1, kelp, run_box
@@ -128,6 +128,16 @@ def test_a_run_that_fails_leaves_the_daemon_waiting_for_nothing(
     assert (began.until or 0.0) > began.at + 3600.0
     assert failed.until == failed.at + AFTER_RUN_SECONDS
     assert not (tmp_path / FILE).exists()
+
+
+def test_a_second_run_at_the_same_time_is_refused(
+    monkeypatch: pytest.MonkeyPatch, capsys: Captured, tmp_path: Path
+) -> None:
+    on_machine(monkeypatch, kelp().snapshot, LiveProofMachine=lambda *_, **__: None)
+    with hold_lock(tmp_path):
+        assert main(["prove", "--state", str(tmp_path)]) == 75
+    assert "another run goes on" in capsys.readouterr().err
+    assert not Inbox(tmp_path).read()
 
 
 def test_without_fio_nothing_begins(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:

@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from laneproof.service.run_lock import FILE, hold_lock, is_run_dead
 
 _HOLD = """
@@ -23,6 +25,16 @@ def test_a_run_that_ended_by_itself_leaves_nothing(tmp_path: Path) -> None:
         assert not is_run_dead(tmp_path)
     assert not list(tmp_path.iterdir())
     assert not is_run_dead(tmp_path)
+
+
+def test_a_second_run_is_refused_and_leaves_the_first_its_lock(tmp_path: Path) -> None:
+    with hold_lock(tmp_path):
+        with pytest.raises(BlockingIOError, match="another run"), hold_lock(tmp_path):
+            pass
+        assert [file.name for file in tmp_path.iterdir()] == [FILE]
+    (tmp_path / FILE).touch()  # as a killed run leaves it
+    with hold_lock(tmp_path):
+        assert not is_run_dead(tmp_path)
 
 
 def test_a_killed_run_is_dead_which_is_said_once(tmp_path: Path) -> None:
