@@ -46,6 +46,8 @@ _LENT = "vfio-pci"
 _UNBOUND_SECONDS = HOUR
 """A reset or a rebind by hand leaves a drive without its driver for a while. Judgement."""
 _OF_THE_DRIVE = (Reason.MALFORMED, Reason.REFUSED, Reason.FAILED, Reason.GONE)
+_MISSED_SECONDS = 6 * HOUR
+"""A busy drive may refuse its log now and then: what it said last stands for so long. Judgement."""
 _MUTE_SECONDS = 2 * DAY
 """A drive whose health log could be read before, and has made no sense for so long, is worth an alarm. Judgement."""
 _MUTE_STEPS = advise(
@@ -96,10 +98,12 @@ def _judge_unserved(current: Pass, occupant: Occupant) -> Iterator[Finding]:
 
 
 def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Finding]:
-    if gap.reason is Reason.NOT_ASKED and answered_recently(current, occupant):
+    seconds = seconds_unread(current, occupant)
+    is_missed = gap.reason in _OF_THE_DRIVE and seconds is not None and seconds <= _MISSED_SECONDS
+    if is_missed or (gap.reason is Reason.NOT_ASKED and answered_recently(current, occupant)):
         yield from keep_standing(current, NAME, occupant)
         return
-    finding, seconds = _unverified(current.arrangement, occupant, gap), seconds_unread(current, occupant)
+    finding = _unverified(current.arrangement, occupant, gap)
     lasts = gap.reason in _OF_THE_DRIVE and (seconds or 0.0) > _MUTE_SECONDS
     is_overdue = lasts or (gap.reason is Reason.NOT_ASKED and seconds is not None)
     if not is_overdue and finding.identity not in current.past.standing and is_returning_guest(current, occupant):

@@ -165,10 +165,18 @@ def test_a_temperature_warning_stands_for_a_week_of_silence_and_no_longer() -> N
 def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
     watcher = watch(Watcher("critical-warning"), HOT, 0)
     shut = {"health": Unread("log 02h of nvme0", "no answer in time")}
-    watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=shut), after=HOUR)
+    watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=shut), after=7 * HOUR)
     watch(watcher, 0, HOT, 0)
     assert raised(watcher) == ["raised", "changed", "changed"]
     assert [finding.kind for finding in watcher.standing] == [Kind.SIGN]
+
+
+@pytest.mark.parametrize(("hours", "changes"), [(5, []), (7, ["raised"])])
+def test_a_log_that_is_refused_now_and_then_is_reported_once_that_lasts(hours: int, changes: list[str]) -> None:
+    watcher = watch(Watcher("critical-warning"), 0)
+    refused = {"health": Unread("log 02h of nvme0", "status 06h", Reason.REFUSED)}
+    watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=refused), after=hours * HOUR)
+    assert raised(watcher) == changes
 
 
 @pytest.mark.parametrize("bit", [0, 2, 3, 4, 5])
