@@ -192,7 +192,7 @@ class EpisodeBook:
         boot: The boot that both are of.
         older_names: Positions by name, as of the boot before.
         log_heard_in: The last boot in which a record of the kernel's log was read.
-        is_unheard: Whether the log could not be read in the last pass, nor in any other of this boot.
+        is_unheard: Whether no record of the log was read in this boot, neither in the last pass nor before it.
         answers: When the log showed whether a controller's registers still answered, with the position and the answer.
         leaving: Since when a position's drive has been let go of by its driver, while that goes on.
         media: When the log reported data that could not be recovered, the position, and the drive where it was known.

@@ -198,7 +198,7 @@ def _summarize(ledger: Ledger, watched: Watched, series: Series, rule: str, *, r
         back = "it came back only when the machine was started again"
     said += f"; {back}" if rule == OFF_BUS_NAME else ""
     if only_left:
-        said += "; whether somebody took it out is not known, since the kernel's log cannot be read"
+        said += "; whether somebody took it out is not known, since the kernel's log was not read"
     said += _say_what_answered(last)
     if last.together:
         said += f"; at the same moment as {len(last.together)} other{'s' if len(last.together) > 1 else ''}"
