@@ -63,6 +63,10 @@ SHOWN: dict[str, Callable[[list[dict[str, Any]]], bool]] = {
     "advisory-reports": lambda told: said(told, "NonFatalErr"),
     "commands-refused": lambda told: said(told, "not supported"),
     "restarts-unasked": lambda told: sum("boot_id" in frame for frame in told) >= 9,
+    "pulled-in-one-frame": lambda told: said(told, "Removing from iommu group", "Card not present"),
+    "check-in-parts": lambda told: read(told, "md/sync_action", "check"),
+    "rescue-boot": lambda told: read(told, "/hostname", "rescue"),
+    "second-member-lost": lambda told: read(told, "md/degraded", "2"),
     "fails-on-a-platform": lambda told: any("fc800000" in path for path in told[0]["links"].values()),
 }
 

@@ -16,14 +16,14 @@ from simulation.loads import DAY, HABITS, Climate, Loads
 from simulation.replaying import Replay
 from simulation.running_box import RunningBox
 from simulation.scoring import score
-from simulation.strange import drives, habits, machines, odd_faults, owners, troubles
+from simulation.strange import drives, habits, machines, odd_faults, owners, rarities, troubles
 from simulation.strange.oddity import Oddity, is_alarm
 from simulation.upkeep import Customs, Upkeep
 from simulation.views import Counting, View
 from simulation.worlds import START, World
 
-HEALTHY = {**owners.ODDITIES, **machines.ODDITIES, **drives.ODDITIES, **habits.ODDITIES}
-ALL = {**HEALTHY, **troubles.TROUBLES, **odd_faults.TROUBLES}
+HEALTHY = {**owners.ODDITIES, **machines.ODDITIES, **drives.ODDITIES, **habits.ODDITIES, **rarities.ODDITIES}
+ALL = {**HEALTHY, **troubles.TROUBLES, **odd_faults.TROUBLES, **rarities.TROUBLES}
 CALM = Customs(
     updates=4, cuts=0.5, bursts=1, gaps=1, clock_steps=0.5, short_boots=0, missing_boots=0, swaps=0, removals=0,
     firmware_updates=0, polled=1, forgeries=0, talkative=0.3,
