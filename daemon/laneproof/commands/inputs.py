@@ -64,13 +64,27 @@ def read_build_text(path: str) -> str:
     """Read a declaration's text.
 
     Raises:
-        CommandError: The file is missing (66), not permitted (77), or no text (65).
+        CommandError: As `read_text`.
+    """
+    return read_text(path, most_bytes=_LONGEST_BUILD, what="declaration")
+
+
+def read_text(path: str, *, most_bytes: int, what: str) -> str:
+    """Read a file that others may have written.
+
+    Args:
+        path: The file.
+        most_bytes: What it may hold.
+        what: What it should be, for the sentence.
+
+    Raises:
+        CommandError: The file is missing (66), not permitted (77), no text or too long (65).
     """
     try:
         with Path(path).open("rb") as file:
-            raw = file.read(_LONGEST_BUILD + 1)
-        if len(raw) > _LONGEST_BUILD:
-            message = f"{path}: longer than {_LONGEST_BUILD >> 20} MiB, so this is no declaration"
+            raw = file.read(most_bytes + 1)
+        if len(raw) > most_bytes:
+            message = f"{path}: longer than {most_bytes >> 20} MiB, so this is no {what}"
             raise CommandError(message, status=os.EX_DATAERR)
         return raw.decode()
     except UnicodeDecodeError as error:

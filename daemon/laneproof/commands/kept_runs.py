@@ -9,7 +9,7 @@ from pathlib import Path
 from laneproof.box.placement import Arrangement
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
-from laneproof.commands.inputs import now_by_clock
+from laneproof.commands.inputs import now_by_clock, read_text
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
 from laneproof.proof.judgement import Proof
@@ -17,6 +17,8 @@ from laneproof.proof.last_proven import LastRun, describe_last, find_latest
 from laneproof.proof.run_record import ProofRun
 from laneproof.service.owner_notes import FILE, Inbox, end_run, find_runs
 from laneproof.service.run_lock import hold_lock
+
+_LONGEST_REPORT = 64 << 20  # a short run of five drives takes 50 KB
 
 
 @contextmanager
@@ -114,11 +116,9 @@ def load_run(name: str, state: str | None) -> ProofRun:
 
 
 def _load_report(file: str) -> ProofRun:
+    text = read_text(file, most_bytes=_LONGEST_REPORT, what="report of 'laneproof prove'")
     try:
-        report = json.loads(Path(file).read_text(encoding="utf-8"))
-        return ProofRun.model_validate(report["run"])
-    except OSError as error:
-        raise CommandError.from_os_error(error, file) from error
-    except (ValueError, KeyError, TypeError) as error:
+        return ProofRun.model_validate(json.loads(text)["run"])
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         why = "it has no run" if isinstance(error, KeyError | TypeError) else str(error).splitlines()[0]
         raise CommandError(f"{file}: not a report of 'laneproof prove': {why}", status=os.EX_DATAERR) from error

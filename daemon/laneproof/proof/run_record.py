@@ -6,7 +6,7 @@ by the end that received them, in the kernel's short names. While the run goes o
 
 from collections.abc import Mapping
 from enum import StrEnum
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -16,6 +16,7 @@ from laneproof.evidence.bit_error_ratio import receiver_errors
 ENDS: tuple[Literal["port", "device"], ...] = ("port", "device")
 CELSIUS_STEP = 5
 """Exposure is told apart by temperature in steps of so many degrees."""
+_Seconds = Annotated[float, Field(ge=0, lt=253_402_300_800)]  # the year 10000: no date can be written beyond
 
 
 class StageName(StrEnum):
@@ -342,8 +343,8 @@ class ProofRun(Kept):
 
     schema_version: Literal[1] = Field(default=1, alias="schema")
     box: str
-    began_at: float
-    seconds: float
+    began_at: _Seconds
+    seconds: _Seconds
     mode: str
     rate_bytes: int | None = None
     although: str | None = None

@@ -1,11 +1,17 @@
 """Runs are kept by the daemon and found again, in its history and in files."""
 
 import json
+import os
+import random
 from pathlib import Path
 
 import jsonschema
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from contracts.hand_made import inside
+from contracts.mutations import spoil_leaf
 from laneproof.cli import main
 from laneproof.commands.errors import CommandError
 from laneproof.commands.kept_runs import announce_run, find_last_run, keep_run, load_run, read_runs
@@ -84,6 +90,9 @@ def test_without_a_daemon_s_folder_nothing_is_kept(tmp_path: Path) -> None:
     [
         (None, 66, "no such file"),
         ("{", 65, "not a report of 'laneproof prove'"),
+        ("[" * 100_000, 65, "not a report of 'laneproof prove'"),
+        ('{"run": {"box": "b", "mode": "quick", "seconds": 1, "began_at": NaN}}', 65, "not a report"),
+        ('{"run": {"box": "b", "mode": "quick", "seconds": 1, "began_at": 1e300}}', 65, "not a report"),
         ("{}", 65, "it has no run"),
         ('{"run": {"schema": 2}}', 65, "not a report"),
     ],
@@ -95,6 +104,19 @@ def test_a_file_that_is_no_report_is_refused(tmp_path: Path, text: str | None, s
     with pytest.raises(CommandError, match=said) as error:
         load_run(str(file), None)
     assert error.value.status == status
+
+
+@given(st.integers(0))
+def test_any_spoilt_report_is_compared_or_refused(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
+    chance = random.Random(seed)  # noqa: S311 (a repeatable search, no secret)
+    report = json.loads(json.dumps(as_json(sound_run(), judge(sound_run()))))
+    (folder := tmp_path_factory.getbasetemp()).joinpath("good").write_text(json.dumps(report))
+    for _ in range(chance.choice((1, 1, 2, 5))):
+        report["run"] = spoil_leaf(chance, report["run"])
+    folder.joinpath("bad").write_text(json.dumps(report))
+    ended = inside("prove", "--compare", folder / "bad", folder / "good", lines=None)
+    assert (ended.status == os.EX_DATAERR) == bool(ended.err)
+    assert ended.status in {0, os.EX_DATAERR}
 
 
 def test_two_files_are_compared(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
