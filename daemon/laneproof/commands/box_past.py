@@ -2,7 +2,7 @@
 
 import argparse
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -12,6 +12,7 @@ from laneproof.commands.inputs import load_build, now_by_clock, open_recording
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME, Engine
+from laneproof.history.events import Event
 from laneproof.history.history import History
 from laneproof.outputs.episodes_text import list_episodes
 from laneproof.outputs.events_text import Happening, gather
@@ -48,14 +49,15 @@ class BoxPast:
         """Label by path, of the declared positions."""
         return {position.path: position.label for position in self.build.position} if self.build else {}
 
-    def read_happenings(self, since: float) -> list[Happening]:
+    def read_happenings(self, since: float, events: Iterable[Event] | None = None) -> list[Happening]:
         """Read all that happened since a time, oldest first.
 
         Args:
             since: Unix seconds.
+            events: The events since then, where they were read already.
         """
         return gather(
-            self.history.read_events(since=since, until=self.now),
+            self.history.read_events(since=since, until=self.now) if events is None else events,
             self.history.read_finding_changes(since=since, until=self.now),
             self.history.read_notes(since=since),
             self.labels,

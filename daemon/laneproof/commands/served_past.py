@@ -55,10 +55,11 @@ class ServedPast:
                 raise LookupError(str(error)) from error
             grid = choose_grid(begins, past.now, MOST_COLUMNS)
             begins = max(begins, grid.begins)
+            events = tuple(past.history.read_events(since=grid.begins, until=past.now))
             unwatched = find_unwatched(past.history.read_watches(), begins, past.now)
             return PositionPast(
-                trend=read_trend(subject, past, grid),
-                happened=choose_happenings(past.read_happenings(begins), subject),
+                trend=read_trend(subject, past, grid, events),
+                happened=choose_happenings(past.read_happenings(grid.begins, events), subject),
                 watched=say_watched(unwatched, begins, past.now),
             )
 

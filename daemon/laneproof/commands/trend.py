@@ -3,7 +3,7 @@
 import argparse
 import difflib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from laneproof.box.inventory import Inventory, label_positions
@@ -11,6 +11,7 @@ from laneproof.commands.box_past import BoxPast, open_past
 from laneproof.commands.errors import CommandError
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.declaration.build import Build
+from laneproof.history.events import Event
 from laneproof.history.history import History
 from laneproof.history.origins import DRIVE
 from laneproof.history.series import Series
@@ -59,12 +60,21 @@ def _ask(subject: Subject, past: BoxPast, grid: Grid, style: Style) -> tuple[dic
     return as_json(trend), write_trend(trend, style)
 
 
-def read_trend(subject: Subject, past: BoxPast, grid: Grid) -> Trend:
-    """Read how one position or part went over time."""
+def read_trend(subject: Subject, past: BoxPast, grid: Grid, events: Iterable[Event] | None = None) -> Trend:
+    """Read how one position or part went over time.
+
+    Args:
+        subject: The position or part.
+        past: Where it was kept.
+        grid: The columns.
+        events: All events of that time, where they were read already.
+    """
+    if events is None:
+        events = past.history.read_events(since=grid.begins, until=past.now)
     series = list(_read_series(past.history, subject, since=grid.begins, until=past.now))
     of_it = [
         event
-        for event in past.history.read_events(since=grid.begins, until=past.now)
+        for event in events
         if event.path in ("", subject.path) or (subject.drive and event.drive == subject.drive)
     ]
     return make_trend(subject, series, of_it, grid)
