@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from vm.guest.steps import CHANNEL
-from vm.kernel import SHARED_ROOT_INIT, SHARED_ROOT_MODULES, find_kernel
+from vm.kernel import KEPT_ROOT_INIT, KEPT_ROOT_MODULES, SHARED_ROOT_INIT, SHARED_ROOT_MODULES, find_kernel
 from vm.machine import Machine
 from vm.start import StartScript, start_program
 
@@ -101,7 +101,10 @@ class Boot:
     def __enter__(self) -> Self:
         """Start the machine."""
         kernel = find_kernel()
-        disk = kernel.initial_ram_disk("shared-root", SHARED_ROOT_MODULES, SHARED_ROOT_INIT)
+        if self.machine.keeps_mib:
+            disk = kernel.initial_ram_disk("kept-root", KEPT_ROOT_MODULES, KEPT_ROOT_INIT)
+        else:
+            disk = kernel.initial_ram_disk("shared-root", SHARED_ROOT_MODULES, SHARED_ROOT_INIT)
         self.machine.make_images(self.folder)
         start = self.folder / "start.sh"
         start.write_text(self._start(self._command, kernel, self.machine.modules))

@@ -46,11 +46,21 @@ exec /busybox switch_root /new /bin/sh "$GUEST_START"
 )
 
 # The disk's driver probes in the background: wait until the disk is there.
-DISK_ROOT_INIT = (
-    _INIT_START
-    + """\
+_WAIT_FOR_DISK = """\
 tries=0
 until [ -b /dev/vda ] || [ $tries -ge 100 ]; do tries=$((tries + 1)); /busybox sleep 0.1; done
+"""
+
+# Likewise, but what the guest writes outlives it on a disk of its own.
+KEPT_ROOT_MODULES = (*SHARED_ROOT_MODULES, "virtio_blk", "crc32c_generic", "ext4")
+KEPT_ROOT_INIT = SHARED_ROOT_INIT.replace(
+    "/busybox mount -t tmpfs over /over\n", f"{_WAIT_FOR_DISK}/busybox mount -t ext4 /dev/vda /over\n"
+).replace("/busybox mkdir /over", "/busybox mkdir -p /over")
+
+DISK_ROOT_INIT = (
+    _INIT_START
+    + _WAIT_FOR_DISK
+    + """\
 /busybox mount -t ext4 /dev/vda /new
 /busybox umount /proc
 exec /busybox switch_root /new /sbin/init

@@ -6,6 +6,7 @@ starts anything: `boot.py` does.
 
 import json
 import struct
+import subprocess
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -193,6 +194,8 @@ class Machine:
     """Kernel modules that the guest loads before its program starts."""
     memory_mib: int = 1536
     processors: int = 2
+    keeps_mib: int = 0
+    """The size of a disk that holds what the guest writes from one boot to the next; 0: nothing is kept."""
     parts: tuple[Part, ...] = field(default=())
     """Any other devices, in QEMU's own words."""
 
@@ -202,6 +205,9 @@ class Machine:
     def make_images(self, folder: Path) -> None:
         for drive in self.drives:
             drive.make(folder)
+        if self.keeps_mib and not (kept := _kept(folder)).exists():
+            command = ["mkfs.ext4", "-q", "-E", "nodiscard", str(kept), f"{self.keeps_mib}M"]
+            subprocess.run(command, check=True, capture_output=True)
         for module in self.memory_modules:
             _table(folder, module).write_bytes(module.structure())
 
@@ -221,6 +227,8 @@ class Machine:
             arguments += ["-object", json.dumps(limit)]
         for drive in self.drives:
             arguments += ["-blockdev", json.dumps(drive.blocks(folder))]
+        if self.keeps_mib:
+            arguments += ["-drive", f"file={_kept(folder)},format=raw,if=virtio"]
         for part in self.devices():
             arguments += ["-device", json.dumps(part)]
         return arguments
@@ -234,6 +242,10 @@ class Machine:
         for cable in self.cables:
             devices += cable.devices()
         return [*devices, *self.parts]
+
+
+def _kept(folder: Path) -> Path:
+    return folder / "kept.img"
 
 
 def _table(folder: Path, module: MemoryModule) -> Path:

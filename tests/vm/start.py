@@ -11,6 +11,7 @@ import sysconfig
 from collections.abc import Callable
 from pathlib import Path
 
+from vm.guest.served import OTHER_ADDRESS
 from vm.kernel import CHECKOUT, Kernel
 
 HOST_NAME = "kelp-1"
@@ -62,11 +63,24 @@ def start_systemd_alone(command: list[str], kernel: Kernel, modules: tuple[str, 
     return _start_systemd(command, kernel, modules, "rm -rf /etc/laneproof /var/lib/laneproof /opt/laneproof")
 
 
-def _start_systemd(command: list[str], kernel: Kernel, modules: tuple[str, ...], install: str) -> str:
+def start_systemd_again(command: list[str], kernel: Kernel, modules: tuple[str, ...]) -> str:
+    """Start it as it was left: what was enabled starts with the system, the program after it.
+
+    An address of the network is there before any service is, as where it is set by hand.
+    """
+    network = f"{_busybox()} ip link set lo up\n{_busybox()} ip address add {OTHER_ADDRESS}/32 dev lo"
+    return _start_systemd(command, kernel, modules, network, is_first=False)
+
+
+def _start_systemd(
+    command: list[str], kernel: Kernel, modules: tuple[str, ...], install: str, *, is_first: bool = True
+) -> str:
+    cleaning = "rm -rf /etc/systemd/system /etc/systemd/network" if is_first else ""
+    wanted = "" if is_first else "multi-user.target "
     return f"""\
 {_prepare(kernel, modules)}
 : > /etc/fstab
-rm -rf /etc/systemd/system /etc/systemd/network
+{cleaning}
 mkdir -p /etc/systemd/system /etc/tmpfiles.d
 rm -f /.dockerenv # a container's mark is the host's, not this machine's
 ln -sf /dev/null /etc/tmpfiles.d/tmp.conf # it would empty the host's temporary folders, one slow file at a time
@@ -75,7 +89,7 @@ cat > /etc/systemd/system/steps.service <<'END'
 [Unit]
 Description=The test's program
 DefaultDependencies=no
-After=basic.target
+After=basic.target {"" if is_first else "laneproof.service"}
 SuccessAction=poweroff-force
 FailureAction=poweroff-force
 
@@ -92,7 +106,7 @@ cat > /etc/systemd/system/steps.target <<'END'
 Description=The test's program and what it needs
 Requires=basic.target
 After=basic.target
-Wants=steps.service
+Wants={wanted}steps.service
 END
 exec /lib/systemd/systemd --unit=steps.target --show-status=no
 """

@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 ADDRESS = "http://127.0.0.1:7766"
+OTHER_ADDRESS = "192.168.7.2"
+"""An address of the machine beside loopback."""
 CONTROLLERS = Path("/sys/class/nvme")
 
 Findings = list[dict[str, Any]]
