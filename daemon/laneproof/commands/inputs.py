@@ -4,6 +4,7 @@ import gzip
 import io
 import itertools
 import os
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -166,7 +167,7 @@ def _lines(stream: BinaryIO | gzip.GzipFile, name: str) -> Iterator[str]:
             if not line:
                 return
             yield line.decode().rstrip("\n")
-    except (EOFError, gzip.BadGzipFile, UnicodeDecodeError, OSError) as error:
+    except (EOFError, zlib.error, UnicodeDecodeError, OSError) as error:
         why = str(error) or type(error).__name__
         raise CommandError(f"{name}: the recording is cut off or damaged ({why})", status=os.EX_DATAERR) from error
 

@@ -5,6 +5,8 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from laneproof.commands import inputs
 from laneproof.commands.errors import CommandError
@@ -93,6 +95,24 @@ def test_line_without_end_is_refused_and_never_read_whole(file: Path, monkeypatc
     with pytest.raises(CommandError, match="line 2: longer than") as caught, open_host(str(file)):
         pass
     assert caught.value.status == os.EX_DATAERR
+
+
+@given(st.integers(0), st.binary(min_size=1, max_size=3), st.booleans())
+def test_any_damage_to_a_packed_recording_is_one_sentence(
+    tmp_path_factory: pytest.TempPathFactory,
+    at: int,
+    put: bytes,
+    cut: bool,  # noqa: FBT001 (drawn)
+) -> None:
+    packed = gzip.compress((HEADER + FRAMES * 20).encode())
+    at %= len(packed)
+    file = tmp_path_factory.getbasetemp() / "damaged"
+    file.write_bytes(packed[:at] + put + (b"" if cut else packed[at + len(put) :]))
+    try:
+        with open_host(str(file)) as host:
+            assert host.file("/proc/cmdline")
+    except CommandError as error:
+        assert error.status == os.EX_DATAERR  # noqa: PT017 (it may be sound)
 
 
 def test_file_without_end_is_no_declaration() -> None:
