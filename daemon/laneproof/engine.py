@@ -80,6 +80,7 @@ class Engine:
             confirmations: Readings in a row that a rule needs, by rule; 1 for the others.
         """
         self.build = build
+        self._judged_by: list[Build | None] = []
         self.declaration_problem: str | None = None
         self._confirmations = confirmations or {}
         self._lives: Mapping[Identity, Life] = {}
@@ -182,7 +183,11 @@ class Engine:
             read_again=read_again,
             declaration_problem=self.declaration_problem,
         )
-        judged, ledger = judge_all(current), self._past.ledger
+        ledger = self._past.ledger
+        if self._judged_by not in ([], [self.build]):  # what came and went against another declaration is over
+            ledger.recurrences.records.clear()
+        self._judged_by = [self.build]
+        judged = judge_all(current)
         ledger.recurrences.note(find_recurring(judged), ledger.timeline)
         findings = explain(judged, ledger, self._weights, general=_GENERAL_STEPS)
         step: Step = advance(

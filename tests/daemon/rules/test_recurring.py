@@ -77,5 +77,11 @@ def test_a_link_that_loses_lanes_at_every_second_boot_is_one_alarm() -> None:
     assert changes(watcher) == TWICE_OVER
 
 
+def test_another_declaration_ends_what_was_held_against_the_one_before() -> None:
+    watcher = nights(Watcher("array-degraded").observe(box()), 3, lost=1)
+    watcher.engine.build = declare("")
+    assert watcher.observe(box(), after=HOUR).standing == []
+
+
 def test_each_rule_that_comes_and_goes_says_so_on_its_page() -> None:
     assert all("third time within two weeks" in " ".join(explain(rule).split()) for rule in COMES_AND_GOES)
