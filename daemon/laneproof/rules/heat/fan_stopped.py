@@ -16,7 +16,7 @@ from laneproof_collectors.unread import Reason, Unread
 
 NAME = "fan-stopped"
 _RESTS = 2
-_FIRST_REST_SECONDS, _LONGEST_REST_SECONDS = 86_400.0, 3 * 86_400.0
+_SHORT_REST_SECONDS, _FIRST_REST_SECONDS, _LONGEST_REST_SECONDS = 3600.0, 86_400.0, 3 * 86_400.0
 """A fan that stood still and turned again so often rests by plan, for days at most; one that never did is given a day
 for that. Judgement; that boards let fans rest is common practice, no source."""
 _STOPS_BY_PLAN = ("amdgpu", "nouveau", "radeon", "xe")  # graphics cards rest their fans while they are cool
@@ -48,7 +48,9 @@ def _weigh(current: Pass, name: str, fan: Fan) -> Severity | None:
     stood = now - box.still.get(name, now)
     if box.rests.get(name, 0) >= _RESTS:  # its chip may raise an alarm at each rest too
         return Severity.NOTICE if stood >= _LONGEST_REST_SECONDS else None
-    return Severity.WARNING if fan.alarm is True or stood >= _FIRST_REST_SECONDS else Severity.NOTICE
+    if fan.alarm is True or stood >= _FIRST_REST_SECONDS:
+        return Severity.WARNING
+    return Severity.NOTICE if stood >= _SHORT_REST_SECONDS else None
 
 
 def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[Finding]:
@@ -96,9 +98,9 @@ FAN_STOPPED = Rule(
     statement="Every declared fan turns, and none that turned before stands still.",
     why=(
         "A fan fails without a word, and drives without air throttle or die within the hour. A connector with nothing "
-        "on it looks the same as a fan that stopped, so declare the fans that matter. One that nobody declared is an "
-        "alarm once it has stood still for a day, or its chip says so; one that rested and turned again twice is left "
-        "alone for three days."
+        "on it looks the same as a fan that stopped, so declare the fans that matter. One that nobody declared is a "
+        "notice once it has stood still for an hour, and an alarm after a day, or where its chip says so; one that "
+        "rested and turned again twice is left alone for three days."
     ),
     look_next=advise(
         "Look at the temperatures of the drives in its air (overheating), and lower the load until it turns again.",
@@ -111,7 +113,7 @@ FAN_STOPPED = Rule(
         ("sign", "the declared fan stands still", "fan board fan2: stands still; declared at least 500 rpm"),
         (
             "sign",
-            "a fan that nobody declared turned an hour ago and stands still now",
+            "a fan that nobody declared turned before, and has stood still for an hour",
             "fan board fan1: stands still, and was seen turning before",
         ),
     ),

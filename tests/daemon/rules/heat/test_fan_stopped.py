@@ -30,7 +30,7 @@ def fans_of(*fans: Fan, text: str = "", past: Past = NOTHING) -> list[Finding]:
 
 DECLARED = '[[fan]]\nlabel = "fan1"\n'
 
-TURNED = Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600}))
+TURNED = Past(box=BoxRecord(turning={"board fan1": A_MORNING - 4000}, still={"board fan1": A_MORNING - 3600}))
 
 
 @pytest.mark.parametrize(
@@ -59,6 +59,7 @@ def test_fan_that_turned_before_is_missed_without_a_declaration() -> None:
 @pytest.mark.parametrize(
     ("rests", "days", "alarm", "severity"),
     [
+        (0, 0.04, False, None),
         (0, 0.9, False, Severity.NOTICE),
         (0, 1.0, False, Severity.WARNING),
         (1, 0.5, True, Severity.WARNING),
@@ -77,7 +78,7 @@ def test_a_fan_that_nobody_declared_may_rest(
 
 
 def test_fan_of_a_graphics_card_rests_by_plan() -> None:
-    past = Past(box=BoxRecord(turning={"amdgpu fan1": A_MORNING - 3600}))
+    past = Past(box=BoxRecord(turning={"amdgpu fan1": 1.0}, still={"amdgpu fan1": A_MORNING - 7200}))
     assert fans_of(fan(0, chip="amdgpu"), past=past) == []
     assert len(fans_of(fan(0, chip="amdgpu"), text=DECLARED + 'chip = "amdgpu"\n')) == 1
 
@@ -116,7 +117,7 @@ def test_examples() -> None:
             "the declared fan stands still", with_fans(fan(800), fan(0, "fan2")), "critical board fan2 | Look at the"
         ),
         example(
-            "a fan that nobody declared turned an hour ago and stands still now",
+            "a fan that nobody declared turned before, and has stood still for an hour",
             with_fans(fan(0)),
             "notice board fan1 | Look at the",
             build=None,
