@@ -11,7 +11,7 @@ checkout=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 
 if ! is_prepared run; then
     # Without these it still runs, and says of each thing that it could not read.
-    install_packages "to read drives through smartctl and to name devices" smartmontools pci.ids || true
+    install_packages "to read drives through smartctl and to name devices" smartmontools pci.ids libudev1 || true
     prepare_environment run .
 fi
 laneproof=$checkout/.venv/bin/laneproof

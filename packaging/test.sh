@@ -13,7 +13,7 @@ checkout=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$checkout/packaging/environment.sh"
 cd "$checkout"
 
-RUN_TIME_PACKAGES="smartmontools pci.ids"
+RUN_TIME_PACKAGES="smartmontools pci.ids libudev1"
 VM_PACKAGES="qemu-system-x86 busybox-static kmod cpio util-linux pciutils udev iproute2 mdadm fio btrfs-progs dmidecode"
 BROWSER_PACKAGES="chromium"
 SERVICE_PACKAGES="prometheus prometheus-alertmanager systemd"

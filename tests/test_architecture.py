@@ -16,9 +16,7 @@ LAYERS = [
     {name.strip() for name in layer.split("|")} for layer in SETTINGS["tool"]["importlinter"]["contracts"][0]["layers"]
 ]
 PROGRAMS = "collectors/laneproof_collectors/programs.py"
-READER = tuple(
-    f"collectors/laneproof_collectors/{name}.py" for name in ("reader", "reader_host", "reader_seal", "uevents")
-)
+READER = tuple(f"collectors/laneproof_collectors/{name}.py" for name in ("reader", "reader_host", "reader_seal"))
 LOAD = "collectors/laneproof_collectors/fio.py"  # starts the load of an acceptance run, which only reads
 """The door's own half that runs one program; only the door may call it."""
 WITHOUT_LAYER = {"laneproof.demo"}

@@ -13,7 +13,6 @@ import contextlib
 import errno
 import fcntl
 import json
-import logging
 import os
 import select
 import struct
@@ -48,7 +47,6 @@ from laneproof_collectors.questions import (
     unread_from_errno,
     unread_from_nvme_status,
 )
-from laneproof_collectors.uevents import UeventReader
 from laneproof_collectors.unread import Reason, Unread
 
 __all__ = [
@@ -57,8 +55,6 @@ __all__ = [
     "ReadKernelLog", "ReadLink", "ReadRange", "ReadUevents", "Smartctl", "name_question", "resolve_link",
     "unread_from_errno", "unread_from_nvme_status",
 ]  # fmt: skip
-
-_log = logging.getLogger(__name__)
 
 DEFAULT_DEADLINE_SECONDS = 5.0
 """How long one question may take. An NVMe admin command normally takes milliseconds; the kernel's own limit is 60 s."""
@@ -199,7 +195,7 @@ class LiveHost(Host):
         self._idle: list[_Reader] = []
         self._lock = threading.Lock()
         self._kernel_log: _KernelLogReader | None = None
-        self._uevents: UeventReader | None = None
+        self._uevents: _UeventReader | None = None
         self._end_programs: Callable[[], object] = tuple
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
@@ -384,7 +380,7 @@ class LiveHost(Host):
                 case ReadJournal(boot, lines, since_unix):
                     return self._journal(name_question(question), boot, lines, since_unix)
                 case ReadUevents():
-                    self._uevents = self._uevents or UeventReader()
+                    self._uevents = self._uevents or _UeventReader()
                     return self._uevents.read()
                 case ReadClock():
                     return Clock(
@@ -398,8 +394,12 @@ class LiveHost(Host):
             return unread_from_nvme_status(name_question(question), error.status)
         except MemoryError:
             return unread_from_errno(name_question(question), errno.ENOMEM)
-        except Exception:  # noqa: BLE001 (a fence: a reader's thread that ended by it would count as hung for ever)
-            _log.exception("the question for %s failed", name_question(question))
+        except ImportError as error:  # libudev is missing, which pyudev says only when it is first needed
+            return Unread(name_question(question), f"what reads it is not installed ({error})", Reason.ABSENT)
+        except Exception:  # a fence: a thread that ended by it would count as hung for ever
+            import logging  # noqa: PLC0415 (only where the program itself is at fault)
+
+            logging.getLogger(__name__).exception("the question for %s failed", name_question(question))
             return Unread(name_question(question), "the program failed; its traceback is in the log", Reason.FAILED)
 
     def _open(self, path: str) -> int:
@@ -622,3 +622,36 @@ class _KernelLogReader:
 
     def close(self) -> None:
         os.close(self._descriptor)
+
+
+class _UeventReader:
+    """The kernel's own device events through pyudev, of the subsystems that a storage box's faults show in."""
+
+    SUBSYSTEMS = ("nvme", "pci", "block", "scsi", "net")
+
+    def __init__(self) -> None:
+        import pyudev  # noqa: PLC0415 (only the live machine has events)
+
+        # "kernel", not "udev": events come at once and also where no udev daemon runs.
+        self._monitor = pyudev.Monitor.from_netlink(pyudev.Context(), source="kernel")
+        for subsystem in self.SUBSYSTEMS:
+            self._monitor.filter_by(subsystem)
+        self._monitor.start()
+
+    def read(self) -> tuple[dict[str, str], ...]:
+        events: list[dict[str, str]] = []
+        while device := self._monitor.poll(timeout=0):
+            event = {
+                "action": str(device.action),
+                "devpath": str(device.device_path),
+                "subsystem": str(device.subsystem),
+            }
+            event.update({str(key): str(value) for key, value in device.properties.items()})
+            events.append(event)
+        return tuple(events)
+
+    def fileno(self) -> int:
+        return int(self._monitor.fileno())
+
+    def close(self) -> None:
+        self._monitor = None

@@ -17,7 +17,7 @@ ROUNDS = 5
 _LIST_MODULES = """
 import sys
 before = set(sys.modules)
-import laneproof.commands.serve
+import laneproof.commands.serve, pyudev
 print(*(name for name in sys.modules if name not in before and not name.startswith("laneproof")))
 """
 _LOAD_MODULES = """

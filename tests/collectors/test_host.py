@@ -2,6 +2,7 @@
 
 import errno
 import os
+import sys
 import threading
 import time
 from pathlib import Path
@@ -242,6 +243,17 @@ def test_a_fault_of_the_program_is_an_answer_and_no_hung_thread(
     assert answer.reason is reason
     assert host.file(vendor) == b"0x1b36\n"
     host.close()
+
+
+def test_without_libudev_device_events_are_unread_and_the_watch_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("ctypes.util.find_library", lambda _: None)  # as on a system without the library
+    for name in [name for name in sys.modules if name.split(".")[0] == "pyudev"]:
+        monkeypatch.delitem(sys.modules, name)
+    host = LiveHost()
+    answer = host.uevents()
+    host.close()
+    assert isinstance(answer, Unread)
+    assert (answer.reason, "not installed" in str(answer)) == (Reason.ABSENT, True)
 
 
 def test_over_many_passes_what_hangs_costs_its_own_facts_and_nothing_gathers() -> None:

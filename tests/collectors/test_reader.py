@@ -251,4 +251,4 @@ def test_as_a_program_it_takes_the_socket_that_systemd_passes_and_loads_nothing_
         )
     status, loaded = json.loads(done.stdout)
     assert status == 0
-    assert not {"pydantic", "laneproof", "subprocess", "logging"} & set(loaded)
+    assert not {"pydantic", "laneproof", "subprocess", "logging", "pyudev"} & set(loaded)
