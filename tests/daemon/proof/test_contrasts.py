@@ -110,3 +110,19 @@ def test_a_drive_that_never_slept_woke_with_no_error() -> None:
     assert find_features(run, mine)["errors_on_wake_only"] is False
     awake = WakeRun(state=4, idle_seconds=2.5, exit_us=41_000, reads=30, median_us=90.0, longest_us=130.0)
     assert find_features(run, mine.model_copy(update={"wake": awake}))["errors_on_wake_only"] is None
+
+
+@pytest.mark.parametrize(
+    ("changes", "seen"),
+    [
+        ({"warning_minutes": 1}, True),
+        ({"held_back_seconds": 5.0}, True),
+        ({"stopped": "it reached its critical temperature: 85 °C"}, True),
+        ({"stopped": "it reports that it is failing"}, False),
+        ({"hottest_celsius": 80.0, "warning_celsius": 80.0}, True),
+        ({"hottest_celsius": None}, None),
+    ],
+)
+def test_each_sign_of_too_much_heat_is_one_by_itself(changes: dict[str, object], *, seen: bool | None) -> None:
+    found = find_features(sound_run(), drive(sound_run(), RISER_3).model_copy(update=changes))
+    assert found["warning_minutes_rising"] is seen
