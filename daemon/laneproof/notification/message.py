@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from urllib.parse import quote
 
 from laneproof.diagnosis.weights import CAUSE_WORDS, CauseName
 from laneproof.findings import Cause, Finding, Severity
@@ -68,7 +69,7 @@ def write_message(
         if report.kind is Kind.RAISED and known.returns:
             lines.append("It was gone for a while, and is back.")
     if settings.page:
-        lines.append(f"Page: {settings.page}")
+        lines.append(f"Page: {_find_page(settings.page, report.case, positions)}")
     if report.kind in (Kind.WORSE, Kind.REMINDER):
         lines.append(f"To hear no more of it: laneproof notify --acknowledge {known.number} --because REASON")
     return Message(
@@ -97,6 +98,14 @@ def _describe(case: Case, positions: Mapping[str, PositionFacts]) -> Iterator[st
         yield f"Next: {steps[0]}"
         carrying = [finding for finding in first if finding.next_steps][:1]
         yield from (f"Mind: {caution}" for caution in list_cautions(carrying, most_steps=1))
+
+
+def _find_page(page: str, case: Case | None, positions: Mapping[str, PositionFacts]) -> str:
+    """Give the address of the position's own page where a case is about one alone, else the box's."""
+    about = case.subjects if case is not None else ()
+    if len(about) != 1 or about[0] not in positions:
+        return page
+    return f"{page.rstrip('/')}/positions/{quote(about[0], safe='')}"
 
 
 def _say_values(finding: Finding) -> Iterator[str]:

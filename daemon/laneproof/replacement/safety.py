@@ -260,6 +260,7 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
     occupant = facts.position.occupant
     if occupant is not None and not occupant.answers and not occupant.asleep:
         yield Reason(weight=Weight.SPEAKS_FOR, says="It does not answer any more.")
+    advised: set[str | None] = set()
     for finding in facts.findings:
         if finding.kind is Kind.UNVERIFIED or finding.accepted is not None or not facts.position.is_subject_of(finding):
             continue
@@ -271,7 +272,8 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
             named = CAUSE_WORDS.get(cause, cause) if cause else None
             likely = f"The likely cause is {named}" if named else "That can lie in the way to the drive"
             do = f"{likely}, which another drive would not cure: see 'laneproof explain {finding.rule}'."
-            yield Reason(weight=Weight.MIND, says=says, do=do)
+            yield Reason(weight=Weight.MIND, says=says, do="" if cause in advised else do)
+            advised.add(cause)
 
 
 def _weigh_lost_branch(facts: Facts) -> Iterator[Reason]:

@@ -41,7 +41,7 @@ def test_a_case_that_is_raised_is_described_whole() -> None:
         f"Mind: {OPEN_CASE}",
         f"Mind: {DEGRADED_ARRAY}",
         "Since: 2026-09-21 16:13 CEST, 3 days ago",
-        "Page: http://kelp-1:7766/",
+        "Page: http://kelp-1:7766/positions/riser-3",
     ]
 
 

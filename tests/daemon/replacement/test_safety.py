@@ -309,6 +309,12 @@ def test_sign_of_the_drive_itself_speaks_for_it_only_where_another_drive_cures_i
         assert f"The likely cause is {CAUSE_WORDS[cause]}, which another drive would not cure" in said(guide, weight)
 
 
+def test_one_cause_of_several_signs_is_said_once() -> None:
+    signs = tuple(replace(sign("riser-4", cause="signal-path"), rule=rule) for rule in ("signal-errors", "link-slow"))
+    reasons = guide_for("riser-4", array_box(), findings=signs).reasons
+    assert len([reason for reason in reasons if reason.do and "would not cure" in reason.do]) == 1
+
+
 def test_finding_without_a_position_is_known_by_path_or_serial() -> None:
     by_serial = replace(sign("x"), position=None, key="FN0002")
     by_path = replace(sign("x"), position=None, key=PATHS[1])
