@@ -564,6 +564,7 @@ class _Reader:
             batch, self._batch = self._batch, None
             if batch is not None:
                 self._work(batch, self)
+                batch = None  # its answers are the caller's alone: a journal's are tens of megabytes
                 self._done.release()
             if self.abandoned:
                 if self._after:

@@ -10,8 +10,12 @@ import sys
 import tempfile
 import time
 import urllib.request
+from pathlib import Path
 
 import psutil
+
+from laneproof_collectors.questions import NvmeIdentify, ReadFile, ReadKernelLog
+from laneproof_collectors.reader_host import ReaderHost
 
 ROUNDS = 5
 _LIST_MODULES = """
@@ -80,6 +84,22 @@ def daemon_resident_bytes(seconds: float) -> int:
     return resident
 
 
+def reader_resident_bytes() -> int:
+    """Give what the reader holds after some questions."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "laneproof_collectors.reader", "--socket", f"{folder}/sock"]
+        with subprocess.Popen(command) as process:
+            while not Path(f"{folder}/sock").exists():
+                time.sleep(0.05)
+            host = ReaderHost(f"{folder}/sock")
+            for _ in range(20):
+                host.ask([NvmeIdentify("nvme0"), ReadFile("/sys/firmware/acpi/tables/FACP"), ReadKernelLog()])
+            host.close()
+            resident = psutil.Process(process.pid).memory_info().rss
+            process.terminate()
+    return resident
+
+
 def main() -> None:
     """Print what was measured."""
     bare = run_seconds(sys.executable, "-c", "import pydantic; print('x')")
@@ -90,6 +110,7 @@ def main() -> None:
     without, resident = bare_resident_bytes(), daemon_resident_bytes(20)
     mib, times = 2**20, resident / without
     print(f"resident: libraries {without / mib:.1f} MiB, daemon {resident / mib:.1f} MiB, ratio {times:.2f}")
+    print(f"resident: reader {reader_resident_bytes() / mib:.1f} MiB")
 
 
 if __name__ == "__main__":
