@@ -21,6 +21,10 @@ StartScript = Callable[[list[str], Kernel, tuple[str, ...]], str]
 
 SERVICE_CHECKOUT = Path("/opt/laneproof")
 SERVICE_PYTHON = Path("/opt/python")
+COMMANDS = {
+    "/usr/bin/laneproof": "laneproof.cli",
+    "/usr/lib/laneproof/bin/laneproof-reader": "laneproof_collectors.reader",
+}
 """Where a service sees this checkout and this Python: a hardened unit may see neither home folders nor /tmp."""
 
 
@@ -42,19 +46,24 @@ def start_systemd(command: list[str], kernel: Kernel, modules: tuple[str, ...]) 
     Of the host's services none starts: only what every boot has, laneproof's unit (not yet started), and the program.
     """
     python, libraries = _python_for_services()
-    call = "import sys; from laneproof.cli import main; sys.exit(main())"
-    install = f"""\
-mkdir -p /etc/laneproof {SERVICE_CHECKOUT} {SERVICE_PYTHON}
-mount --bind {shlex.quote(str(CHECKOUT))} {SERVICE_CHECKOUT}
-mount --bind {shlex.quote(sys.base_prefix)} {SERVICE_PYTHON}
-cat > /usr/bin/laneproof <<'END'
+    commands = "\n".join(
+        f"""\
+cat > {path} <<'END'
 #!/bin/sh
 export PYTHONPATH={python_path(SERVICE_CHECKOUT)}:{shlex.quote(libraries)} PYTHONDONTWRITEBYTECODE=1
 export LD_LIBRARY_PATH={SERVICE_PYTHON}/lib # a Python built as a shared library would find the system's instead
-exec {shlex.quote(python)} -c '{call}' "$@"
+exec {shlex.quote(python)} -c 'import sys; from {module} import main; sys.exit(main())' "$@"
 END
-chmod 755 /usr/bin/laneproof
-cp {SERVICE_CHECKOUT}/systemd/*.service /etc/systemd/system/"""
+chmod 755 {path}"""
+        for path, module in COMMANDS.items()
+    )
+    install = f"""\
+mkdir -p /usr/lib/laneproof/bin /etc/laneproof {SERVICE_CHECKOUT} {SERVICE_PYTHON}
+mount --bind {shlex.quote(str(CHECKOUT))} {SERVICE_CHECKOUT}
+mount --bind {shlex.quote(sys.base_prefix)} {SERVICE_PYTHON}
+{commands}
+systemd-sysusers {SERVICE_CHECKOUT}/packaging/sysusers.conf
+cp {SERVICE_CHECKOUT}/systemd/* /etc/systemd/system/"""
     return _start_systemd(command, kernel, modules, install)
 
 

@@ -438,3 +438,14 @@ def test_nonsense_in_a_row_does_not_end_the_watch(kept: Path, tmp_path: Path, ta
             store.read_findings()
             store.read_notes()
     assert tried > len(columns)
+
+
+def test_the_copy_of_a_token_that_the_service_manager_made_is_taken_before_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("CREDENTIALS_DIRECTORY", raising=False)
+    assert serve._find_credential("token") is None
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    assert serve._find_credential("token") is None  # a unit that loads none
+    (tmp_path / "token").touch()
+    assert serve._find_credential("token") == str(tmp_path / "token")
