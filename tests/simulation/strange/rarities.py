@@ -341,6 +341,8 @@ class GoneAfterARestart(OddFault):
 class GoesWhileNobodyWatches(OddFault):
     """A drive dies while the watch is off for two days: when it goes on, the drive is missing, and no line says why."""
 
+    _is_seen: bool = False
+
     def prepare(self, box: RunningBox) -> None:
         """The log's lines of it may be lost."""
         self.rules, self.days = ("position-empty", "drops-off-bus"), 3.0
@@ -354,9 +356,17 @@ class GoesWhileNobodyWatches(OddFault):
             box.say([Line(f"nvme nvme{drive.number}: Disabling device after reset failure: -19", ERROR)])
             let_go(box, life, drive)
             drive.presence = Presence.DEAD
+            box.at(box.now + 2 * DAY + HOUR, look)
+
+        def look() -> None:
+            self._is_seen = life.drive is not None and life.drive.presence is Presence.DEAD
 
         self.excused.append((life.port.path, self.began_at or 0.0, self.until, "died"))
         box.at(self.began_at or 0.0, die)
+
+    def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
+        """A restart in the meantime may have brought it back before anybody looked."""
+        return super(GoesWhileNobodyWatches, self).complaints(world, changes) if self._is_seen else []
 
 
 @dataclass(slots=True)
