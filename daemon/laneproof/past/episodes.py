@@ -234,6 +234,10 @@ class EpisodeBook:
             return False
         return 0.0 <= now - last.dropped_at < within
 
+    def is_filled(self, path: str) -> bool:
+        """Whether a drive was in a position at the last pass, and answered."""
+        return self.states.get(path, ("", "", AWAY))[2] != AWAY
+
     def covers(self, path: str, when: float) -> bool:
         """Whether a moment belongs to an episode of a position, or of one above or below it."""
         return any(

@@ -73,6 +73,8 @@ def find_series(ledger: Ledger, path: str, episodes: Sequence[Episode]) -> Serie
     if not run:
         return None
     needed = _clean_time(run, ledger.timeline.began_at)
+    if run[-1].dropped and run[-1].returned_at is None and not ledger.episodes.is_filled(path):
+        needed = LONGEST_SECONDS  # a position that is empty since then is no clean time
     if trial is not None and trial.began_at < run[0].dropped_at:
         trial = None
     if trial is not None and trial.outcome == TrialOutcome.CURED:

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.rules.drives.episode_series import LONGEST_SECONDS, SHORTEST_SECONDS
 from laneproof_collectors.snapshot import AutonomousTransitions
-from losing_box import DOWN, days
+from losing_box import DOWN, GIVEN_UP, days, four, gone
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, counting_box
 from story_engine import DAY, HOUR, Watcher
@@ -98,3 +98,11 @@ def test_a_fix_that_did_not_help_is_reported_so() -> None:
     assert watcher.standing[0].observed == "drops off the bus again and again"
     assert "that was not the cure" in watcher.standing[0].summary
     assert watcher.standing[0].evidence["trial"]["outcome"] == "not-cured"
+
+
+def test_a_position_that_stays_empty_is_no_clean_time() -> None:
+    watcher = Watcher("drops-off-bus").observe(four())
+    for _ in range(3):
+        watcher.observe(four(), after=DAY).observe(gone(), after=DAY, log=(GIVEN_UP,))
+    assert watcher.observe(gone(), after=29 * DAY).standing != []
+    assert watcher.observe(gone(), after=2 * DAY).standing == []
