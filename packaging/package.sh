@@ -88,8 +88,7 @@ Maintainer: $maintainer
 Section: admin
 Priority: optional
 Installed-Size: $(du -sk "$tree" | cut -f1)
-Depends: python3 (>= 3.$minor), python3 (<< 3.$((minor + 1))), libc6, libgcc-s1, libudev1,
- systemd | systemd-sysusers
+Depends: python3 (>= 3.$minor), python3 (<< 3.$((minor + 1))), libc6, libgcc-s1, libudev1, systemd | systemd-sysusers
 Recommends: smartmontools, pci.ids, udev
 Suggests: fio, prometheus
 Description: ${summary}
