@@ -115,7 +115,7 @@ def notify(facts: dict[str, Any], ask: Callable[[], object]) -> None:
     facts["start"] = run("systemctl", "enable", "--now", NOTIFIER)
     ask()
     facts["sent"] = bool(
-        wait_until(lambda: any("critical" in each["title"] for each in messages), seconds=240, pause=0.5)
+        wait_until(lambda: any("critical-warning" in each["title"] for each in messages), seconds=240, pause=0.5)
     )
     facts["messages"] = messages
     facts["state"] = dict(
