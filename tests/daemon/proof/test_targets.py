@@ -31,9 +31,12 @@ def test_every_nvme_drive_of_the_box_is_loaded_with_the_links_on_its_way() -> No
     assert [target.name for target in found.drives] == [
         "riser-1", "riser-2", "riser-3", "riser-4", "deck-1", "deck-2", "wireless"
     ]  # fmt: skip
+    paths = [target.path for target in found.drives]
     deck = next(link for link in found.links.values() if link.name == "deck")
     assert deck.used_by == ("deck-1", "deck-2")
     assert found.links[found.drives[0].path].counting_ends == ("port", "device")
+    declared = [(link.declared_gt_s, link.declared_lanes) for link in map(found.links.get, paths) if link]
+    assert declared == [(16.0, 4)] * 6 + [(8.0, 1)]
     assert found.parts["riser-3"] == "passive-split, flexible-cable green tape"
 
 

@@ -49,6 +49,7 @@ def test_changes_are_given_since_a_time(query: str, changes: list[str]) -> None:
     assert status == 200
     assert isinstance(document["changes"], list)
     assert [change["change"] for change in document["changes"]] == changes
+    assert document["complete"] is True
 
 
 def test_a_change_has_its_time_in_both_forms_and_the_name_that_stays() -> None:
