@@ -75,7 +75,7 @@ def test_a_link_that_leads_out_of_its_folder_is_refused(tree: Path, target: str)
     link.symlink_to("model" if target == "self" else target)
     answer = GuardedHost(str(tree)).file(f"{FUNCTION}/model")
     assert isinstance(answer, Unread)
-    assert answer.reason in (Reason.DENIED, Reason.ABSENT)
+    assert answer.reason in (Reason.DENIED, Reason.ABSENT) or answer.detail == "ELOOP"
 
 
 def test_a_link_within_its_folder_is_followed(tree: Path) -> None:
