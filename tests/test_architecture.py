@@ -1,6 +1,7 @@
 """The arrows of imports run one way, and the check that says so can fail."""
 
 import ast
+import re
 import shutil
 import subprocess
 import sys
@@ -143,3 +144,15 @@ def test_only_the_door_calls_its_journal() -> None:
         if isinstance(node, ast.ImportFrom) and node.module == "laneproof_collectors.journal"
     }
     assert callers == {"collectors/laneproof_collectors/host.py"}
+
+
+def test_each_library_that_is_installed_is_used() -> None:
+    imported = {
+        name.split(".")[0].lower().replace("_", "-")
+        for file in modules()
+        for node in ast.walk(ast.parse(file.read_text("utf-8")))
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for name in ([alias.name for alias in node.names] if isinstance(node, ast.Import) else [node.module or ""])
+    }
+    wanted = {re.split(r"[^\w-]", each)[0].lower() for each in SETTINGS["project"]["dependencies"]}
+    assert not wanted - imported

@@ -573,12 +573,14 @@ class _Reader:
 
 
 def _file_system(path: str) -> FileSystemFigures:
-    figures = os.statvfs(path)
+    import psutil  # noqa: PLC0415 (most questions need none of it)
+
+    usage = psutil.disk_usage(path)  # its `free` leaves out the blocks that are kept for root
     return FileSystemFigures(
-        size_bytes=figures.f_blocks * figures.f_frsize,
-        free_bytes=figures.f_bfree * figures.f_frsize,
-        available_bytes=figures.f_bavail * figures.f_frsize,  # less the blocks that are kept for root
-        read_only=bool(figures.f_flag & os.ST_RDONLY),
+        size_bytes=usage.total,
+        free_bytes=usage.total - usage.used,
+        available_bytes=usage.free,
+        read_only=bool(os.statvfs(path).f_flag & os.ST_RDONLY),
     )
 
 
