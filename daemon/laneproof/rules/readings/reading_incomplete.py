@@ -20,14 +20,14 @@ _GROUPS = {
     "controllers": ("NVMe controllers", "identity and health of NVMe drives"),
     "power": ("kernel power settings", "power settings"),
     "firmware": ("board firmware", "board, firmware and kernel"),
-    "memory": ("memory", "memory"),
-    "arrays": ("arrays", "the state of arrays"),
+    "memory": ("memory", "memory modules and their speeds"),
+    "arrays": ("arrays", "the states of arrays"),
     "interfaces": ("network interfaces", "network links"),
     "bonds": ("bonds", "bonds"),
     "thermal": ("temperatures and fans", "heat and power"),
     "drives": ("SATA drives", "SATA, SAS and USB drives"),
     "file_systems": ("file systems", "file systems"),
-    "mapped": ("mapped devices", "which drive an error of an encrypted or logical volume is of"),
+    "mapped": ("mapped devices", "the drives behind encrypted and logical volumes"),
 }
 _ALWAYS_JUDGED = ("functions", "controllers")
 
