@@ -81,10 +81,13 @@ PROVEN = Machine(
             name="hydro-3", serial="TIDE-0003", port="riser-3", read_limit_bytes=20_000_000, bad_sectors=(BAD_SECTOR,)
         ),
         Drive(name="hydro-4", serial="TIDE-0004", port="riser-4", read_limit_bytes=2_000_000),
+        Drive(
+            name="bay-1", serial="TIDE-0005", port="ide.0", read_limit_bytes=20_000_000, options=(("driver", "ide-hd"),)
+        ),
     ),
-    modules=("nvme", "aer_inject"),
+    modules=("nvme", "aer_inject", "ahci", "sd_mod"),
 )
-"""Four drives alike: one reads a tenth of its siblings, one has a sector that cannot be read."""
+"""Four NVMe drives alike: one reads a tenth of its siblings, one has a sector that cannot be read; and a SATA disk."""
 PROVEN_DISTURBED_PORT = "0000:00:04.1"
 """The port of the second, by PCI address."""
 
