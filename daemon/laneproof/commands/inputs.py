@@ -17,7 +17,15 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof_collectors.host import Host, LiveHost
 from laneproof_collectors.recorded_host import RecordedHost
-from laneproof_collectors.recording import LONGEST_LINE, Frame, Header, RecordingError, parse_frames, parse_header
+from laneproof_collectors.recording import (
+    LONGEST_LINE,
+    MOST_VALUES,
+    Frame,
+    Header,
+    RecordingError,
+    parse_frames,
+    parse_header,
+)
 
 DEFAULT_BUILD = "/etc/laneproof/build.toml"
 READER_SOCKET = "/run/laneproof/reader.sock"
@@ -163,6 +171,9 @@ def _lines(stream: BinaryIO | gzip.GzipFile, name: str) -> Iterator[str]:
             line = stream.readline(LONGEST_LINE + 1)
             if len(line) > LONGEST_LINE:
                 message = f"{name}, line {number}: longer than {LONGEST_LINE >> 20} MiB, which no recording's is"
+                raise CommandError(message, status=os.EX_DATAERR)
+            if sum(map(line.count, (b",", b"[", b"{"))) > MOST_VALUES:
+                message = f"{name}, line {number}: holds more than {MOST_VALUES} values, which no recording's does"
                 raise CommandError(message, status=os.EX_DATAERR)
             if not line:
                 return

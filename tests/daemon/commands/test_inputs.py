@@ -89,10 +89,16 @@ def test_a_packed_recording_that_is_cut_off_gives_the_frames_before_the_damage(f
     assert len(read) > 100
 
 
-def test_line_without_end_is_refused_and_never_read_whole(file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(inputs, "LONGEST_LINE", 100)
-    file.write_bytes(gzip.compress((HEADER + FRAMES.replace("one", "x" * 10_000)).encode()))
-    with pytest.raises(CommandError, match="line 2: longer than") as caught, open_host(str(file)):
+@pytest.mark.parametrize(
+    ("limit", "most", "contents", "says"),
+    [("LONGEST_LINE", 100, "x" * 10_000, "longer than"), ("MOST_VALUES", 20, "," * 30, "holds more than 20 values")],
+)
+def test_line_without_end_is_refused_and_never_read_whole(  # noqa: PLR0913 (a case each)
+    file: Path, monkeypatch: pytest.MonkeyPatch, limit: str, most: int, contents: str, says: str
+) -> None:
+    monkeypatch.setattr(inputs, limit, most)
+    file.write_bytes(gzip.compress((HEADER + FRAMES.replace("one", contents)).encode()))
+    with pytest.raises(CommandError, match=f"line 2: {says}") as caught, open_host(str(file)):
         pass
     assert caught.value.status == os.EX_DATAERR
 
