@@ -1,7 +1,7 @@
 """The past as it is served: what has no such name, and what cannot be read, is said as that."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -41,13 +41,14 @@ def test_an_empty_history_has_no_changes_no_episodes_and_no_names(tmp_path: Path
 
 def test_a_position_is_read_with_all_that_happened_to_it() -> None:
     """Of the demo: by 2026-10-31 the cable in riser-3 had cost five disconnects, and a month before that four."""
-    _, past = make_recording_daemon(None, None, None)
-    for seconds, episodes in ((30 * DAY, 4), (365 * DAY, 5)):
-        found = past.read_position("riser-3", None, seconds)
-        kinds = [happening.kind for happening in found.happened]
-        assert kinds.count("episode") == episodes
-        assert found.watched == "Watched all the time." or seconds > 30 * DAY
-        assert {chart.name for chart in found.trend.charts} >= {"correctable_errors", "trained_lanes"}
-    passes = past.read_passes()
-    assert passes is not None
-    assert passes.ledger.episodes.episodes
+    daemon, past = make_recording_daemon(None, None, None)
+    with closing(daemon):
+        for seconds, episodes in ((30 * DAY, 4), (365 * DAY, 5)):
+            found = past.read_position("riser-3", None, seconds)
+            kinds = [happening.kind for happening in found.happened]
+            assert kinds.count("episode") == episodes
+            assert found.watched == "Watched all the time." or seconds > 30 * DAY
+            assert {chart.name for chart in found.trend.charts} >= {"correctable_errors", "trained_lanes"}
+        passes = past.read_passes()
+        assert passes is not None
+        assert passes.ledger.episodes.episodes
