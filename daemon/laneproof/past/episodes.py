@@ -238,6 +238,11 @@ class EpisodeBook:
         """Whether a drive was in a position at the last pass, and answered."""
         return self.states.get(path, ("", "", AWAY))[2] != AWAY
 
+    def is_out(self, path: str) -> bool:
+        """Whether a drive failed in a position, and is not back."""
+        last = next((episode for episode in reversed(self.episodes) if episode.path == path), None)
+        return last is not None and last.is_failure and last.returned_at is None
+
     def covers(self, path: str, when: float) -> bool:
         """Whether a moment belongs to an episode of a position, or of one above or below it."""
         return any(

@@ -254,7 +254,7 @@ class Ledger(State):
             was_here = [path for path, (_, _, state) in book.states.items() if state == HERE]
             self.training.note_missing([path for path in was_here if path not in presences], self.timeline)
         note_returns(self, presences)
-        note_presences(book, presences, self.now)
+        note_presences(book, presences, self.timeline, is_log_whole=is_log_whole)
         return touched
 
     def _note_link_events(self, events: Sequence[PositionEvent], reports: Mapping[str, int]) -> None:

@@ -47,9 +47,10 @@ class Presence:
         path: The position.
         serial: Its serial number, empty where it could not be read.
         name: What it is called now.
-        state: here, away (listed, but it does not answer or no driver serves it), unsure, or leaving: its driver lets
-            go of it, as in any removal; whether somebody asked for that is known when it is gone.
+        state: here, away (listed, but it does not answer), unsure, or leaving: its driver lets go of it, or has, as in
+            any removal; whether somebody asked for that is known when it is gone.
         resetting: Whether its driver is resetting it.
+        unbound: Whether no driver serves it.
     """
 
     path: str
@@ -57,6 +58,7 @@ class Presence:
     name: str
     state: str
     resetting: bool = False
+    unbound: bool = False
 
 
 def find_presences(topology: Topology) -> Iterator[Presence]:
@@ -72,6 +74,7 @@ def find_presences(topology: Topology) -> Iterator[Presence]:
             name=occupant.name,
             state=_state_of(occupant),
             resetting=resetting,
+            unbound=occupant.controller is None and occupant.drive is None,
         )
 
 
@@ -82,7 +85,7 @@ def _state_of(occupant: Occupant) -> str:
         return AWAY
     controller = occupant.controller
     if controller is None:
-        return HERE if occupant.drive is not None else AWAY
+        return HERE if occupant.drive is not None else LEAVING
     if controller.state in ("deleting", "deleting (no IO)"):
         return LEAVING
     if controller.state == "dead":

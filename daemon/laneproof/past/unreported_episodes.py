@@ -48,7 +48,7 @@ def find_vanished(  # noqa: PLR0913 (what is known of a pass)
         if here is None:
             if not is_log_read and not tree.functions_at(path):
                 yield vanished(path, name, now, REMOVED if book.is_unheard else VANISHED)
-        elif here.state == AWAY or (here.state == LEAVING and _state_to_keep(book, here, now) == AWAY):
+        elif _state_to_keep(book, here, now, is_log_read=is_log_read) == AWAY:
             yield vanished(path, name, now)
         elif here.resetting:
             if not is_log_read:
@@ -64,20 +64,33 @@ def _was_away(book: EpisodeBook, path: str, events: Sequence[PositionEvent], *, 
     )
 
 
-def note_presences(book: EpisodeBook, presences: Mapping[str, Presence], now: float) -> None:
+def note_presences(
+    book: EpisodeBook, presences: Mapping[str, Presence], timeline: Timeline, *, is_log_whole: bool
+) -> None:
     """Note what each position holds, for the next pass."""
+    now, is_log_read = timeline.now, is_log_whole and book.log_heard_in == timeline.boots
     book.leaving = {path: book.leaving.get(path, now) for path, here in presences.items() if here.state == LEAVING}
     held = {
-        path: (here.serial or book.states.get(path, ("", "", ""))[0], here.name, _state_to_keep(book, here, now))
+        path: (
+            here.serial or book.states.get(path, ("", "", ""))[0],
+            here.name,
+            _state_to_keep(book, here, now, is_log_read=is_log_read),
+        )
         for path, here in presences.items()
     }
     book.states = held | {path: (was[0], was[1], AWAY) for path, was in book.states.items() if path not in presences}
 
 
-def _state_to_keep(book: EpisodeBook, here: Presence, now: float) -> str:
-    """Give a drive's state; what is let go of is as it was before, until that takes longer than it should."""
+def _state_to_keep(book: EpisodeBook, here: Presence, now: float, *, is_log_read: bool) -> str:
+    """Give a drive's state; what is let go of is as it was before, until that takes longer than it should.
+
+    Between the driver's going and the function's, a removal in good order looks like a drive that its driver gave up.
+    The latter is reported by the log; where that was not read, the drive is away at once.
+    """
     if here.state != LEAVING:
         return here.state
+    if here.unbound and (not is_log_read or book.is_out(here.path)):
+        return AWAY
     if now - book.leaving.get(here.path, now) >= LEAVING_SECONDS:
         return AWAY
     return book.states.get(here.path, ("", "", LEAVING))[2]

@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Any
 
 from laneproof.box.topology import survey
-from laneproof.past.presence import AWAY, HERE, UNSURE, find_presences, paths_by_name
+from laneproof.past.presence import AWAY, HERE, LEAVING, UNSURE, find_presences, paths_by_name
 from laneproof_collectors.snapshot import MappedDevice
 from laneproof_collectors.unread import Unread
 from simulated_box import Box
@@ -67,7 +67,7 @@ def test_a_drive_is_here_away_or_unsure() -> None:
     for state, expected in by_state.items():
         assert states(drive(controller={"state": state})) == [expected]
     assert states(drive(asleep=True)) == [HERE]
-    assert states(drive(), controllers=()) == [AWAY]  # no driver serves it
+    assert states(drive(), controllers=()) == [LEAVING]  # no driver serves it
     silent = drive().edit(f"{PORT}/00.0", lambda function: replace(function, answers=False))
     assert states(silent) == [AWAY]  # it answers with all ones
 

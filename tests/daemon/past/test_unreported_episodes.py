@@ -114,6 +114,32 @@ def test_a_reset_without_a_word_where_the_log_is_read_was_somebodys_wish() -> No
     assert len(episodes(story.observe(resetting, after=HOUR, log=(RESET,)))) == 1
 
 
+def unbound() -> Box:
+    """A drive that no driver serves: in the midst of any removal, and after a fault."""
+    made = four()
+    del made._controllers[0]
+    return made
+
+
+def test_a_pass_between_the_driver_s_going_and_the_function_s_is_no_disconnect_where_the_log_is_read() -> None:
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(four(), after=HOUR).observe(unbound(), after=15.0)
+    assert episodes(story) == []
+    story.observe(gone(), after=0.1, devices=(removal(),))
+    assert [episode.asked for episode in episodes(story)] == [True]
+
+
+def test_a_drive_that_its_driver_gave_up_is_gone_at_once_where_nobody_heard_why_else_soon() -> None:
+    assert [episode.kinds for episode in episodes(Story().observe(four()).observe(unbound(), after=15.0))] == [
+        [VANISHED]
+    ]
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(four(), after=2 * HOUR)
+    for _ in range(4):
+        story.observe(unbound(), after=15.0)
+    assert [episode.kinds for episode in episodes(story)] == [[VANISHED]]
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(unbound(), after=15.0, log=(RESET,))
+    assert not story.ledger.episodes.is_filled(PATH)  # the log said why
+
+
 def letting_go() -> Box:
     """A drive whose driver is letting go of it: in the midst of a removal, whoever asked for it."""
     made = four()
