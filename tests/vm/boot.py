@@ -34,6 +34,10 @@ class MachineError(Exception):
     """The machine or its program did not do what the test waits for; the console's tail is in the message."""
 
 
+class EmulatorError(MachineError):
+    """QEMU itself crashed: nothing that the machine did can end it so."""
+
+
 class _Lines:
     """Lines of JSON over a socket, until a deadline."""
 
@@ -258,7 +262,12 @@ class Boot:
         except TimeoutError:
             raise self._error(f"did not reach the step {step!r} within {self._seconds:g} s of its start") from None
         if line is None:
-            raise self._error(f"ended before the step {step!r}")
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._process.wait(5)
+            error = self._error(f"ended before the step {step!r}")
+            if (self._process.returncode or 0) < 0:
+                raise EmulatorError(f"QEMU itself ended by signal {-self._process.returncode}: {error}")
+            raise error
         with (self.folder / "steps.jsonl").open("a") as record:
             record.write(json.dumps(line) + "\n")
         self.steps[line.pop("step")] = line

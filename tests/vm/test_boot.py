@@ -1,11 +1,13 @@
 """The boots themselves: what goes wrong ends in time, says why, and leaves no machine running."""
 
+import os
+import signal
 import time
 from pathlib import Path
 
 import pytest
 
-from vm.boot import GUEST, Boot, MachineError
+from vm.boot import GUEST, Boot, EmulatorError, MachineError
 from vm.machine import Drive, Machine, RootPort
 
 pytestmark = pytest.mark.vm
@@ -39,6 +41,13 @@ def test_a_boot_that_takes_too_long_ends_at_its_deadline(tmp_path: Path) -> None
             boot.wait("look")
     assert time.monotonic() - began < 10
     assert _machines_in(tmp_path) == []
+
+
+def test_a_crash_of_qemu_is_no_end_of_the_machine(tmp_path: Path) -> None:
+    with _boot(Machine(), tmp_path) as boot:
+        os.kill(boot._process.pid, signal.SIGSEGV)
+        with pytest.raises(EmulatorError, match=f"by signal {signal.SIGSEGV:d}: the machine ended before"):
+            boot.wait("look")
 
 
 def test_a_drive_is_described_once_for_boot_and_for_insertion(tmp_path: Path) -> None:

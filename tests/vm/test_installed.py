@@ -14,7 +14,7 @@ import pytest
 
 from installed_tree import make_packages
 from laneproof.declaration.file import parse_build
-from vm.boot import GUEST, Boot
+from vm.boot import GUEST, Boot, EmulatorError
 from vm.boxes import NEW_BOX
 from vm.guest.installed import PLACES
 from vm.guest.returned import PULLS_AT_LEAST
@@ -41,15 +41,22 @@ def box(tmp_path_factory: pytest.TempPathFactory) -> Boot:
 
 @pytest.fixture(scope="module")
 def again(box: Boot) -> Boot:
-    """Start the same machine once more."""
-    began = time.monotonic()
-    with Boot(box.machine, (GUEST / "returned.py",), box.folder, start=start_systemd_again, seconds=900) as boot:
-        boot.wait("answers")
-        boot.steps["answers"]["after"] = round(time.monotonic() - began, 1)
-        boot.wait("begin-warning")
-        boot.set_critical_warning("hydro-2", READ_ONLY)
-        boot.answer()
-        boot.finish()
+    """Start the same machine once more, and again where QEMU crashes, which it was seen to do while drives went."""
+    for attempt in range(3):
+        began = time.monotonic()
+        with Boot(box.machine, (GUEST / "returned.py",), box.folder, start=start_systemd_again, seconds=900) as boot:
+            try:
+                boot.wait("answers")
+                boot.steps["answers"]["after"] = round(time.monotonic() - began, 1)
+                boot.wait("begin-warning")
+                boot.set_critical_warning("hydro-2", READ_ONLY)
+                boot.answer()
+                boot.finish()
+            except EmulatorError:
+                if attempt == 2:
+                    raise
+                continue
+        break
     return boot
 
 
