@@ -239,9 +239,9 @@ class EpisodeBook:
         return self.states.get(path, ("", "", AWAY))[2] != AWAY
 
     def is_out(self, path: str) -> bool:
-        """Whether a drive failed in a position, and is not back."""
+        """Whether a drive is known to have left a position, whatever the reason, and is not back."""
         last = next((episode for episode in reversed(self.episodes) if episode.path == path), None)
-        return last is not None and last.is_failure and last.returned_at is None
+        return last is not None and last.returned_at is None
 
     def covers(self, path: str, when: float) -> bool:
         """Whether a moment belongs to an episode of a position, or of one above or below it."""

@@ -85,7 +85,7 @@ def _state_to_keep(book: EpisodeBook, here: Presence, now: float, *, is_log_read
     """Give a drive's state; what is let go of is as it was before, until that takes longer than it should.
 
     Between the driver's going and the function's, a removal in good order looks like a drive that its driver gave up.
-    The latter is reported by the log; where that was not read, the drive is away at once.
+    The latter is reported by the log; where that was not read, or the drive is known to have left, it is away at once.
     """
     if here.state != LEAVING:
         return here.state

@@ -140,6 +140,14 @@ def test_a_drive_that_its_driver_gave_up_is_gone_at_once_where_nobody_heard_why_
     assert not story.ledger.episodes.is_filled(PATH)  # the log said why
 
 
+def test_a_drive_that_was_unbound_by_hand_and_stays_so_is_no_disconnect() -> None:
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(four(), after=2 * HOUR)
+    story.observe(unbound(), after=15.0, devices=(removal(),))
+    for _ in range(4):
+        story.observe(unbound(), after=15.0)
+    assert [episode.asked for episode in episodes(story)] == [True]
+
+
 def letting_go() -> Box:
     """A drive whose driver is letting go of it: in the midst of a removal, whoever asked for it."""
     made = four()
