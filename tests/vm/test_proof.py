@@ -63,7 +63,7 @@ def test_a_sound_drive_holds_and_its_link_is_unverified_with_its_bound(positions
 
 
 def test_errors_at_one_port_are_put_to_its_position_and_no_other(positions: dict[str, Mapping[str, Any]]) -> None:
-    errors = {name: position["link"]["errors"] for name, position in positions.items()}
+    errors = {name: position["link"]["errors"] for name, position in positions.items() if position["link"]}
     assert errors.pop("riser-2") >= 4
     assert set(errors.values()) == {0}
     assert positions["riser-2"]["link"]["verdict"] == "differs"
