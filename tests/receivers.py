@@ -6,7 +6,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from email import message_from_bytes, policy
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler, HTTPServer, ThreadingHTTPServer
 from typing import Any
 
 from aiosmtpd.controller import Controller
@@ -43,6 +43,19 @@ class MailServer:
             controller.stop()
 
 
+@contextmanager
+def serving(server: HTTPServer) -> Iterator[int]:
+    """Let a server answer, in a thread of its own; give its port."""
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
+    thread.start()
+    try:
+        yield server.server_port
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+
 class WebServer:
     """Answers GET from a table of documents, and keeps each posted one; while it is down it refuses."""
 
@@ -55,14 +68,8 @@ class WebServer:
     @contextmanager
     def running(self) -> Iterator[int]:
         server = ThreadingHTTPServer(("127.0.0.1", 0), type("Handler", (_Handler,), {"kept": self}))
-        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
-        thread.start()
-        try:
-            yield server.server_port
-        finally:
-            server.shutdown()
-            server.server_close()
-            thread.join()
+        with serving(server) as port:
+            yield port
 
 
 class _Handler(BaseHTTPRequestHandler):

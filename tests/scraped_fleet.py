@@ -1,10 +1,11 @@
 """Boxes that are scraped: each answers as the demo does, under a name and with serial numbers of its own."""
 
 import re
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+
+from receivers import serving
 
 _SERIAL = re.compile(r'serial="([^"]+)"')
 
@@ -23,14 +24,8 @@ class ScrapedFleet:
     @contextmanager
     def running(self) -> Iterator[int]:
         server = _Server(("127.0.0.1", 0), type("Handler", (_Handler,), {"fleet": self}))
-        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
-        thread.start()
-        try:
-            yield server.server_port
-        finally:
-            server.shutdown()
-            server.server_close()
-            thread.join()
+        with serving(server) as port:
+            yield port
 
     def list_targets(self, port: int) -> list[dict[str, object]]:
         """Give the list of targets as Prometheus reads it from a file; each box has an instance of its own."""
