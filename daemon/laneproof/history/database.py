@@ -1,7 +1,7 @@
 """The database's file: opened, set aside where it cannot be used, and left for memory where it cannot be written.
 
-Rules of this module: whatever is wrong with the file, the daemon goes on; what was in it is never thrown away; and each
-thing that goes wrong is said once, in one line. There is one writer: a second one keeps its history in memory.
+Rules of this module: whatever is wrong with the file, the daemon goes on; what was in it is set aside, not thrown away;
+and each thing that goes wrong is said once, in one line. There is one writer: a second one keeps its history in memory.
 """
 
 import contextlib
@@ -15,13 +15,16 @@ from enum import Enum
 from pathlib import Path
 from typing import TypeGuard
 
-from laneproof.history.tables import MIGRATIONS, NotOursError, check, migrate
+from laneproof.history.tables import MARK, MARK_AT, MIGRATIONS, NotOursError, check, migrate
 
 _log = logging.getLogger(__name__)
 
 IN_MEMORY = ":memory:"
 RETRY_AFTER_WRITES = 15
 """In memory, how many commits (about a minute each) go by before the file is tried again."""
+
+KEPT_ASIDE = 2
+"""How many histories that were set aside are kept: what damages one may damage the next, until the disk is full."""
 
 _COMPANIONS = ("", "-wal", "-shm")  # a write-ahead log that is left behind belongs to its database
 _DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
@@ -295,14 +298,39 @@ def _copy(connection: sqlite3.Connection) -> sqlite3.Connection:
 
 
 def set_aside(path: str) -> str:
-    """Rename a database with all that belongs to it, so that nothing is lost; gives its new name."""
-    number = 1
-    while Path(aside := f"{path}.set-aside-{number}").exists():
-        number += 1
+    """Rename a database with all that belongs to it; gives its new name.
+
+    Of all that were set aside and bear this program's mark, the newest stay; what does not is somebody else's.
+    """
+    numbers = _number_set_aside(path)
+    aside = f"{path}.set-aside-{max(numbers, default=0) + 1}"
     for companion in _COMPANIONS:
         with contextlib.suppress(FileNotFoundError):
             Path(path + companion).rename(aside + companion)
+    with contextlib.suppress(OSError):
+        names = (f"{path}.set-aside-{number}" for number in sorted(_number_set_aside(path)))
+        for name in [name for name in names if _bears_mark(name)][:-KEPT_ASIDE]:
+            _remove_set_aside(name)
     return aside
+
+
+def _number_set_aside(path: str) -> list[int]:
+    """Give the numbers of what was set aside: the higher, the newer."""
+    start = f"{Path(path).name}.set-aside-"
+    ends = (file.name.removeprefix(start) for file in Path(path).parent.iterdir() if file.name.startswith(start))
+    return [int(end) for end in ends if end.isdecimal()]
+
+
+def _bears_mark(name: str) -> bool:
+    with Path(name).open("rb") as file:
+        file.seek(MARK_AT)
+        return file.read(len(MARK)) == MARK
+
+
+def _remove_set_aside(name: str) -> None:
+    for companion in _COMPANIONS:
+        Path(name + companion).unlink(missing_ok=True)
+    _log.warning("%s was removed: of the histories that were set aside the newest %d are kept", name, KEPT_ASIDE)
 
 
 def _open_file(path: str) -> sqlite3.Connection:

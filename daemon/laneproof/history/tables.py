@@ -13,8 +13,11 @@ from collections.abc import Callable
 
 from laneproof.history.earlier_names import rename_kept
 
-APPLICATION_ID = 0x6C616E65
-"""Marks the file as this program's (``lane`` in ASCII; SQLite's application_id, at offset 68 of the file)."""
+MARK, MARK_AT = b"lane", 68
+"""Marks the file as this program's: SQLite's application_id, and its offset in the file.
+
+Source: sqlite.org, Database File Format, 1.3, The Database Header."""
+APPLICATION_ID = int.from_bytes(MARK)
 
 _VERSION_1 = (
     """CREATE TABLE boots (

@@ -136,6 +136,24 @@ def test_each_one_set_aside_has_its_own_name_and_its_log_goes_with_it(path: str)
     assert not Path(f"{path}-wal").exists()
 
 
+def test_of_the_histories_set_aside_the_newest_two_are_kept_and_nothing_of_anybody_else(
+    path: str, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # SQLite's documentation of its file format (1.3): the application's mark stands at offset 68
+    ours, others = bytes(68) + b"lane" + bytes(28), bytes(68) + b"song" + bytes(28)
+    for content in (others, ours, ours, b"short", ours, ours):
+        for name, written in ((path, content), (f"{path}-wal", b"log")):
+            Path(name).write_bytes(written)
+        set_aside(path)
+    kept = {file.name.removeprefix("history.db.set-aside-") for file in Path(path).parent.iterdir()}
+    assert kept == {"1", "1-wal", "4", "4-wal", "5", "5-wal", "6", "6-wal"}
+    reason = "was removed: of the histories that were set aside the newest 2 are kept"
+    assert caplog.messages == [f"{path}.set-aside-{number} {reason}" for number in (2, 3)]
+    Path(path).write_bytes(ours)
+    monkeypatch.setattr(Path, "unlink", _refuse)
+    assert set_aside(path) == f"{path}.set-aside-7"  # what cannot be removed keeps nobody from a new history
+
+
 def test_damage_that_shows_only_while_writing_begins_again(path: str, caplog: pytest.LogCaptureFixture) -> None:
     opened = Database(path)
     opened.write(_save("before"))
@@ -350,7 +368,7 @@ def test_what_could_not_be_opened_is_closed(
             connection.execute("SELECT 1")
 
 
-def _refuse(file: Path, _: object) -> None:
+def _refuse(file: Path, *_: object, **__: object) -> None:
     raise PermissionError(errno.EACCES, "Permission denied", str(file))
 
 
