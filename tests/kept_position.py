@@ -6,7 +6,7 @@ from laneproof.box.names import Position, describe_position
 from laneproof.history.folding import point_at
 from laneproof.history.series import Series
 from laneproof.outputs.events_text import Happening
-from laneproof.outputs.page.position import PositionFacts
+from laneproof.outputs.page.position_page import PositionFacts
 from laneproof.outputs.position_past import PositionPast
 from laneproof.outputs.time_columns import Grid
 from laneproof.outputs.trend import Subject, make_trend

@@ -10,7 +10,7 @@ from laneproof.box.shown_positions import list_positions
 from laneproof.engine import PassResult
 from laneproof.outputs.page.guide import GuideFacts, write_guide_page
 from laneproof.outputs.page.history import SPANS
-from laneproof.outputs.page.position import PositionFacts, write_position
+from laneproof.outputs.page.position_page import PositionFacts, write_position
 from laneproof.outputs.position_past import PositionPast
 from laneproof.past.past import NOTHING, Past
 from laneproof.replacement import make_guide

@@ -11,9 +11,9 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding, order_findings
 from laneproof.outputs.box_picture import Mark
 from laneproof.outputs.markup import Markup, join, tag
-from laneproof.outputs.page.position import write_way_back
+from laneproof.outputs.page.position_page import write_way_back
+from laneproof.outputs.page.position_tree import TreeNotes, write_tree
 from laneproof.outputs.page.shell import write_age, write_document
-from laneproof.outputs.page.tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import FROM_BELOW, Anchors, draw_mark
 from laneproof.outputs.position_words import say_occupant, say_serial
 from laneproof.outputs.replace_text import ANSWERS, DEFERS, NOT_SURE, REASON_HEADINGS, STEPS_HEADINGS

@@ -14,6 +14,7 @@ from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.markup import Markup, join, tag
 from laneproof.outputs.page.drives import write_drives
 from laneproof.outputs.page.findings import write_findings, write_open_case
+from laneproof.outputs.page.position_tree import TreeNotes, write_tree
 from laneproof.outputs.page.recent_changes import write_recent
 from laneproof.outputs.page.rest_of_box import (
     write_arrays,
@@ -23,7 +24,6 @@ from laneproof.outputs.page.rest_of_box import (
     write_overdue,
 )
 from laneproof.outputs.page.shell import write_age, write_document
-from laneproof.outputs.page.tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import FROM_HOME, Anchors, count_words, draw_mark, draw_strands
 from laneproof.proof.last_proven import LastRun
 from laneproof_collectors.snapshot import Snapshot

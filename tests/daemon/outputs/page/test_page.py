@@ -16,7 +16,7 @@ from laneproof.advice import OPEN_CASE
 from laneproof.findings import Change, FindingChange, Kind
 from laneproof.outputs.page.guide import GuideFacts, write_guide_page
 from laneproof.outputs.page.page import PageFacts, draw_icon, write_page
-from laneproof.outputs.page.position import write_position
+from laneproof.outputs.page.position_page import write_position
 from laneproof.outputs.page.words import draw_strands
 from laneproof.replacement import Keep, make_guide
 from laneproof_collectors.unread import Reason, Unread

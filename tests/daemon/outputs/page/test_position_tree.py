@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from html_tree import Node, read_html
 from laneproof.findings import order_findings
-from laneproof.outputs.page.tree import TreeNotes, write_tree
+from laneproof.outputs.page.position_tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import Anchors
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, kelp_box

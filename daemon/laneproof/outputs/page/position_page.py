@@ -13,9 +13,9 @@ from laneproof.outputs.page.drives import DRIVE_FACTS, RAIL_LEGEND, show_written
 from laneproof.outputs.page.findings import write_findings, write_open_case
 from laneproof.outputs.page.history import write_happened, write_history
 from laneproof.outputs.page.page import say_verdict
+from laneproof.outputs.page.position_tree import TreeNotes, write_tree
 from laneproof.outputs.page.shell import write_age, write_document
 from laneproof.outputs.page.to_copy import write_commands
-from laneproof.outputs.page.tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import FROM_BELOW, Anchors, draw_mark
 from laneproof.outputs.position_past import PositionPast
 from laneproof.outputs.position_words import (
