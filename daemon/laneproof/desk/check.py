@@ -13,10 +13,10 @@ from laneproof.desk.arrays import ArrayBudget, budget_arrays
 from laneproof.desk.bottleneck import Bottleneck, Throughput, find_bottleneck
 from laneproof.desk.links import LinkBudget, SharedLink, budget_links
 from laneproof.desk.network import NetworkBudget, budget_network
+from laneproof.desk.power import PowerBudget, budget_power
 from laneproof.desk.problems import Assumption, BudgetNotes, BudgetProblem
 from laneproof.desk.processor import check_processor
 from laneproof.desk.sockets import check_devices, check_keys, check_slots
-from laneproof.desk.supply import PowerBudget, budget_power
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

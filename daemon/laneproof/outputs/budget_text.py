@@ -12,9 +12,9 @@ from laneproof.desk.arrays import ArrayBudget
 from laneproof.desk.bottleneck import Bottleneck
 from laneproof.desk.check import DeskCheck
 from laneproof.desk.links import LinkBudget, SharedLink
+from laneproof.desk.power import PowerBudget
 from laneproof.desk.problems import Assumption
 from laneproof.desk.rebuild import Rebuild
-from laneproof.desk.supply import PowerBudget
 from laneproof.desk.typical_throughput import Reach
 from laneproof.outputs.text_style import NARROWEST, Style
 
