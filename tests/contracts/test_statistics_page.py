@@ -19,7 +19,7 @@ from laneproof.evidence import (
     fail_slow,
     growth,
     heat,
-    rates,
+    rate_comparison,
     two_by_two,
     wear,
 )
@@ -68,7 +68,7 @@ def specification() -> str:
 
 
 def against_others() -> str:
-    test = known(rates.against_siblings(37, 24.0, 4, 72.0))
+    test = known(rate_comparison.against_siblings(37, 24.0, 4, 72.0))
     theirs = stats.binomtest(37, 41, 0.25, "greater")
     share = stats.binomtest(37, 41).proportion_ci(method="exact")
     lower, upper = (same(ours, 3 * q / (1 - q)) for ours, q in zip(
@@ -77,7 +77,7 @@ def against_others() -> str:
 
 
 def against_past() -> str:
-    test = known(rates.against_history(4, 24.0, 2, 720.0))
+    test = known(rate_comparison.against_history(4, 24.0, 2, 720.0))
     return f"p = {same(test.p, stats.nbinom.sf(3, 2.5, 720 / 744)):.3e}"
 
 

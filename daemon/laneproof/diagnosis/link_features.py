@@ -2,7 +2,7 @@
 
 from laneproof.diagnosis.case import DAY, Case
 from laneproof.diagnosis.three_valued import Known
-from laneproof.evidence.rates import RatioTest, against_history, against_siblings
+from laneproof.evidence.rate_comparison import RatioTest, against_history, against_siblings
 from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.tally import total
 

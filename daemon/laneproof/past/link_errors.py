@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from laneproof.box.link_ends import Link
 from laneproof.evidence.bit_error_ratio import bits_carried, receiver_errors
-from laneproof.evidence.rates import RatioTest, against_siblings
+from laneproof.evidence.rate_comparison import RatioTest, against_siblings
 from laneproof.past.counters import fell
 from laneproof.past.error_reporting import Reporting, find_reporting
 from laneproof.past.rate_watch import RateWatch

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from laneproof.declaration.units import format_rate
 from laneproof.evidence.fix_trial import Trial, TrialOutcome, judge_trial
-from laneproof.evidence.rates import RatioTest, against_siblings
+from laneproof.evidence.rate_comparison import RatioTest, against_siblings
 from laneproof.proof.figure_text import say_count, say_microseconds, say_power
 from laneproof.proof.judgement import say_errors, say_link
 from laneproof.proof.run_record import DriveRun, Kept, LinkRun, ProofRun, StageName

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from statistics import median
 
 from laneproof.evidence.distributions import log_binomial_at_least
-from laneproof.evidence.rates import RatioTest, against_siblings, each_against_the_others
+from laneproof.evidence.rate_comparison import RatioTest, against_siblings, each_against_the_others
 from laneproof.past.drives import NEAR_WARNING_CELSIUS
 from laneproof.proof.figure_text import say_microseconds
 from laneproof.proof.run_record import LOADED, DriveRun, Exposure, Happening, LinkRun, ProofRun, StageName, WakeRun

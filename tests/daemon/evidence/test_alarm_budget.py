@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.evidence.alarm_budget import ALARM_P, FALSE_ALARMS_PER_YEAR, NOTICE_P, grade
 from laneproof.evidence.distributions import Surprise
-from laneproof.evidence.rates import RatioTest, against_siblings
+from laneproof.evidence.rate_comparison import RatioTest, against_siblings
 
 
 def surprise(p: float) -> Surprise:

@@ -15,7 +15,13 @@ from laneproof.evidence.bit_error_ratio import CeilingTest, against_specificatio
 from laneproof.evidence.bursts import compare_error_minutes, dispersion
 from laneproof.evidence.distributions import Bounds
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.rates import RatioTest, against_history, against_siblings, correct_each, each_against_the_others
+from laneproof.evidence.rate_comparison import (
+    RatioTest,
+    against_history,
+    against_siblings,
+    correct_each,
+    each_against_the_others,
+)
 from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.tally import DAY, HOUR, Tally
 

@@ -9,7 +9,7 @@ from scipy import special, stats
 
 from laneproof.evidence.distributions import Surprise
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.rates import (
+from laneproof.evidence.rate_comparison import (
     RatioTest,
     against_history,
     against_siblings,
