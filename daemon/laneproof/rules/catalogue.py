@@ -55,8 +55,8 @@ from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
 from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
 from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
-from laneproof.rules.power.restarted_unasked import RESTARTED_UNASKED
-from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
+from laneproof.rules.power_loss.restarted_unasked import RESTARTED_UNASKED
+from laneproof.rules.power_loss.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
 from laneproof.rules.readings.drives_hidden import DRIVES_HIDDEN
 from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.readings.reading_stuck import READING_STUCK

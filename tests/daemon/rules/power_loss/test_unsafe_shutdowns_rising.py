@@ -1,6 +1,6 @@
 """unsafe-shutdowns-rising: power lost at the drive while the machine runs on, and not a power cut."""
 
-from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
+from laneproof.rules.power_loss.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
 from losing_box import DOWN
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box

@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.rules.power.restarted_unasked import RESTARTED_UNASKED
+from laneproof.rules.power_loss.restarted_unasked import RESTARTED_UNASKED
 from rule_examples import check_examples, example
 from simulated_box import Box
 from simulated_past import power_cut_past
