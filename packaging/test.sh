@@ -20,9 +20,9 @@ SERVICE_PACKAGES="prometheus prometheus-alertmanager systemd"
 # What is installed, read by what will read it.
 INSTALL_PACKAGES="python3-venv man-db zsh fish lintian rpm"
 # Where another Python can matter: files, SQLite, threads, arguments, JSON. The rest is arithmetic on plain values.
-INTERPRETER_TESTS="tests/collectors/test_host.py tests/collectors/test_journal.py tests/daemon/commands
-    tests/daemon/history tests/daemon/service tests/daemon/test_cli.py tests/contracts/test_commands_and_statuses.py
-    tests/test_docs.py"
+INTERPRETER_TESTS="tests/collectors/test_live_host.py tests/collectors/test_hung_devices.py
+    tests/collectors/test_journal.py tests/daemon/commands tests/daemon/history tests/daemon/service tests/daemon/test_cli.py
+    tests/contracts/test_commands_and_statuses.py tests/test_docs.py"
 # What says the same of the same input: other programs, and the kernel's headers.
 WITNESS_PACKAGES="linux-libc-dev pciutils pci.ids dmidecode kmod util-linux udev mdadm"
 

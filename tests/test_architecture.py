@@ -17,6 +17,7 @@ LAYERS = [
     {name.strip() for name in layer.split("|")} for layer in SETTINGS["tool"]["importlinter"]["contracts"][0]["layers"]
 ]
 PROGRAMS = "collectors/laneproof_collectors/programs.py"
+DOOR = tuple(f"collectors/laneproof_collectors/{name}.py" for name in ("live_host", "hung_devices"))
 READER = tuple(f"collectors/laneproof_collectors/{name}.py" for name in ("reader", "reader_host", "reader_seal"))
 LOAD = "collectors/laneproof_collectors/fio.py"  # starts the load of an acceptance run, which only reads
 """The door's own half that runs one program; only the door may call it."""
@@ -92,7 +93,7 @@ def test_only_the_door_reaches_the_machine() -> None:
     }
     assert may == {
         LOAD,
-        "collectors/laneproof_collectors/host.py",
+        "collectors/laneproof_collectors/live_host.py",
         "daemon/laneproof/cli.py",
         "daemon/laneproof/commands/*",
         "daemon/laneproof/history/*",
@@ -123,7 +124,7 @@ def test_no_pure_module_opens_files_or_sockets() -> None:
         place = file.relative_to(ROOT).as_posix()
         if place.startswith(("daemon/laneproof/service/", "daemon/laneproof/commands/", "daemon/laneproof/history/")):
             continue
-        if place in ("daemon/laneproof/cli.py", "collectors/laneproof_collectors/host.py", PROGRAMS, LOAD, *READER):
+        if place in ("daemon/laneproof/cli.py", *DOOR, PROGRAMS, LOAD, *READER):
             continue
         if place in (f"daemon/laneproof/notification/{name}.py" for name in ("delivery", "notifier", "state_folder")):
             continue
@@ -143,7 +144,7 @@ def test_only_the_door_calls_its_journal() -> None:
         for node in ast.walk(ast.parse(file.read_text("utf-8")))
         if isinstance(node, ast.ImportFrom) and node.module == "laneproof_collectors.journal"
     }
-    assert callers == {"collectors/laneproof_collectors/host.py"}
+    assert callers == {"collectors/laneproof_collectors/live_host.py"}
 
 
 def test_each_library_that_is_installed_is_used() -> None:

@@ -24,7 +24,6 @@ from laneproof_collectors.host import (
     Answer,
     FeatureValue,
     ListFolder,
-    LiveHost,
     NvmeFeature,
     NvmeIdentify,
     NvmeLog,
@@ -33,6 +32,7 @@ from laneproof_collectors.host import (
     ReadLink,
     ReadRange,
 )
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulation.box import Drive, Port, SimulatedBox

@@ -16,7 +16,7 @@ from laneproof_collectors.arrays import (
     read_arrays,
 )
 from laneproof_collectors.btrfs import BTRFS
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay

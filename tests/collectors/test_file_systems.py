@@ -20,7 +20,7 @@ from laneproof_collectors.file_systems import (
     parse_mounts,
     read_file_systems,
 )
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import FileSystemFigures
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread

@@ -20,7 +20,7 @@ from laneproof_collectors.firmware import (
     read_firmware_slots,
     read_hypervisor,
 )
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.smbios import ENTRIES
 from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Reason, Unread

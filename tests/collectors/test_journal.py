@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from laneproof_collectors import host as host_module
-from laneproof_collectors import journal, programs
-from laneproof_collectors.host import LiveHost, ReadJournal, name_question
+from laneproof_collectors import journal, live_host, programs
+from laneproof_collectors.host import ReadJournal, name_question
 from laneproof_collectors.kernel_log.reading import kernel_events, parse_journal_record
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Header
 from laneproof_collectors.unread import Reason, Unread
@@ -136,7 +136,7 @@ def test_a_program_that_writes_without_end_is_ended(
 
 def test_it_may_take_longer_than_other_questions(program: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     _install(program, "sleep 0.5; echo '{}'")
-    monkeypatch.setattr(host_module, "DEFAULT_DEADLINE_SECONDS", 0.1)
+    monkeypatch.setattr(live_host, "DEFAULT_DEADLINE_SECONDS", 0.1)
     assert LiveHost(deadline_seconds=0.1).journal() == ("{}",)
 
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.memory import EDAC, KERNEL_TOTAL, parse_total, read_memory
 from laneproof_collectors.smbios import ENTRIES
 from laneproof_collectors.snapshot import EdacController, Memory

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.network import NET, find_address, parse_speed, read_bonds, read_interfaces
 from laneproof_collectors.snapshot import Bond, BondMember, Interface
 from laneproof_collectors.unread import Reason, Unread

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from laneproof_collectors import host as host_module
-from laneproof_collectors import programs
-from laneproof_collectors.host import LiveHost, Smartctl
+from laneproof_collectors import live_host, programs
+from laneproof_collectors.host import Smartctl
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.programs import Ended, run_program
 from laneproof_collectors.unread import Reason, Unread
 
@@ -74,7 +74,7 @@ def test_a_smartctl_that_hangs_is_given_up_and_ended_with_the_host(smartctl: Pat
 
 
 def test_a_smartctl_that_writes_without_end_is_ended(smartctl: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(host_module, "FILE_LIMIT_BYTES", 100_000)
+    monkeypatch.setattr(live_host, "FILE_LIMIT_BYTES", 100_000)
     _install(smartctl, "exec yes '{}'")
     answer = _ask(LiveHost())
     assert isinstance(answer, Unread)

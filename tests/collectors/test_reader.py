@@ -201,7 +201,7 @@ def test_one_user_holds_so_many_connections_and_no_more(tree: Path, tmp_path: Pa
 def test_only_the_listed_log_is_asked_of_a_drive(connection: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
     sent: list[int] = []
     monkeypatch.setattr(
-        "laneproof_collectors.host.fcntl.ioctl", lambda _, __, command, ___: sent.append(command[40]) or 0
+        "laneproof_collectors.live_host.fcntl.ioctl", lambda _, __, command, ___: sent.append(command[40]) or 0
     )
     health, telemetry = ask(connection, NvmeLog("nvme0", 0x02, 512), NvmeLog("nvme0", 0x07, 512))
     assert health == bytes(512)

@@ -10,7 +10,8 @@ import pytest
 
 from collectors.reader_machine import FUNCTION, TABLE, OrdinaryHost, listen, make_tree, running
 from laneproof_collectors import reader_host as module
-from laneproof_collectors.host import Answer, LiveHost
+from laneproof_collectors.host import Answer
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import (
     KernelLogRead,
     ListFolder,
@@ -50,7 +51,7 @@ def drive(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Let drives answer each command with zeros, and count the commands."""
     commands: list[int] = []
     monkeypatch.setattr(
-        "laneproof_collectors.host.fcntl.ioctl", lambda _, __, command, ___: commands.append(command[0]) or 0
+        "laneproof_collectors.live_host.fcntl.ioctl", lambda _, __, command, ___: commands.append(command[0]) or 0
     )
     return commands
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.snapshot import Fan, PowerMeter, TemperatureReading, Thermal
 from laneproof_collectors.thermal import HWMON, POWERCAP, PROCESSORS, read_thermal
 from laneproof_collectors.unread import Unread

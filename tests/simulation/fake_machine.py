@@ -6,7 +6,8 @@ from typing import TypeVar
 
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.host import Host, LiveHost
+from laneproof_collectors.host import Host
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import (
     Answer,
     FileSystem,

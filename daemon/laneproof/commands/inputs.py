@@ -15,7 +15,8 @@ from typing import BinaryIO
 from laneproof.commands.errors import CommandError
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
-from laneproof_collectors.host import Host, LiveHost
+from laneproof_collectors.host import Host
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import (
     LONGEST_LINE,

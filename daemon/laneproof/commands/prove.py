@@ -33,7 +33,7 @@ from laneproof.proof.targets import Targets, find_targets
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.fio import find_program
 from laneproof_collectors.firmware import read_hypervisor
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

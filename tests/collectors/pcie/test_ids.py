@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import Host, LiveHost
+from laneproof_collectors.host import Host
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.pcie.ids import PCI_IDS_FILES, find_names, read_names, select_names
 from laneproof_collectors.questions import Answer, Question, ReadRange, unread_from_errno
 

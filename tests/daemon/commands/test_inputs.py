@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from laneproof.commands import inputs
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, make_host, open_host, open_recording
-from laneproof_collectors.host import Host, LiveHost
+from laneproof_collectors.host import Host
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.reader_host import ReaderHost
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1"}\n'

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from laneproof_collectors import firmware, power_settings
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.nvme.controllers import read_controllers
 from laneproof_collectors.pcie.functions import read_functions, read_slots
 from laneproof_collectors.unread import Unread
