@@ -8,9 +8,8 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from laneproof.declaration.build import Build
+from laneproof.declaration.build import Build, NamesDisagreeError
 from laneproof.declaration.key_lines import KeyPath
-from laneproof.declaration.name_check import NamesDisagreeError
 from laneproof.declaration.quoting import quote_value
 
 _QUOTED = re.compile(r"'([^']*)'")

@@ -2,6 +2,7 @@ import pytest
 from pydantic import ValidationError
 
 from laneproof.declaration.build import Build
+from laneproof.declaration.file import BuildError, parse_build
 
 DATA = {
     "schema": 1,
@@ -34,3 +35,97 @@ def test_nothing_is_declared_that_was_not_written() -> None:
     build = Build.model_validate({"schema": 1, "box": {"name": "kelp-1"}})
     assert (build.kernel, build.firmware, build.memory, build.slot, build.array) == (None, None, None, {}, ())
     assert build.box.undeclared == "report"
+
+
+# --- names ------------------------------------------------------------------------------------------------------------
+
+TEXT = """\
+schema = 1
+box.name = "kelp-1"
+[slot.riser]
+path = "0000:00"
+split = [4, 4]
+[uplink.chipset]
+positions = ["two"]
+[[position]]
+label = "one"
+path = "0000:00/01.1"
+slot = "riser"
+branch = 1
+[[position]]
+label = "two"
+path = "0000:00/01.2"
+[[array]]
+name = "md0"
+members = ["one"]
+spares = ["two"]
+[[accept]]
+rule = "link-slow"
+position = "one"
+because = "for now"
+"""
+
+
+def _complaints(text: str) -> list[str]:
+    with pytest.raises(BuildError) as caught:
+        parse_build(text, name="b")
+    return str(caught.value).splitlines()
+
+
+def test_names_that_agree_pass() -> None:
+    assert len(parse_build(TEXT, name="b").position) == 2
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "complaint"),
+    [
+        ('label = "two"', 'label = "one"', "b, line 14: position[1].label is 'one' a second time"),
+        (
+            'path = "0000:00/01.2"',
+            'path = "0000:00/01.1"',
+            "b, line 15: position[1].path is '0000:00/01.1' a second time",
+        ),
+        ('slot = "riser"', 'slot = "rise"', "b, line 11: position[0].slot 'rise' is no declared slot"),
+        ("branch = 1", "branch = 3", "b, line 12: position[0].branch is 3, but slot 'riser' is split into 2"),
+        ('slot = "riser"\n', "", "b, line 11: position[0].branch is given, but no slot that it is a branch of"),
+        (
+            'label = "two"',
+            'label = "two"\nslot = "riser"\nbranch = 1',
+            "position[1].branch is 1, which 'one' has in slot",
+        ),
+        (
+            'members = ["one"]',
+            'members = ["one", "three"]',
+            "b, line 18: array[0].members[1] 'three' is no declared pos",
+        ),
+        ('members = ["one"]', 'members = ["one", "one"]', "b, line 18: array[0].members[1] 'one' is named twice"),
+        ('spares = ["two"]', 'spares = ["three"]', "b, line 19: array[0].spares[0] 'three' is no declared position"),
+        (
+            'positions = ["two"]',
+            'positions = ["six"]',
+            "b, line 7: uplink.chipset.positions[0] 'six' is no declared pos",
+        ),
+        ('position = "one"', 'position = "one "', "b, line 22: accept[0].position 'one ' is no declared position"),
+        ("[[accept]]", '[[array]]\nname = "md0"\n[[accept]]', "b, line 21: array[1].name is 'md0' a second time"),
+        (
+            "[[accept]]",
+            '[[network]]\nname = "e"\n[[network]]\nname = "e"\n[[accept]]',
+            "network[1].name is 'e' a second time",
+        ),
+    ],
+)
+def test_name_that_does_not_agree_is_reported_at_its_line(old: str, new: str, complaint: str) -> None:
+    assert old in TEXT
+    found = _complaints(TEXT.replace(old, new))
+    assert any(line.startswith(complaint) or complaint in line for line in found), found
+
+
+def test_all_names_that_do_not_agree_are_reported_together() -> None:
+    found = _complaints(TEXT.replace('"one"]', '"six"]').replace('position = "one"', 'position = "seven"'))
+    assert len(found) == 2
+
+
+def test_positions_of_one_switch_card_share_its_branch() -> None:
+    both = 'slot = "riser"\nbranch = 1\nthrough = ["switch-card"]'
+    text = TEXT.replace('slot = "riser"\nbranch = 1', both).replace('label = "two"', f'label = "two"\n{both}')
+    assert len(parse_build(text, name="b").position) == 2
