@@ -1,6 +1,5 @@
 """Reading a declaration: a text gives a `Build`, or every problem it has, each with line, key and near miss."""
 
-import os
 import re
 import tomllib
 from dataclasses import dataclass
@@ -51,10 +50,7 @@ class BuildError(Exception):
     Attributes:
         name: The file.
         problems: In the order of the file.
-        exit_status: What a program should end with: EX_DATAERR of sysexits.h.
     """
-
-    exit_status = os.EX_DATAERR
 
     def __init__(self, name: str, problems: tuple[Problem, ...]) -> None:
         """Keep the problems; the text is one sentence a line."""

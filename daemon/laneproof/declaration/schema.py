@@ -3,7 +3,6 @@
 What no schema can say stays with the reader of the file: that names agree, and where the near miss is.
 """
 
-import json
 from typing import Any
 
 from laneproof.declaration.build import Build
@@ -18,11 +17,6 @@ def build_schema() -> dict[str, Any]:
     """
     schema = Build.model_json_schema(by_alias=True, mode="validation")
     return {"$schema": DIALECT, "title": "laneproof declaration", **_tidy(schema)}
-
-
-def write_schema() -> str:
-    """Give the schema as text, as it is kept in the docs."""
-    return json.dumps(build_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
 def _tidy(schema: Any) -> Any:  # noqa: ANN401 (JSON)
@@ -43,7 +37,3 @@ def _tidy(schema: Any) -> Any:  # noqa: ANN401 (JSON)
 
 def _is_noise(key: str, value: object) -> bool:
     return (key == "title" and isinstance(value, str)) or (key == "default" and value is None)
-
-
-if __name__ == "__main__":
-    print(write_schema(), end="")  # noqa: T201 (this is what it is run for)

@@ -1,4 +1,3 @@
-import os
 import re
 
 import pytest
@@ -14,7 +13,6 @@ from laneproof.declaration.file import BuildError, parse_build
 def _complaints(text: str) -> list[str]:
     with pytest.raises(BuildError) as caught:
         parse_build(text, name="build.toml")
-    assert caught.value.exit_status == os.EX_DATAERR
     assert str(caught.value).splitlines() == [problem.sentence("build.toml") for problem in caught.value.problems]
     return str(caught.value).splitlines()
 
