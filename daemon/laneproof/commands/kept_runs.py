@@ -11,11 +11,12 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import now_by_clock, read_text
 from laneproof.commands.moment_argument import parse_moment
+from laneproof.commands.note import leave
 from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
 from laneproof.proof.judgement import Proof
 from laneproof.proof.last_proven import LastRun, describe_last, find_latest
 from laneproof.proof.run_record import ProofRun
-from laneproof.service.owner_notes import FILE, Inbox, end_run, find_runs
+from laneproof.service.owner_notes import end_run, find_runs
 from laneproof.service.run_lock import hold_lock
 
 _LONGEST_REPORT = 64 << 20  # a short run of five drives takes 50 KB
@@ -36,18 +37,18 @@ def announce_run(state: str | None, *, now: float, seconds: float) -> Iterator[N
     text = f"an acceptance run of {seconds / 60:.0f} minutes at most began"
     with ExitStack() as lock:
         try:
-            lock.enter_context(hold_lock(_find_folder(state)))
+            lock.enter_context(hold_lock(Path(find_history(state)).parent))
         except BlockingIOError as error:
             message = "another run goes on, and two at once would disturb each other; wait until it is over"
             raise CommandError(message, status=os.EX_TEMPFAIL) from error
         except OSError:  # no history; or the note alone bounds the run
             pass
-        _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds}))
+        leave(Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds}), state)
         try:
             yield
         except BaseException:
             with suppress(CommandError):  # what made the run fail is what is to be said
-                _leave(state, end_run("the acceptance run failed, and left no record", at=now_by_clock()))
+                leave(end_run("the acceptance run failed, and left no record", at=now_by_clock()), state)
             raise
 
 
@@ -59,22 +60,7 @@ def keep_run(state: str | None, run: ProofRun, proof: Proof) -> bool:
     """
     text = f"acceptance run ({run.mode}): {proof.verdict}"
     detail = run.model_dump(mode="json", by_alias=True)
-    return _leave(state, Note(t=run.began_at + run.seconds, kind=PROOF, text=text, detail=detail))
-
-
-def _find_folder(state: str | None) -> Path:
-    return Path(find_history(state)).parent
-
-
-def _leave(state: str | None, note: Note) -> bool:
-    folder = _find_folder(state)
-    if not folder.is_dir():
-        return False
-    try:
-        Inbox(folder).add(note)
-    except OSError as error:
-        raise CommandError.from_os_error(error, str(folder / FILE), writing=True) from error
-    return True
+    return leave(Note(t=run.began_at + run.seconds, kind=PROOF, text=text, detail=detail), state)
 
 
 def read_runs(state: str | None) -> tuple[ProofRun, ...]:

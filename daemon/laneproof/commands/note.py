@@ -37,23 +37,33 @@ def run(arguments: argparse.Namespace) -> int:
     label = position.label if position else None
     note = parse_note(text, at=now, position=label, labels=labels)
     kept = Note(t=now, kind=NOTE, text=text, path=position.path if position else "", detail={"position": label})
-    leave(kept, arguments.state)
+    if not leave(kept, arguments.state):
+        folder = Path(find_history(arguments.state)).parent
+        message = f"{folder}: there is no such folder, so no history to keep it in"
+        advice = "'laneproof serve' makes one, and --state names another folder"
+        raise CommandError(f"{message}; {advice}", status=os.EX_CANTCREAT)
     show(f"kept; taken for {_MEANINGS[note.what]}\n")
     return 0
 
 
-def leave(kept: Note, state: str | None) -> None:
+def leave(note: Note, state: str | None) -> bool:
     """Leave a note for the daemon, beside its history.
 
     Args:
-        kept: The note.
+        note: The note.
         state: The folder of the history; None for the service's own.
 
+    Returns:
+        Whether there is such a folder to leave it in.
+
     Raises:
-        CommandError: The folder is missing, or not to be written by this user.
+        CommandError: It is not to be written by this user.
     """
     folder = Path(find_history(state)).parent
+    if not folder.is_dir():
+        return False
     try:
-        Inbox(folder).add(kept)
+        Inbox(folder).add(note)
     except OSError as error:
         raise CommandError.from_os_error(error, str(folder / FILE), writing=True) from error
+    return True

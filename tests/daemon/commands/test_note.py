@@ -47,4 +47,7 @@ def test_without_a_folder_for_it_one_line_says_so(tmp_path: Path, capsys: pytest
     file = tmp_path / "build.toml"
     file.write_text(BUILD)
     assert main(["note", "riser-1", "dust", "--build", str(file), "--state", str(tmp_path / "none")]) == 73
-    assert capsys.readouterr().err.count("\n") == 1
+    assert capsys.readouterr().err == (
+        f"laneproof: {tmp_path / 'none'}: there is no such folder, so no history to keep it in; 'laneproof serve' "
+        "makes one, and --state names another folder\n"
+    )
