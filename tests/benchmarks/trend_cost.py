@@ -15,7 +15,7 @@ from pathlib import Path
 
 from laneproof.cli import main as run
 from laneproof.commands.inputs import open_recording
-from laneproof.commands.recorded_passes import keep_frame, read_frames
+from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.history.store import Store
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 
@@ -45,7 +45,7 @@ def keep(recording: Path, database: Path) -> None:
     """Keep a recording's passes as the daemon would."""
     store = Store.open(str(database), hole_seconds=float("inf"))
     with open_recording(str(recording)) as opened:
-        for frame in read_frames(opened.host(), opened.name):
+        for frame in judge_frames(opened.host(), None, opened.name):
             keep_frame(frame, store)
     store.close()
 

@@ -125,7 +125,7 @@ def _keep_recording(
     source: str | None, engine: Engine | None, *, demo: bool
 ) -> tuple[History, float, float, Past | None]:
     """Keep a recording's frames in memory, judged at their own times; first and last time, and the passes."""
-    from laneproof.commands.recorded_passes import judge_frames, keep_frame, read_frames
+    from laneproof.commands.recorded_passes import judge_frames, keep_frame
     from laneproof.history.store import Store
 
     # Frames may lie as far apart as they like.
@@ -133,9 +133,7 @@ def _keep_recording(
     times = []
     try:
         with open_recording(source, demo=demo) as recording:
-            host = recording.host()
-            frames = judge_frames(host, engine, recording.name) if engine else read_frames(host, recording.name)
-            for frame in frames:
+            for frame in judge_frames(recording.host(), engine, recording.name):
                 keep_frame(frame, store)
                 times.append(frame.clock.unix_seconds)
     except BaseException:

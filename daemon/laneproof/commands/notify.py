@@ -5,6 +5,7 @@ import logging
 import os
 import signal
 import time
+from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.settings_file import read_settings_file
@@ -28,6 +29,11 @@ def load_notify_settings(path: str | None) -> NotifySettings:
     Raises:
         CommandError: As `read_settings_file`.
     """
+    if path is None and not Path(DEFAULT_CONFIG).exists():
+        message = (
+            f"{DEFAULT_CONFIG}: no such file; it says where messages go, and alarms.md in the docs how to write it"
+        )
+        raise CommandError(message, status=os.EX_NOINPUT)
     return read_settings_file(path, DEFAULT_CONFIG, parse_notify_settings)
 
 

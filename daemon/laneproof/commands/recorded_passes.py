@@ -30,13 +30,13 @@ class RecordedPass:
 
 
 def judge_frames(
-    host: RecordedHost, engine: Engine, name: str, *, may_be_empty: bool = False
+    host: RecordedHost, engine: Engine | None, name: str, *, may_be_empty: bool = False
 ) -> Iterator[RecordedPass]:
-    """Judge every frame of a recording at its own time.
+    """Read every frame of a recording, and judge it at its own time.
 
     Args:
         host: The recording, before its first frame; it stands at its last one afterwards.
-        engine: Takes the passes in.
+        engine: Takes the passes in; None where the readings alone are wanted, in a fraction of the time.
         name: The recording's name, for a complaint.
         may_be_empty: Whether a recording without a frame is fine: it ran to its end.
 
@@ -46,35 +46,20 @@ def judge_frames(
     reader, is_empty = ReplayReader(host), True
     while host.advance():
         kernel, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
-        notes = [_note(engine, clock, NOTE, note.position, note.text) for note in host.notes]
-        _add_notes(engine, notes)
-        snapshot = reader.read()
-        result = engine.observe(snapshot, kernel, devices, read_again=reader.read_again)
-        confirmed = [_confirm(engine, clock, result, cause.position, cause.cause) for cause in host.confirmed]
-        _add_notes(engine, confirmed)
-        yield RecordedPass(clock=clock, kernel=kernel, devices=devices, notes=(*notes, *confirmed), result=result)
+        notes: list[Note] = []
+        if engine is None:
+            result = PassResult(snapshot=reader.read(), findings=(), changes=(), waiting=False)
+        else:
+            notes = [_note(engine, clock, NOTE, note.position, note.text) for note in host.notes]
+            _add_notes(engine, notes)
+            snapshot = reader.read()
+            result = engine.observe(snapshot, kernel, devices, read_again=reader.read_again)
+            confirmed = [_confirm(engine, clock, result, cause.position, cause.cause) for cause in host.confirmed]
+            _add_notes(engine, confirmed)
+            notes += confirmed
+        yield RecordedPass(clock=clock, kernel=kernel, devices=devices, notes=tuple(notes), result=result)
         is_empty = False
     if is_empty and not may_be_empty:
-        raise CommandError(f"{name}: the recording has no frame", status=os.EX_DATAERR)
-
-
-def read_frames(host: RecordedHost, name: str) -> Iterator[RecordedPass]:
-    """Read every frame of a recording and judge none: for what needs its readings alone.
-
-    Args:
-        host: The recording, before its first frame; it stands at its last one afterwards.
-        name: The recording's name, for a complaint.
-
-    Raises:
-        CommandError: The recording has no frame (65).
-    """
-    reader, is_empty = ReplayReader(host), True
-    while host.advance():
-        kernel, devices = read_kernel_events(host), read_device_events(host)
-        result = PassResult(snapshot=reader.read(), findings=(), changes=(), waiting=False)
-        yield RecordedPass(clock=host.clock(), kernel=kernel, devices=devices, notes=(), result=result)
-        is_empty = False
-    if is_empty:
         raise CommandError(f"{name}: the recording has no frame", status=os.EX_DATAERR)
 
 

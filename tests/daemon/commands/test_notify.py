@@ -47,9 +47,13 @@ def test_wrong_addresses_end_it_at_the_start(
     assert says in capsys.readouterr().err
 
 
-def test_a_missing_configuration_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["notify", "--config", str(tmp_path / "none.toml")]) == 66
-    assert "none.toml: no such file" in capsys.readouterr().err
+@pytest.mark.parametrize(("words", "says"), [(["--config", "none.toml"], ""), ([], "; it says where messages go")])
+def test_a_missing_configuration_is_said(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+) -> None:
+    monkeypatch.setattr("laneproof.commands.notify.DEFAULT_CONFIG", "none.toml")
+    assert main(["notify", *words]) == 66
+    assert f"none.toml: no such file{says}" in capsys.readouterr().err
 
 
 def test_a_case_is_acknowledged_by_its_number_with_a_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
