@@ -1,6 +1,5 @@
 """Configuration space: every field against lspci and the kernel's header, and no bytes that could lead it astray."""
 
-import json
 import random
 import re
 import struct
@@ -13,17 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof_collectors.host import Host
-from laneproof_collectors.pcie import config_space
+from laneproof_collectors.pcie import config_space, link_registers
 from laneproof_collectors.pcie.config_space import (
     AerOffsets,
     ConfigRegisters,
     find_capability,
     parse_aer_registers,
-    parse_express,
     read_config_registers,
 )
+from laneproof_collectors.pcie.link_registers import parse_express
 from laneproof_collectors.questions import Answer, Question, ReadRange, unread_from_errno
-from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkRegisters, SlotRegisters
+from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkRegisters
 from laneproof_collectors.unread import Reason, Unread
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
 
@@ -58,18 +57,6 @@ def read_one(content: bytes | Unread, offsets: AerOffsets | None = None) -> Conf
     return read_config_registers(host, [(FOLDER, KEY)], {} if offsets is None else offsets)[0]
 
 
-def express_of(values: ExpressValues) -> ExpressRegisters:
-    registers = parse_express(values.lay(), what="config")
-    assert isinstance(registers, ExpressRegisters)
-    return registers
-
-
-def link_of(values: ExpressValues) -> LinkRegisters:
-    link = express_of(values).link
-    assert link is not None
-    return link
-
-
 # --- the second witnesses ---------------------------------------------------------------------------------------------
 
 
@@ -77,7 +64,8 @@ def link_of(values: ExpressValues) -> LinkRegisters:
 def test_numbers_are_those_of_the_kernels_header() -> None:
     header = Path("/usr/include/linux/pci_regs.h").read_text("utf-8")
     defined = dict(re.findall(r"#\s*define\s+(PCI_\w+)\s+(0x[0-9a-fA-F]+|\d+)\b", header))
-    ours = {name: value for name, value in vars(config_space).items() if name.startswith("PCI_")}
+    names = vars(config_space) | vars(link_registers)
+    ours = {name: value for name, value in names.items() if name.startswith("PCI_")}
     assert len(ours) > 25
     assert ours == {name: int(defined[name], 0) for name in ours}
 
@@ -198,99 +186,6 @@ def test_every_field_is_as_lspci_decodes_it(
         assert ("SltSta:" in text) == (registers.express.slot is not None)
 
 
-def test_links_of_real_machines_read_as_lspci_reported_them(reference: Path) -> None:
-    """Excerpts of lspci -vv from public reports, laid out as registers: rate and lanes come back, and compare alike."""
-    codes = {None: 0} | {rate: code for code, rate in enumerate(config_space.RATES_GT_S, start=1)}
-    samples = [json.loads(line) for line in (reference / "lspci-samples.jsonl").read_text().splitlines()]
-    assert samples
-    for sample in samples:
-        text, expect = "\n".join(sample["lines"]), sample["expect"]
-        aspm = {"L0s": 1, "L1": 2, "L0s L1": 3}.get(match[1], 0) if (match := re.search(r"ASPM ([^,]+)", text)) else 0
-        capable_lanes, trained_lanes = expect["cap_width"] or 0, expect["sta_width"] or 0
-        lnkcap = codes[expect["cap_speed_gts"]] | capable_lanes << 4 | aspm << 10
-        lnksta = codes[expect["sta_speed_gts"]] | trained_lanes << 4 | ("DLActive+" in text) << 13
-        link = link_of(ExpressValues(lnkcap=lnkcap, lnksta=lnksta))
-        assert (link.capable_lanes, link.trained_lanes) == (capable_lanes, trained_lanes)
-        for rate, lspci in (
-            (link.capable_gt_s, expect["cap_speed_gts"]),
-            (link.trained_gt_s, expect["sta_speed_gts"]),
-        ):
-            assert isinstance(rate, Unread) if lspci is None else rate == lspci
-        assert link.aspm_supported == aspm
-        if expect["slower"] is not None:
-            assert isinstance(link.trained_gt_s, float)
-            assert isinstance(link.capable_gt_s, float)
-            assert (link.trained_gt_s < link.capable_gt_s) == expect["slower"]
-        if expect["narrower"] is not None:
-            assert (link.trained_lanes < link.capable_lanes) == expect["narrower"]
-
-
-# --- the PCI Express capability ---------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("code", "rate"), [(1, 2.5), (2, 5.0), (3, 8.0), (4, 16.0), (5, 32.0), (6, 64.0)])
-def test_rates_by_their_code(code: int, rate: float) -> None:
-    """PCI Express Base Specification 6.0, table of Link Speeds Vector, as pci_regs.h names its codes."""
-    link = link_of(ExpressValues(lnkcap=0x40 | code, lnksta=0x40 | code, lnkctl2=code))
-    assert (link.capable_gt_s, link.trained_gt_s, link.target_gt_s) == (rate, rate, rate)
-
-
-def test_a_rate_code_of_no_standard_is_unread_and_says_where() -> None:
-    registers = parse_express(ExpressValues(lnksta=0xFFFF).lay(), what="config of 0000:01:00.0")
-    assert isinstance(registers, ExpressRegisters)
-    assert registers.link is not None
-    assert str(registers.link.trained_gt_s) == (
-        "could not read Link Status in config of 0000:01:00.0: rate code 15 is in no standard"
-    )
-    assert registers.link.trained_lanes == 63
-    assert registers.link.capable_gt_s == 8.0
-
-
-def test_no_rate_is_unread_and_a_target_that_is_not_set_is_none() -> None:
-    link = link_of(ExpressValues(lnkcap=0x40, lnksta=0, lnkctl2=0))
-    assert isinstance(link.capable_gt_s, Unread)
-    assert isinstance(link.trained_gt_s, Unread)
-    assert link.target_gt_s is None
-    assert link.trained_lanes == 0
-
-
-def test_the_first_version_of_the_capability_has_no_target_rate() -> None:
-    values = ExpressValues(flags=0x0001, lnkcap2=0xFFFFFFFF, lnkctl2=0xFFFF)
-    registers = parse_express(values.lay()[:0x14], what="config")
-    assert isinstance(registers, ExpressRegisters)
-    assert registers.link is not None
-    assert registers.link.target_gt_s is None
-    assert express_of(values) == registers
-
-
-@pytest.mark.parametrize("port_type", [0x9, 0xA])
-def test_what_is_within_the_root_complex_has_no_link(port_type: int) -> None:
-    assert express_of(ExpressValues(flags=2 | port_type << 4)).link is None
-
-
-@pytest.mark.parametrize(("port_type", "has_slot"), [(0, False), (4, True), (5, False), (6, True), (8, True)])
-def test_slot_registers_stand_in_ports_that_lead_down(port_type: int, has_slot: bool) -> None:  # noqa: FBT001
-    registers = express_of(ExpressValues(flags=2 | port_type << 4 | 1 << 8))
-    assert (registers.slot is not None) == has_slot
-    assert express_of(ExpressValues(flags=2 | port_type << 4)).slot is None
-
-
-def test_slot_registers() -> None:
-    sltcap = 5 << 19 | 1 << 15 | 250 << 7 | 0x60
-    registers = express_of(ExpressValues(flags=0x142, sltcap=sltcap, sltsta=0x0042))
-    assert registers.slot == SlotRegisters(number=5, hot_plug_capable=True)
-
-
-@pytest.mark.parametrize("length", [0, 1, 11, 19, 51])
-def test_a_capability_that_is_cut_off_is_unread(length: int) -> None:
-    registers = parse_express(ExpressValues().lay()[:length], what="config")
-    assert registers == Unread("config", f"the PCI Express capability is cut off after {length} bytes")
-
-
-def test_equal_registers_are_one_value() -> None:
-    assert parse_express(ExpressValues().lay(), what="a") is parse_express(ExpressValues().lay(), what="b")
-
-
 def test_an_error_capability_that_is_cut_off_is_unread() -> None:
     assert isinstance(parse_aer_registers(bytes(23), what="config"), Unread)
 
@@ -331,22 +226,13 @@ def test_any_bytes_end_the_walk(config: bytes, capability: int) -> None:
     assert offset is None or config[offset] == capability
 
 
-@given(st.binary(max_size=80))
-def test_any_bytes_give_registers_or_a_reason(raw: bytes) -> None:
-    registers = parse_express(raw, what="config")
-    assert isinstance(registers, ExpressRegisters | Unread)
-    if isinstance(registers, Unread):
-        assert len(raw) < 52
-        assert registers.what == "config"
-
-
 # --- reading ----------------------------------------------------------------------------------------------------------
 
 
 def test_registers_are_read_by_ranges() -> None:
     host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=[AER_AT_100])})
     [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
-    assert registers.express == express_of(ExpressValues())
+    assert registers.express == parse_express(ExpressValues().lay(), what="config")
     assert registers.aer == AerRegisters(correctable_mask=0x2000)
     assert registers.answers is True
     assert host.asked == [(0, 256), (0x100, 24)]
