@@ -118,15 +118,18 @@ def _say_values(finding: Finding) -> tuple[str, str]:
 def _links(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
     for position in list_positions(build, snapshot):
         labels = (position.label or position.path,)
-        widths = {"trained": position.trained, "capable": position.capable, "declared": position.declared}
-        for state, width in widths.items():
+        for rate_metric, lanes_metric, width in (
+            ("link_trained_transfers_per_second", "link_trained_lanes", position.trained),
+            ("link_capable_transfers_per_second", "link_capable_lanes", position.capable),
+            ("link_declared_transfers_per_second", "link_declared_lanes", position.declared),
+        ):
             if width is None:
                 continue
             rate = width.gt_s if width.gt_s is not None else rate_of(width.generation) if width.generation else None
             if rate is not None:
-                yield f"link_{state}_transfers_per_second", labels, rate * _GIGA
+                yield rate_metric, labels, rate * _GIGA
             if width.lanes is not None:
-                yield f"link_{state}_lanes", labels, width.lanes
+                yield lanes_metric, labels, width.lanes
 
 
 def _name_position(build: Build | None, path: str) -> str:
