@@ -26,7 +26,6 @@ _THE_RULES = "as the other examples of the rule"
 
 
 class _Example(NamedTuple):
-    case: str
     given: Box | Snapshot | Past | Pass
     past: Past
     build: str | None
@@ -41,30 +40,28 @@ class _Example(NamedTuple):
 
 
 def example(
-    case: str, given: Box | Snapshot | Past | Pass, *expect: str, build: str | None = _THE_RULES, past: Past = NOTHING
+    given: Box | Snapshot | Past | Pass, *expect: str, build: str | None = _THE_RULES, past: Past = NOTHING
 ) -> _Example:
-    """Give the box of an example of a rule's page.
+    """Give the box of an example of a rule's page; what it shows is said there, in a sentence.
 
     Args:
-        case: The example's sentence, as the page has it.
         given: The facts; or the past of a box that is in good order now; or all that the rule is given.
         expect: Each finding as ``notice nvme0 | See that fans``: severity, subject, how its first step begins.
         build: The declaration, where it is another than that of the rule's other examples; None for none.
         past: What is known of earlier passes.
     """
-    return _Example(case, given, past, build, list(expect))
+    return _Example(given, past, build, list(expect))
 
 
 def check_examples(rule: Rule, build: str | None, *examples: _Example) -> None:
-    """Hold that each example of a rule's page is true, and that none is left out."""
-    assert [made.case for made in examples] == [case for _, case, *_ in rule.examples]
+    """Hold that each example of a rule's page is true of its box, in the page's order, and that none is left out."""
     for (outcome, case, *summaries), made in zip(rule.examples, examples, strict=True):
         findings = list(rule.judge(made.make_pass(build)))
         assert [finding.summary for finding in findings] == summaries, case
         assert outcome == (", ".join(dict.fromkeys(finding.kind for finding in findings)) or "holds"), case
         assert len(findings) == len(made.expect), case
         for finding, expected in zip(findings, made.expect, strict=True):
-            head, _, first_step = expected.partition(" | ")
+            head, first_step = expected.split(" | ")
             assert (finding.rule, f"{finding.severity} {finding.subject}") == (rule.name, head), case
             assert finding.next_steps[0].startswith(first_step), case
             steps = advise(*finding.next_steps)

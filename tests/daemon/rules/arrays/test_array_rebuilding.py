@@ -95,10 +95,9 @@ def test_examples() -> None:
     check_examples(
         ARRAY_REBUILDING,
         RAID_5,
-        example("the array is idle", array_snapshot()),
-        example("a scheduled check runs: that is no rebuild", array_snapshot(sync_action="check", sync_completed=0.4)),
+        example(array_snapshot()),
+        example(array_snapshot(sync_action="check", sync_completed=0.4)),
         example(
-            "a replaced member is being rebuilt",
             array_snapshot(sync_action="recover", sync_completed=0.45, degraded=1, sync_bytes_per_second=180_000_000.0),
             "notice md0 | Leave every member",
         ),

@@ -104,20 +104,8 @@ def test_examples() -> None:
     check_examples(
         ARRAY_SCRUB_OVERDUE,
         EVERY_35,
-        example("checked 20 days ago", array_snapshot(), past=checked(20)),
-        example(
-            "checked 50 days ago, every 35 are declared",
-            array_snapshot(),
-            "warning md0 | Start a check when",
-            past=checked(50),
-        ),
-        example(
-            "no check was seen in a watch of 90 days",
-            array_snapshot(),
-            "warning md0 | Start a check when",
-            past=checked(None),
-        ),
-        example(
-            "a first pass cannot know", array_snapshot(), "notice the last check of array md0 | Let the daemon run:"
-        ),
+        example(array_snapshot(), past=checked(20)),
+        example(array_snapshot(), "warning md0 | Start a check when", past=checked(50)),
+        example(array_snapshot(), "warning md0 | Start a check when", past=checked(None)),
+        example(array_snapshot(), "notice the last check of array md0 | Let the daemon run:"),
     )

@@ -63,10 +63,6 @@ def test_examples() -> None:
     check_examples(
         DRIVE_FAIL_SLOW,
         RISER_1,
-        example("all four at the same pace", slow_past(ratio=1.0)),
-        example(
-            "one of four takes three times as long, for two days",
-            slow_past(ratio=3.0),
-            "warning nvme0 | See whether it is",
-        ),
+        example(slow_past(ratio=1.0)),
+        example(slow_past(ratio=3.0), "warning nvme0 | See whether it is"),
     )

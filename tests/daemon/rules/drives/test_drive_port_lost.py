@@ -57,11 +57,6 @@ def test_examples() -> None:
     check_examples(
         DRIVE_PORT_LOST,
         None,
-        example("both ports of a drive", dual(FIRST, SECOND)),
-        example(
-            "one of two ports stopped to answer while the machine ran",
-            dual(FIRST),
-            "warning nvme0 | Leave the port",
-            past=one_lost(),
-        ),
+        example(dual(FIRST, SECOND)),
+        example(dual(FIRST), "warning nvme0 | Leave the port", past=one_lost()),
     )

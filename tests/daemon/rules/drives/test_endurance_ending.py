@@ -149,9 +149,8 @@ def test_examples() -> None:
     check_examples(
         ENDURANCE_ENDING,
         RISER_1,
-        example("3 points in half a year", health_past(moving(12, 15, 180, "percentage_used"), passes_a_day=1)),
+        example(health_past(moving(12, 15, 180, "percentage_used"), passes_a_day=1)),
         example(
-            "60 TB of the declared 100 TB are written, 1 TB more each day",
             health_past(
                 [{"data_units_written": (60_000 + 1_000 * day) * 10**9 // DATA_UNIT_BYTES} for day in range(32)],
                 passes_a_day=1,
@@ -160,8 +159,6 @@ def test_examples() -> None:
             build=ENDURANCE,
         ),
         example(
-            "20 points in 40 days",
-            health_past(moving(40, 60, 40, "percentage_used"), passes_a_day=1),
-            "warning nvme0 | See what writes so",
+            health_past(moving(40, 60, 40, "percentage_used"), passes_a_day=1), "warning nvme0 | See what writes so"
         ),
     )

@@ -40,12 +40,8 @@ def test_examples() -> None:
     check_examples(
         SELF_TEST_FAILED,
         SATA_BAY,
+        example(box(last_self_test="Short offline: Completed without error at 33000 h")),
         example(
-            "the last test completed without error",
-            box(last_self_test="Short offline: Completed without error at 33000 h"),
-        ),
-        example(
-            "the last test met a sector that it could not read",
             box(last_self_test="Extended offline: Completed: read failure at 34001 h"),
             "critical sda | Make sure that a",
         ),

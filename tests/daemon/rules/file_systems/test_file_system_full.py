@@ -59,12 +59,7 @@ def test_examples() -> None:
     check_examples(
         FILE_SYSTEM_FULL,
         ARCHIVE,
-        example("40 % are used", box()),
-        example("85 % are used, 80 % are declared", box(used=85), "warning /srv/archive | See what grew ('du"),
-        example(
-            "95 % are used, and nothing is declared",
-            box(used=95),
-            "notice /srv/archive | See what grew ('du",
-            build=None,
-        ),
+        example(box()),
+        example(box(used=85), "warning /srv/archive | See what grew ('du"),
+        example(box(used=95), "notice /srv/archive | See what grew ('du", build=None),
     )

@@ -37,6 +37,6 @@ def test_examples() -> None:
     check_examples(
         FILE_SYSTEM_MISSING,
         ARCHIVE,
-        example("it is mounted", box()),
-        example("nothing is mounted there", Box(), "critical /srv/archive | Stop what writes"),
+        example(box()),
+        example(Box(), "critical /srv/archive | Stop what writes"),
     )

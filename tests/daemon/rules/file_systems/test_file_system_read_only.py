@@ -60,11 +60,7 @@ def test_examples() -> None:
     check_examples(
         FILE_SYSTEM_READ_ONLY,
         None,
-        example("it can be written", box()),
-        example("it was mounted read-only on purpose", box(read_only=True, declared_read_only=True)),
-        example(
-            "its own super block turned read-only, its mount did not ask for it",
-            box(read_only=True),
-            "critical /srv/archive | Read the kernel's",
-        ),
+        example(box()),
+        example(box(read_only=True, declared_read_only=True)),
+        example(box(read_only=True), "critical /srv/archive | Read the kernel's"),
     )

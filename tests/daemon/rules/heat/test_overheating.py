@@ -26,17 +26,12 @@ def test_examples() -> None:
     check_examples(
         OVERHEATING,
         RISER_1,
-        example("38 °C, its threshold is 80 °C", health_past([{}] * 8)),
+        example(health_past([{}] * 8)),
         example(
-            "20 more minutes above its threshold each day",
             health_past([{"warning_temperature_minutes": 20 * day} for day in range(8)]),
             "warning nvme0 | See that fans turn,",
         ),
-        example(
-            "always 78 °C",
-            health_past([{"composite_temperature_celsius": 78.0}] * 8),
-            "notice nvme0 | See that fans turn,",
-        ),
-        example("the board is well below its limit", board(60.0), build=None),
-        example("the board is at its own limit", board(96.0), "critical board VRM | See that every fan", build=None),
+        example(health_past([{"composite_temperature_celsius": 78.0}] * 8), "notice nvme0 | See that fans turn,"),
+        example(board(60.0), build=None),
+        example(board(96.0), "critical board VRM | See that every fan", build=None),
     )

@@ -112,10 +112,6 @@ def test_examples() -> None:
     check_examples(
         LINK_RETRAINED_DOWN,
         GENERATION_4,
-        example("as it came up", training_past((4, 4, 4))),
-        example(
-            "it came up at generation 4 and is now at 1",
-            training_past((4, 4, 1), restarts=False),
-            "warning nvme0 | See whether the",
-        ),
+        example(training_past((4, 4, 4))),
+        example(training_past((4, 4, 1), restarts=False), "warning nvme0 | See whether the"),
     )

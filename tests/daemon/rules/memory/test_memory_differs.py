@@ -100,11 +100,7 @@ def test_examples() -> None:
     check_examples(
         MEMORY_DIFFERS,
         BUILD,
-        example("two modules of 32 GiB at 5600 MT/s", Box()),
-        example("one module is gone", Box().with_memory("32 GiB"), "warning memory modules | Look in the"),
-        example(
-            "the modules run below their rate",
-            Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800),
-            "warning memory speed | Look in the",
-        ),
+        example(Box()),
+        example(Box().with_memory("32 GiB"), "warning memory modules | Look in the"),
+        example(Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800), "warning memory speed | Look in the"),
     )

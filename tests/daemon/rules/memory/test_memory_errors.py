@@ -74,7 +74,7 @@ def test_examples() -> None:
     check_examples(
         MEMORY_ERRORS,
         None,
-        example("no error was counted", with_errors(0)),
-        example("one error was corrected", with_errors(1), "notice mc0 | Not corrected:"),
-        example("an error was not corrected", with_errors(3, 1), "critical mc0 | Not corrected:"),
+        example(with_errors(0)),
+        example(with_errors(1), "notice mc0 | Not corrected:"),
+        example(with_errors(3, 1), "critical mc0 | Not corrected:"),
     )

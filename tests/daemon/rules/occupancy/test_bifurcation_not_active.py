@@ -157,20 +157,15 @@ def test_examples() -> None:
         BIFURCATION_NOT_ACTIVE,
         BUILD,
         example(
-            "each branch has its own port of four lanes",
             Box()
             .with_port("0000:00/01.1")
             .with_drive("0000:00/01.1")
             .with_port("0000:00/01.2")
-            .with_drive("0000:00/01.2"),
+            .with_drive("0000:00/01.2")
         ),
         example(
-            "one port holds all sixteen lanes, and no bridge exists for the second branch",
             Box().with_port("0000:00/01.1", lanes=16).with_drive("0000:00/01.1"),
             "critical slot riser | Look in the board's",
         ),
-        example(
-            "the second branch's bridge exists and is silent: its position is empty, the split is active",
-            Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2"),
-        ),
+        example(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2")),
     )

@@ -75,16 +75,7 @@ def test_examples() -> None:
     check_examples(
         IDENTITY_DOUBTFUL,
         declare_risers(2),
-        example("two drives, two serial numbers", quiet_snapshot()),
-        example(
-            "two drives report the same serial number",
-            twins("FN77", "FN77"),
-            "notice nvme0 | If it was replaced",
-            "notice nvme1 | If it was replaced",
-        ),
-        example(
-            "the same serial number comes with another capacity than yesterday",
-            renamed_past(),
-            "notice nvme0 | If it was replaced",
-        ),
+        example(quiet_snapshot()),
+        example(twins("FN77", "FN77"), "notice nvme0 | If it was replaced", "notice nvme1 | If it was replaced"),
+        example(renamed_past(), "notice nvme0 | If it was replaced"),
     )

@@ -151,22 +151,11 @@ def test_examples() -> None:
     check_examples(
         OCCUPANT_DIFFERS,
         TWO_DRIVES,
-        example("each position holds its own drive", at("FN0001", "FN0002")),
+        example(at("FN0001", "FN0002")),
+        example(at("FN0002", "FN0001"), "warning nvme0 | The drive declared", "warning nvme1 | The drive declared"),
+        example(at("FN0008", None), build=EXAMPLE_TURNS),
+        example(at("FN0001", None), "warning nvme0 | Compare the label", build=EXAMPLE_TURNS),
         example(
-            "the two drives changed places",
-            at("FN0002", "FN0001"),
-            "warning nvme0 | The drive declared",
-            "warning nvme1 | The drive declared",
-        ),
-        example("one of two backup drives that take turns is in its position", at("FN0008", None), build=EXAMPLE_TURNS),
-        example(
-            "a drive is there that is neither of those that take turns",
-            at("FN0001", None),
-            "warning nvme0 | Compare the label",
-            build=EXAMPLE_TURNS,
-        ),
-        example(
-            "the serial number could not be read",
             Box()
             .with_port("0000:00/01.1")
             .with_drive("0000:00/01.1", controller={"serial": Unread("serial of nvme0", "permission denied")})

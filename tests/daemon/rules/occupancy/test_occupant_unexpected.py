@@ -77,7 +77,7 @@ def test_examples() -> None:
     check_examples(
         OCCUPANT_UNEXPECTED,
         SPARE,
-        example("the spare position is empty, as declared", Box().with_port("0000:00/01.1")),
-        example("a drive is in the spare position", at("FN0009", None), "notice nvme0 | If it belongs here,"),
-        example("a drive is in no declared position", at(None, "FN0009"), "notice nvme0 | If it belongs here,"),
+        example(Box().with_port("0000:00/01.1")),
+        example(at("FN0009", None), "notice nvme0 | If it belongs here,"),
+        example(at(None, "FN0009"), "notice nvme0 | If it belongs here,"),
     )

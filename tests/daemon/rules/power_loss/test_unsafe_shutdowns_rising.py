@@ -48,10 +48,8 @@ def test_examples() -> None:
     check_examples(
         UNSAFE_SHUTDOWNS_RISING,
         RISER_1,
-        example("87 of them before the first pass", health_past([{"unsafe_shutdowns": 87}] * 3)),
+        example(health_past([{"unsafe_shutdowns": 87}] * 3)),
         example(
-            "one more, and the machine was not restarted",
-            health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]),
-            "notice nvme0 | Compare with the",
+            health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]), "notice nvme0 | Compare with the"
         ),
     )

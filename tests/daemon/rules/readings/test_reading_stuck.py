@@ -42,6 +42,6 @@ def test_examples() -> None:
     check_examples(
         READING_STUCK,
         RISER_1,
-        example("everything answers", quiet_snapshot()),
-        example("a drive's health log does not come back", box(LATE), "notice nvme0 | Make sure that a"),
+        example(quiet_snapshot()),
+        example(box(LATE), "notice nvme0 | Make sure that a"),
     )

@@ -41,9 +41,8 @@ def test_examples() -> None:
     check_examples(
         FIRMWARE_CHANGED,
         declare_risers(1),
-        example("firmware as ever", drive_at("2.1"), past=Story().observe(drive_at("2.1")).past),
+        example(drive_at("2.1"), past=Story().observe(drive_at("2.1")).past),
         example(
-            "a drive was updated",
             drive_at("2.2"),
             "notice firmware of drives | If it was updated",
             past=Story().observe(drive_at("2.1")).observe(drive_at("2.2"), after=DAY).past,

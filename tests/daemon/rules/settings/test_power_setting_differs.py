@@ -245,23 +245,18 @@ def test_examples() -> None:
     check_examples(
         POWER_SETTING_DIFFERS,
         OFF,
-        example("no low-power link state, and no idle state of the drive", box()),
+        example(box()),
+        example(box(aspm=L1), "warning nvme0 | With the kernel in"),
         example(
-            "the port has L1 enabled though links are declared off", box(aspm=L1), "warning nvme0 | With the kernel in"
-        ),
-        example(
-            "the kernel's latency limit was left at its default",
             box().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")),
             "warning nvme_default_ps_max_latency_us | Set",
         ),
         example(
-            "the same limit lets both drives enter idle states: one finding names them",
             two_that_idle().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")),
             "warning nvme_default_ps_max_latency_us | Set",
             build=declare_risers(2) + f"kernel = {{ {LATENCY} }}",
         ),
         example(
-            "nothing is declared: asked for on the command line, but not in force",
             box().with_power(nvme_max_latency_us=Setting(value="5500", origin="sysfs")),
             "notice nvme_default_ps_max_latency_us | Set",
             build=None,
