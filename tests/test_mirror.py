@@ -23,10 +23,9 @@ WITHOUT_TESTS = {
     "collectors/laneproof_collectors/snapshot.py",
     "collectors/laneproof_collectors/unread.py",
     "daemon/laneproof/past/past.py",
-    "daemon/laneproof/rules/rule.py",
 }
 """This list may only shrink."""
-MOST_WITHOUT_TESTS = 4
+MOST_WITHOUT_TESTS = 3
 
 
 def test_each_module_has_its_tests() -> None:

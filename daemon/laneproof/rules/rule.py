@@ -1,7 +1,7 @@
 """What a rule is: a small pure function with a name, a statement of what should hold, and the texts that explain it."""
 
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -9,7 +9,9 @@ from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
+from laneproof.rules.unread_steps import step_for
 from laneproof_collectors.snapshot import GROUPS, Snapshot
+from laneproof_collectors.unread import Unread
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,3 +97,41 @@ class Rule:
             causes=causes,
             next_steps=self.look_next if next_steps is None else next_steps,
         )
+
+    def cannot_tell(  # noqa: PLR0913 (what a finding is)
+        self,
+        gap: Unread,
+        *,
+        about: str,
+        key: str,
+        position: str | None = None,
+        subject: str | None = None,
+        why: str | None = None,
+        declared: str | None = None,
+        evidence: Mapping[str, Any] = MappingProxyType({}),
+        next_steps: tuple[str, ...] | None = None,
+    ) -> Finding:
+        """Make this rule's finding of what could not be read: never fine, and with what to do about it.
+
+        Args:
+            gap: What could not be read, and why.
+            about: What could not be verified, as a person would name it; the subject where there is no other.
+            key: What it is about, apart from names that move.
+            position: The declared position's label, None where it is about none.
+            subject: The finding's subject.
+            why: The reason in words; None: that of the gap.
+            declared: What was declared, as text.
+            evidence: More than what could not be read.
+            next_steps: What to do; None: what fits the reason.
+        """
+        finding = self.report(
+            severity=Severity.NOTICE,
+            position=position,
+            subject=subject or about,
+            key=key,
+            summary=f"{about} could not be verified: {why or gap}",
+            declared=declared,
+            evidence={"unread": str(gap), **evidence},
+            next_steps=(step_for(gap),) if next_steps is None else next_steps,
+        )
+        return replace(finding, kind=Kind.UNVERIFIED)

@@ -11,7 +11,6 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import find_losses, is_lost
 from laneproof.rules.arrays.redundancy import BROKEN_STATES, WHOLE_POOL, count_lost, count_spared, level_key
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
@@ -24,7 +23,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for array in current.snapshot.arrays:
         lost = count_lost(array)
         if isinstance(lost, Unread):
-            yield cannot_tell("array-degraded", lost, about=f"array {array.name}", key=array.name)
+            yield ARRAY_DEGRADED.cannot_tell(lost, about=f"array {array.name}", key=array.name)
         elif lost:
             yield _report_degraded(arrangement, array, lost)
 

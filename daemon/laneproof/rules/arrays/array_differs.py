@@ -12,7 +12,6 @@ from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.array_member_elsewhere import declared_disks
 from laneproof.rules.arrays.redundancy import count_lost, level_key
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
@@ -23,7 +22,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return
     if isinstance(current.snapshot.arrays, Unread):
         names = ", ".join(plan.name for plan in current.build.array)
-        yield cannot_tell("array-differs", current.snapshot.arrays, about=f"arrays {names}", key="arrays")
+        yield ARRAY_DIFFERS.cannot_tell(current.snapshot.arrays, about=f"arrays {names}", key="arrays")
         return
     arrangement = current.arrangement
     for plan in current.build.array:
@@ -77,7 +76,7 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
             evidence={"array": array.name, "unread": [str(gap) for gap in gaps]},
         )
     elif gaps:
-        yield cannot_tell("array-differs", gaps[0], about=f"array {array.name}", key=array.name)
+        yield ARRAY_DIFFERS.cannot_tell(gaps[0], about=f"array {array.name}", key=array.name)
 
 
 def _find_missing(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> tuple[list[str], list[Unread]]:

@@ -10,7 +10,6 @@ from laneproof.advice import DEGRADED_ARRAY, advise
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import locate_disks
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
@@ -32,7 +31,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if said:
             yield _report(array, said)
         elif gap is not None:
-            yield cannot_tell(ARRAY_ERRORS.name, gap, about=f"errors of array {array.name}", key=array.name)
+            yield ARRAY_ERRORS.cannot_tell(gap, about=f"errors of array {array.name}", key=array.name)
 
 
 def _find_gaps(array: Array) -> Iterator[Unread]:

@@ -11,7 +11,6 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import component_bytes
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import name_members
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
@@ -32,7 +31,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for array in current.snapshot.arrays:
         if isinstance(array.sync_action, Unread):
             about = f"what array {array.name} is busy with"
-            yield cannot_tell(ARRAY_REBUILDING.name, array.sync_action, about=about, key=array.name)
+            yield ARRAY_REBUILDING.cannot_tell(array.sync_action, about=about, key=array.name)
         elif array.sync_action in _AT_WORK:
             yield _report_rebuilding(arrangement, array, current.past)
 

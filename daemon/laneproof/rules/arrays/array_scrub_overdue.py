@@ -11,7 +11,6 @@ from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
@@ -42,8 +41,7 @@ def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: floa
         watched = f"not in the {_say_days(now - checks.since)} that it was watched"
         yield _report_overdue(plan, watched, checked_at=None)
     else:
-        yield cannot_tell(
-            ARRAY_SCRUB_OVERDUE.name,
+        yield ARRAY_SCRUB_OVERDUE.cannot_tell(
             Unread(f"when {array.name} was last checked", _why_not(array, checks, now), Reason.ABSENT),
             about=f"the last check of array {array.name}",
             key=array.name,

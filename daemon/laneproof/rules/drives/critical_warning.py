@@ -1,8 +1,7 @@
 """critical-warning: what a drive itself says is wrong with it now.
 
 Rates, trends and wear to come are left to other rules. A drive that says nothing is not called healthy: most drives
-that
-fail had raised no warning.
+that fail had raised no warning.
 
 Of its warnings only that of temperature comes and goes, with the load. It stands until the drive was silent for a week,
 and is left to overheating where that was raised first for the same drive, or is an alarm.
@@ -62,7 +61,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
     shut = find_shut(arrangement.drives)
     if shut:
-        yield report_shut(NAME, arrangement, shut)
+        yield report_shut(CRITICAL_WARNING, arrangement, shut)
     reported = {drive.own_path for drive, _ in shut}
     for occupant in arrangement.drives:
         if occupant.own_path in reported:
@@ -94,7 +93,9 @@ def _judge_unserved(current: Pass, occupant: Occupant) -> Iterator[Finding]:
     elif seconds is not None and seconds < _UNBOUND_SECONDS:
         yield from keep_standing(current, NAME, occupant)
     else:
-        yield _unverified(current.arrangement, occupant, Unread(what, "no NVMe driver serves it", Reason.ABSENT))
+        yield report_unread(
+            CRITICAL_WARNING, current.arrangement, occupant, Unread(what, "no NVMe driver serves it", Reason.ABSENT)
+        )
 
 
 def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Finding]:
@@ -103,7 +104,7 @@ def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Fi
     if is_missed or (gap.reason is Reason.NOT_ASKED and answered_recently(current, occupant)):
         yield from keep_standing(current, NAME, occupant)
         return
-    finding = _unverified(current.arrangement, occupant, gap)
+    finding = report_unread(CRITICAL_WARNING, current.arrangement, occupant, gap)
     lasts = gap.reason in _OF_THE_DRIVE and (seconds or 0.0) > _MUTE_SECONDS
     is_overdue = lasts or (gap.reason is Reason.NOT_ASKED and seconds is not None)
     if not is_overdue and finding.identity not in current.past.standing and is_returning_guest(current, occupant):
@@ -118,7 +119,9 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
         return
     if "critical_warning" in health.absent:
         what = f"the critical warning of {occupant.name}"
-        yield _unverified(arrangement, occupant, Unread(what, f"{health.source} does not have it", Reason.ABSENT))
+        yield report_unread(
+            CRITICAL_WARNING, arrangement, occupant, Unread(what, f"{health.source} does not have it", Reason.ABSENT)
+        )
         return
     hot_at = _find_temperature_warning(arrangement, occupant, health, current.past)
     others = health.critical_warning & ~_TEMPERATURE
@@ -203,10 +206,6 @@ def _report(
         observed=words,
         evidence=evidence,
     )
-
-
-def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
-    return report_unread(NAME, arrangement, occupant, gap, key=key_of_drive(occupant))
 
 
 CRITICAL_WARNING = Rule(

@@ -1,8 +1,8 @@
 """Health that could not be read: reported drive by drive, or once where no drive's can be read here.
 
-Where a right or a program is missing, every drive's log is shut for the same reason, and a
-notice for each drive would report one cause many times. A reason that lies with a drive is reported of that drive: it
-sleeps, it refused, it does not answer.
+Where a right or a program is missing, every drive's log is shut for the same reason, and a notice for each drive would
+report one cause many times. A reason that lies with a drive is reported of that drive: it sleeps, it refused, it does
+not answer.
 """
 
 from collections.abc import Sequence
@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding
-from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.drives.sata_drives import key_of_drive
+from laneproof.rules.rule import Rule
 from laneproof_collectors.unread import Reason, Unread
 
 _OF_THIS_MACHINE = (Reason.DENIED, Reason.ABSENT)
@@ -24,9 +25,6 @@ def find_shut(drives: Sequence[Occupant]) -> list[tuple[Occupant, Unread]]:
 
     A drive that cannot be read for a reason of its own is not among them, and leaves the others together.
 
-    Args:
-        drives: All drives.
-
     Returns:
         Each with its gap; empty where a log could be read, the reasons differ, or there is only one such drive.
     """
@@ -37,18 +35,11 @@ def find_shut(drives: Sequence[Occupant]) -> list[tuple[Occupant, Unread]]:
     return shut if len(gaps) == len(healths) and is_one_cause and len(shut) >= _FEWEST else []
 
 
-def report_shut(rule: str, arrangement: Arrangement, shut: Sequence[tuple[Occupant, Unread]]) -> Finding:
-    """Report once that no drive's health log can be read.
-
-    Args:
-        rule: Whose finding it is.
-        arrangement: The build laid over the machine.
-        shut: The drives with their gaps, at least one.
-    """
+def report_shut(rule: Rule, arrangement: Arrangement, shut: Sequence[tuple[Occupant, Unread]]) -> Finding:
+    """Report once that no drive's health log can be read, of at least one drive with its gap."""
     gaps = {arrangement.label_of(drive) or drive.name: gap for drive, gap in shut}
     first = shut[0][1]
-    return cannot_tell(
-        rule,
+    return rule.cannot_tell(
         first,
         about=f"what {', '.join(gaps)} say of their health",
         why=f"{first}; the others likewise",
@@ -58,16 +49,8 @@ def report_shut(rule: str, arrangement: Arrangement, shut: Sequence[tuple[Occupa
     )
 
 
-def report_unread(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread, *, key: str) -> Finding:
-    """Report that a drive's health could not be read.
-
-    Args:
-        rule: Whose finding it is.
-        arrangement: The build laid over the machine.
-        occupant: The drive.
-        gap: Why.
-        key: What the drive is known by where it has no position.
-    """
+def report_unread(rule: Rule, arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
+    """Report that a drive's health could not be read."""
     label = arrangement.label_of(occupant)
     about = f"what {label or occupant.name} says of its health"
-    return cannot_tell(rule, gap, about=about, key=key, position=label, subject=occupant.name)
+    return rule.cannot_tell(gap, about=about, key=key_of_drive(occupant), position=label, subject=occupant.name)

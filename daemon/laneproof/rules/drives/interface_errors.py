@@ -20,7 +20,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for arrangement, occupant, drive in find_awake(current):
         count = drive.interface_errors
         if isinstance(count, Unread):
-            yield report_gap(INTERFACE_ERRORS.name, arrangement, occupant, count)
+            yield report_gap(INTERFACE_ERRORS, arrangement, occupant, count)
         if not isinstance(count, int) or not count:
             continue
         key = key_of("drive", name_drive(drive, shares_serial=occupant.shares_serial), "interface_errors")

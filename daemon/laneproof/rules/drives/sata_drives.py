@@ -1,8 +1,7 @@
 """SATA and SAS drives that are awake, and how their rules say what they found.
 
 What they say of their own health is left to critical-warning, and so is a drive of which nothing could be read. A drive
-that
-sleeps is not judged: it is not woken for a reading.
+that sleeps is not judged: it is not woken for a reading.
 """
 
 from collections.abc import Iterator
@@ -10,7 +9,6 @@ from collections.abc import Iterator
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Unread
@@ -46,11 +44,11 @@ def report_sign(
     )
 
 
-def report_gap(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
+def report_gap(rule: Rule, arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
     """Report what of a drive could not be read."""
     label = arrangement.label_of(occupant)
-    about = f"{rule.replace('-', ' ')} of {label or occupant.name}"
-    return cannot_tell(rule, gap, about=about, key=key_of_drive(occupant), position=label)
+    about = f"{rule.name.replace('-', ' ')} of {label or occupant.name}"
+    return rule.cannot_tell(gap, about=about, key=key_of_drive(occupant), position=label)
 
 
 def plain(value: object) -> object:

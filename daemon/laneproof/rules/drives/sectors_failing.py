@@ -32,7 +32,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 said.append((f"{rose} of them reallocated in the last 7 days", Severity.WARNING))
             yield report_sign(SECTORS_FAILING, arrangement, occupant, said, {**counts, "reallocated_last_week": rose})
         elif gap is not None:
-            yield report_gap(SECTORS_FAILING.name, arrangement, occupant, gap)
+            yield report_gap(SECTORS_FAILING, arrangement, occupant, gap)
 
 
 def _is_some(count: object) -> bool:

@@ -21,7 +21,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for arrangement, occupant, drive in find_awake(current):
         result = drive.last_self_test
         if isinstance(result, Unread):
-            yield report_gap(SELF_TEST_FAILED.name, arrangement, occupant, result)
+            yield report_gap(SELF_TEST_FAILED, arrangement, occupant, result)
         elif result is not None and has_failed(result):
             said = [(f"its last self-test failed ({result})", Severity.CRITICAL)]
             yield report_sign(SELF_TEST_FAILED, arrangement, occupant, said, {"last_self_test": result})

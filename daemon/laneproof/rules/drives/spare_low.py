@@ -7,14 +7,12 @@ from laneproof.box.occupants import Occupant
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.drives.projection import describe_left, falls_short, find_before, project
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_drives
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "spare-low"
 SOON_DAYS = 30.0
 """A spare that runs out so soon is worth an alarm: the drive loses blocks day by day. Judgement."""
 _FULL_PERCENT = 100
@@ -50,7 +48,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
             yield _report_spare(watched, percent, threshold, left, Severity.WARNING)
             continue
-        before = find_before(current.past, watched, NAME)
+        before = find_before(current.past, watched, SPARE_LOW.name)
         if falls_short(left, WARN_DAYS, stood_so=before is not None):
             runs = falls_short(left, SOON_DAYS, stood_so=before is not None and before.severity is Severity.WARNING)
             severity = Severity.WARNING if runs else Severity.NOTICE
@@ -88,8 +86,7 @@ def _fills_no_spare(drive: Occupant) -> bool:
 
 
 def _report_unknown(watched: Watched, why: str, reason: Reason, **figures: int) -> Finding:
-    return cannot_tell(
-        NAME,
+    return SPARE_LOW.cannot_tell(
         Unread(f"the spare of {watched.device}", why, reason),
         about=f"the spare of {watched.full_name}",
         why=why,
@@ -102,7 +99,7 @@ def _report_unknown(watched: Watched, why: str, reason: Reason, **figures: int) 
 
 
 SPARE_LOW = Rule(
-    name=NAME,
+    name="spare-low",
     kind=Kind.SIGN,
     statement="Each drive's spare blocks keep well above its own threshold.",
     why=(

@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
@@ -24,9 +23,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue  # nothing is written to it
         share = file_system.used_share
         if isinstance(share, Unread):
-            yield cannot_tell(
-                FILE_SYSTEM_FULL.name, share, about=f"how full {file_system.mount} is", key=file_system.mount
-            )
+            yield FILE_SYSTEM_FULL.cannot_tell(share, about=f"how full {file_system.mount} is", key=file_system.mount)
         elif share is not None and share > (_FULL_ABOVE if limit is None else limit):
             yield _report_full(file_system, share, limit)
 

@@ -4,7 +4,6 @@ from collections.abc import Iterator
 
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.file_systems.mounts import find_plans, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
@@ -14,8 +13,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
     plans = find_plans(current.build)
     if isinstance(current.snapshot.file_systems, Unread):
         for mount in plans:
-            yield cannot_tell(
-                FILE_SYSTEM_MISSING.name, current.snapshot.file_systems, about=f"file system {mount}", key=mount
+            yield FILE_SYSTEM_MISSING.cannot_tell(
+                current.snapshot.file_systems, about=f"file system {mount}", key=mount
             )
         return
     there = {tidy(file_system.mount) for file_system in current.snapshot.file_systems}

@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import mount_key
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
@@ -19,8 +18,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if (plan and plan.read_only) or file_system.kind in ALWAYS_FULL:
             continue
         if isinstance(file_system.read_only, Unread):
-            yield cannot_tell(
-                FILE_SYSTEM_READ_ONLY.name,
+            yield FILE_SYSTEM_READ_ONLY.cannot_tell(
                 file_system.read_only,
                 about=f"whether {file_system.mount} can be written",
                 key=file_system.mount,
@@ -39,7 +37,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 gap = Unread(f"how {file_system.mount} was mounted", why, Reason.DENIED)
                 steps = ("If it is meant so, declare it: [[file_system]] with read_only = true.",)
                 about = f"whether {file_system.mount} can be written"
-                yield cannot_tell(FILE_SYSTEM_READ_ONLY.name, gap, about=about, key=file_system.mount, next_steps=steps)
+                yield FILE_SYSTEM_READ_ONLY.cannot_tell(gap, about=about, key=file_system.mount, next_steps=steps)
 
 
 def _report_read_only(file_system: MountedFileSystem, *, was_writable: bool) -> Finding:

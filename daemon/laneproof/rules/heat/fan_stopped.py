@@ -9,12 +9,10 @@ from laneproof.advice import OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredFan
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import name_fans
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Fan
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "fan-stopped"
 _RESTS = 2
 _SHORT_REST_SECONDS, _FIRST_REST_SECONDS, _LONGEST_REST_SECONDS = 3600.0, 86_400.0, 3 * 86_400.0
 """A fan that stood still and turned again so often rests by plan, for days at most; one that never did is given a day
@@ -27,7 +25,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     plans = current.build.fan if current.build else ()
     if isinstance(current.snapshot.thermal, Unread):
         for plan in plans:
-            yield cannot_tell(NAME, current.snapshot.thermal, about=f"fan {_key(plan)}", key=_key(plan))
+            yield FAN_STOPPED.cannot_tell(current.snapshot.thermal, about=f"fan {_key(plan)}", key=_key(plan))
         return
     fans = list(name_fans(current.snapshot.thermal.fans))
     judged: set[str] = set()
@@ -58,13 +56,13 @@ def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[
         why = "no chip shows a fan of that name; its driver may not be loaded"
         gap = Unread(f"fan {_key(plan)}", why, Reason.ABSENT)
         steps = ("See which fans the chips show ('grep . /sys/class/hwmon/*/fan*_label'), and the board's own setup.",)
-        yield cannot_tell(NAME, gap, about=f"fan {_key(plan)}", key=_key(plan), next_steps=steps)
+        yield FAN_STOPPED.cannot_tell(gap, about=f"fan {_key(plan)}", key=_key(plan), next_steps=steps)
         return
     for name, fan in mine:
         least = plan.minimum_rpm
         declared = f"at least {least} rpm" if least else "turning"
         if isinstance(fan.rpm, Unread):
-            yield cannot_tell(NAME, fan.rpm, about=f"fan {name}", key=name)
+            yield FAN_STOPPED.cannot_tell(fan.rpm, about=f"fan {name}", key=name)
         elif fan.rpm == 0:
             yield _report_stopped(name, fan, "stands still", Severity.CRITICAL, declared=declared)
         elif least is not None and fan.rpm < least:
@@ -93,7 +91,7 @@ def _report_stopped(name: str, fan: Fan, words: str, severity: Severity, *, decl
 
 
 FAN_STOPPED = Rule(
-    name=NAME,
+    name="fan-stopped",
     kind=Kind.SIGN,
     statement="Every declared fan turns, and none that turned before stands still.",
     why=(

@@ -15,7 +15,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             finding = judge_drive(current.past, watched, watched.drive)
             if finding is not None:
                 yield finding
-    yield from judge_box_heat(current)
+    yield from judge_box_heat(OVERHEATING, current)
 
 
 OVERHEATING = Rule(

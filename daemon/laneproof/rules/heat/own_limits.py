@@ -9,15 +9,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.advice import OPEN_CASE, advise
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Finding, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.past.past import Past
-from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.rule import Pass
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot, Thermal
 from laneproof_collectors.unread import Unread
 
-OVERHEATING = "overheating"
 CLOSE_CELSIUS = 5.0
 """Less than this below a part's own limit is worth a notice. Judgement."""
 _SENSIBLE_LIMITS = (30.0, 120.0)  # limits that nobody set read 0, or the largest number of their register (no source)
@@ -40,15 +38,15 @@ class _Part:
     runs_close: bool = False  # by design close to its limit under load: a processor
 
 
-def judge_box_heat(current: Pass) -> Iterator[Finding]:
+def judge_box_heat(rule: Rule, current: Pass) -> Iterator[Finding]:
     """Hold board, processor and SATA drives to their own limits.
 
     Yields:
         Findings of the rule ``overheating``; those of NVMe drives are another module's.
     """
     for part in (*_board_parts(current.snapshot.thermal), *_drive_parts(current)):
-        yield from _judge_part(part)
-    yield from _judge_throttling(current.snapshot, current.past)
+        yield from _judge_part(rule, part)
+    yield from _judge_throttling(rule, current.snapshot, current.past)
 
 
 def _board_parts(thermal: Thermal | Unread) -> Iterator[_Part]:
@@ -87,36 +85,31 @@ def _drive_parts(current: Pass) -> Iterator[_Part]:
         )
 
 
-def _judge_part(part: _Part) -> Iterator[Finding]:
+def _judge_part(rule: Rule, part: _Part) -> Iterator[Finding]:
     limits = [limit for limit in (part.high, part.highest) if limit is not None]
     if not limits:
         return
     if isinstance(part.celsius, Unread):
-        yield cannot_tell(
-            OVERHEATING, part.celsius, about=f"the heat of {part.name}", key=part.key, position=part.position
-        )
+        yield rule.cannot_tell(part.celsius, about=f"the heat of {part.name}", key=part.key, position=part.position)
         return
     if part.highest is not None and part.celsius >= part.highest:
-        yield _report_hot(part, part.celsius, part.highest, "is at or beyond its limit", Severity.CRITICAL)
+        limit, words, severity = part.highest, "is at or beyond its limit", Severity.CRITICAL
     elif part.high is not None and part.celsius > part.high and not (part.runs_close and part.highest is not None):
-        yield _report_hot(part, part.celsius, part.high, "is above what it is meant for", Severity.WARNING)
+        limit, words, severity = part.high, "is above what it is meant for", Severity.WARNING
     elif min(limits) - part.celsius < CLOSE_CELSIUS and not part.runs_close:
-        yield _report_hot(part, part.celsius, min(limits), "comes close to what it is meant for", Severity.NOTICE)
-
-
-def _report_hot(part: _Part, celsius: float, limit: float, words: str, severity: Severity) -> Finding:
-    return Finding(
-        rule=OVERHEATING,
-        kind=Kind.SIGN,
+        limit, words, severity = min(limits), "comes close to what it is meant for", Severity.NOTICE
+    else:
+        return
+    yield rule.report(
         severity=severity,
         position=part.position,
         subject=part.name,
         key=part.key,
-        summary=f"{part.name} {words}: {celsius:.0f} °C, its own limit is {limit:.0f} °C",
+        summary=f"{part.name} {words}: {part.celsius:.0f} °C, its own limit is {limit:.0f} °C",
         observed=words,
         evidence={
-            "celsius": celsius,
-            "headroom_celsius": round(limit - celsius, 1),
+            "celsius": part.celsius,
+            "headroom_celsius": round(limit - part.celsius, 1),
             "maximum_celsius": part.high,
             "critical_celsius": part.highest,
         },
@@ -124,16 +117,13 @@ def _report_hot(part: _Part, celsius: float, limit: float, words: str, severity:
     )
 
 
-def _judge_throttling(snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+def _judge_throttling(rule: Rule, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
     thermal = snapshot.thermal
     for package, count in {} if isinstance(thermal, Unread) else thermal.throttle_counts.items():
         recent = past.box.grown(key_of("processor", package, "throttled"), within=DAY, now=snapshot.taken_at)
         if recent:
-            yield Finding(
-                rule=OVERHEATING,
-                kind=Kind.SIGN,
+            yield rule.report(
                 severity=Severity.NOTICE,
-                subject=f"processor {package}",
                 key=f"processor {package}",
                 summary=f"processor {package} slowed itself down for heat {recent} times in the last day",
                 observed="slows down for heat",

@@ -8,7 +8,6 @@ from laneproof.box.link_ends import Link
 from laneproof.declaration.kernel_words import is_aspm_off
 from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import BLIND, Reporting, find_reporting
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import KernelPower, Snapshot
@@ -124,8 +123,7 @@ def _describe_masked(port: Reporting, device: Reporting) -> _Blindness:
 
 def _report(labels: Sequence[str], reason: _Blindness, *, key: str) -> Finding:
     """Say it once for all positions that share the reason."""
-    return cannot_tell(
-        ERRORS_NOT_COUNTED.name,
+    return ERRORS_NOT_COUNTED.cannot_tell(
         Unread(f"the errors of {', '.join(labels)}", reason.why, Reason.ABSENT),
         about=f"correctable errors of {', '.join(labels)}",
         why=reason.why,

@@ -20,7 +20,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if over:
             yield _report_beyond(subject, link, over)
         elif gap := _find_open_limit(subject, link):
-            yield report_gap("link-beyond-hardware", subject, gap)
+            yield report_gap(LINK_BEYOND_HARDWARE, subject, gap)
 
 
 def _find_open_limit(subject: Subject, link: Link) -> Unread | None:

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from laneproof.box.link_ends import Link, LinkFigure
 from laneproof.box.link_rates import describe_rate
 from laneproof.findings import Finding, Severity
-from laneproof.rules.cannot_tell import cannot_tell, step_for
 from laneproof.rules.drives.asleep import STANDS_SECONDS
 from laneproof.rules.firmware_setting import firmware_setting
 from laneproof.rules.links.link_subjects import (
@@ -27,6 +26,7 @@ from laneproof.rules.links.link_subjects import (
 from laneproof.rules.links.trainings import TWICE, is_down
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
+from laneproof.rules.unread_steps import step_for
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason as Gap
 from laneproof_collectors.unread import Unread
@@ -86,7 +86,7 @@ def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding
         link = subject.link
         if link is None:
             if measure.declared(subject) is not None:
-                yield report_gap(rule.name, subject, _no_link(subject))
+                yield report_gap(rule, subject, _no_link(subject))
             continue
         wanted = measure.declared(subject) if subject.has_plan else measure.capable(link)
         trained = measure.trained(link).value
@@ -95,7 +95,7 @@ def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding
             yield from _keep_standing(current, rule.name, subject)
         elif gap is not None:
             if not subject.is_shared:
-                yield report_gap(rule.name, subject, gap)
+                yield report_gap(rule, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
             if _fell_again(current, rule.name, subject):
                 continue
@@ -187,13 +187,12 @@ def _report_below(  # noqa: PLR0913 (what a finding says)
     )
 
 
-def report_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
+def report_gap(rule: Rule, subject: Subject, gap: Unread) -> Finding:
     """Say why a link could not be judged."""
     asleep = gap.reason is Gap.NOT_ASKED
-    return cannot_tell(
-        rule,
+    return rule.cannot_tell(
         gap,
-        about=f"{rule} of {subject.name}",
+        about=f"{rule.name} of {subject.name}",
         why=gap.why if asleep else None,
         key=subject.path,
         position=subject.label,

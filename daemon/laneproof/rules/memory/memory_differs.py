@@ -6,7 +6,6 @@ from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Reason, Unread
@@ -121,7 +120,7 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
 
 
 def _unverified(key: str, gap: Unread) -> Finding:
-    return cannot_tell(MEMORY_DIFFERS.name, gap, about=key, key=key, evidence={"item": key})
+    return MEMORY_DIFFERS.cannot_tell(gap, about=key, key=key, evidence={"item": key})
 
 
 MEMORY_DIFFERS = Rule(

@@ -10,7 +10,6 @@ from laneproof.advice import OPEN_CASE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, WEEK, key_of
 from laneproof.past.past import Past
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import EdacController, Snapshot
 from laneproof_collectors.unread import Unread
@@ -32,7 +31,7 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
     name = controller.name
     for count in (controller.uncorrectable, controller.correctable):
         if isinstance(count, Unread):
-            yield cannot_tell(MEMORY_ERRORS.name, count, about=f"errors of memory controller {name}", key=name)
+            yield MEMORY_ERRORS.cannot_tell(count, about=f"errors of memory controller {name}", key=name)
             return
     corrected, uncorrected = _count(controller.correctable), _count(controller.uncorrectable)
     if not corrected and not uncorrected:

@@ -9,19 +9,15 @@ from collections.abc import Iterator
 from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MemoryModule
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "memory-slow"
 _SAME_RATE_WITHIN = 0.01  # tables round: 2933 and 2934 are one rate
 _CHANNEL = re.compile(r"(?:CHANNEL|CH|DIMM|BANK)[ _-]?([A-H])(?![A-Z])", re.IGNORECASE)
 _CONTROLLER = re.compile(r"(?:CONTROLLER|CPU|NODE|\bP)[ _-]?(\d{1,2})", re.IGNORECASE)
 """Boards name sockets by channel and number: DIMM_A2, ChannelB-DIMM0, Controller1-ChannelA-DIMM0, P0 CHANNEL A. Common
 practice, no source."""
-
-_LOOK = advise("Look in the firmware setup at what rate the memory runs, and in which sockets.", FIRMWARE_SETUP)
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -31,7 +27,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return  # memory-differs or reading-incomplete says so
     if isinstance(memory.modules, Unread):
         if plan is not None and (plan.rated_mt_s is not None or plan.channels is not None):
-            yield cannot_tell(NAME, memory.modules, about="the rate of the memory", key="memory rate")
+            yield MEMORY_SLOW.cannot_tell(memory.modules, about="the rate of the memory", key="memory rate")
         return
     yield from _judge_rate(plan, memory.modules)
     yield from _judge_channels(plan, memory.modules)
@@ -67,8 +63,8 @@ def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) 
     unknown = [module.locator for module in modules if module.configured_mt_s is None]
     if unknown and plan is not None and plan.rated_mt_s is not None:
         gap = Unread(f"the rate of {', '.join(unknown)}", "the board's table does not say", Reason.ABSENT)
-        yield cannot_tell(
-            NAME, gap, about="the rate of the memory", key="memory rate", next_steps=advise(FIRMWARE_SETUP)
+        yield MEMORY_SLOW.cannot_tell(
+            gap, about="the rate of the memory", key="memory rate", next_steps=advise(FIRMWARE_SETUP)
         )
 
 
@@ -110,8 +106,8 @@ def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ..
     if channels is None:
         if meant is not None:
             gap = Unread("the channels of the memory", "its sockets' names do not show them", Reason.ABSENT)
-            yield cannot_tell(
-                NAME, gap, about="memory channels", key="memory channels", next_steps=advise(FIRMWARE_SETUP)
+            yield MEMORY_SLOW.cannot_tell(
+                gap, about="memory channels", key="memory channels", next_steps=advise(FIRMWARE_SETUP)
             )
         return
     wanted = meant or (2 if len(modules) > 1 else 1)
@@ -130,7 +126,7 @@ def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ..
 
 
 MEMORY_SLOW = Rule(
-    name=NAME,
+    name="memory-slow",
     kind=Kind.DIFFERS,
     statement="Memory runs at the rate its modules are made for, on more than one channel, or as declared.",
     why=(

@@ -5,13 +5,11 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredBond
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.network.ports import ONE_FLOW
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Bond, BondMember
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "bond-incomplete"
 _LACP = "802.3ad"
 _NOBODY = "00:00:00:00:00:00"
 
@@ -20,7 +18,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     plans = current.build.bond if current.build else ()
     if plans and isinstance(current.snapshot.bonds, Unread):
         names = ", ".join(plan.name for plan in plans)
-        yield cannot_tell(NAME, current.snapshot.bonds, about=names, key="bonds")
+        yield BOND_INCOMPLETE.cannot_tell(current.snapshot.bonds, about=names, key="bonds")
         return
     for plan in plans:
         found = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
@@ -41,7 +39,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             }
             yield _incomplete(plan, faults, evidence)
         elif gaps:
-            yield cannot_tell(NAME, gaps[0], about=plan.name, key=plan.name)
+            yield BOND_INCOMPLETE.cannot_tell(gaps[0], about=plan.name, key=plan.name)
 
 
 def _plain(value: object) -> object:
@@ -115,7 +113,7 @@ def _incomplete(plan: DeclaredBond, faults: list[str], evidence: dict[str, objec
 
 
 BOND_INCOMPLETE = Rule(
-    name=NAME,
+    name="bond-incomplete",
     kind=Kind.DIFFERS,
     statement="Each declared bond has all its members up and carrying together.",
     why=(

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.network.ports import find_ports, name_port, steps_for
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
@@ -38,7 +37,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if said:
             yield _report_errors(port, bond, said)
         elif gap is not None:
-            yield cannot_tell(NETWORK_ERRORS.name, gap, about=f"errors of {port.name}", key=port.name)
+            yield NETWORK_ERRORS.cannot_tell(gap, about=f"errors of {port.name}", key=port.name)
 
 
 def _report_errors(interface: Interface, bond: str | None, said: list[tuple[str, Severity]]) -> Finding:

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.network.ports import find_ports, name_port, steps_for
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
@@ -28,8 +27,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for port, bond in find_ports(current):
         changes = port.carrier_changes
         if isinstance(changes, Unread):
-            yield cannot_tell(
-                NETWORK_LINK_FLAPPING.name, changes, about=f"how steady the link of {port.name} is", key=port.name
+            yield NETWORK_LINK_FLAPPING.cannot_tell(
+                changes, about=f"how steady the link of {port.name} is", key=port.name
             )
         if not isinstance(changes, int):
             continue

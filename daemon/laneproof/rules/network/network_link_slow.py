@@ -5,13 +5,11 @@ from collections.abc import Iterator, Mapping
 from laneproof.advice import advise
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.network.ports import ONE_FLOW
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "network-link-slow"
 _DOWN = ("down", "lowerlayerdown", "notpresent", "dormant")  # Documentation/ABI/testing/sysfs-class-net, operstate
 
 
@@ -20,7 +18,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
     if not speeds:
         return
     if isinstance(current.snapshot.interfaces, Unread):
-        yield cannot_tell(NAME, current.snapshot.interfaces, about=", ".join(speeds), key="network interfaces")
+        yield NETWORK_LINK_SLOW.cannot_tell(
+            current.snapshot.interfaces, about=", ".join(speeds), key="network interfaces"
+        )
         return
     by_name = {interface.name: interface for interface in current.snapshot.interfaces}
     members = {name for plan in (current.build.bond if current.build else ()) for name in plan.members}
@@ -56,9 +56,11 @@ def _judge_interface(interface: Interface, declared: int, *, is_member: bool) ->
         yield _slow(interface.name, declared, "down", evidence, is_member=is_member)
     elif speed is None:
         why = f"it reports none, though its state is {interface.operational_state}; virtual ports often have no speed"
-        yield cannot_tell(NAME, Unread("its speed", why, Reason.ABSENT), about=interface.name, key=interface.name)
+        yield NETWORK_LINK_SLOW.cannot_tell(
+            Unread("its speed", why, Reason.ABSENT), about=interface.name, key=interface.name
+        )
     elif isinstance(speed, Unread):
-        yield cannot_tell(NAME, speed, about=interface.name, key=interface.name)
+        yield NETWORK_LINK_SLOW.cannot_tell(speed, about=interface.name, key=interface.name)
     elif speed < declared:
         yield _slow(interface.name, declared, _write(speed), {"speed_mbit_s": speed}, is_member=is_member)
     elif duplex == "half":
@@ -83,7 +85,7 @@ def _slow(name: str, declared: int, observed: str, evidence: Mapping[str, object
 
 
 NETWORK_LINK_SLOW = Rule(
-    name=NAME,
+    name="network-link-slow",
     kind=Kind.DIFFERS,
     statement="Each network port runs at its declared speed, in full duplex.",
     why="A port that fell back to a lower speed makes the fastest array slow, and nothing but the speed shows it.",

@@ -8,7 +8,6 @@ from laneproof.box.placement import Arrangement, Placement, is_same_text
 from laneproof.declaration.tables import DeclaredDevice
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
@@ -121,8 +120,7 @@ def _report_differs(
 
 def _report_unread(placement: Placement, occupant: Occupant, unread: _Unread) -> Finding:
     gaps = [gap for _, gap in unread]
-    return cannot_tell(
-        OCCUPANT_DIFFERS.name,
+    return OCCUPANT_DIFFERS.cannot_tell(
         gaps[0],
         about=f"whether {placement.label} holds the declared {', '.join(what for what, _ in unread)}",
         why="; ".join(dict.fromkeys(map(str, gaps))),

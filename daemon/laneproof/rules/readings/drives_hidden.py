@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from laneproof.advice import FIRMWARE_SETUP, Step, advise
 from laneproof.box.topology import Topology
 from laneproof.findings import Finding, Kind
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
@@ -48,8 +47,7 @@ def _shows_drives(tree: Topology, function: PciFunction) -> bool:
 
 def _report(function: PciFunction, drives: str, why: str, *steps: Step) -> Finding:
     about = f"{drives} behind {function.address}"
-    return cannot_tell(
-        DRIVES_HIDDEN.name,
+    return DRIVES_HIDDEN.cannot_tell(
         Unread(about, why, Reason.ABSENT),
         about=about,
         key=function.own_path,

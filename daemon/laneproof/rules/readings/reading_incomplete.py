@@ -10,8 +10,8 @@ from laneproof.advice import advise
 from laneproof.box.placement import hangs_on_controller
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import AS_ROOT, step_for
 from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.unread_steps import AS_ROOT, step_for
 from laneproof_collectors.unread import Reason, Unread
 
 _GROUPS = {

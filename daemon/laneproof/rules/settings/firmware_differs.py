@@ -6,7 +6,6 @@ from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, Step, advise
 from laneproof.box.placement import Placement, is_same_text
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Unread
@@ -64,7 +63,7 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
 
 
 def _unverified(key: str, declared: str, gap: Unread) -> Finding:
-    return cannot_tell(FIRMWARE_DIFFERS.name, gap, about=key, key=key, declared=declared, evidence={"item": key})
+    return FIRMWARE_DIFFERS.cannot_tell(gap, about=key, key=key, declared=declared, evidence={"item": key})
 
 
 def _judge_drive(placement: Placement) -> Iterator[Finding]:
@@ -79,8 +78,8 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
     label, name, path = placement.label, occupant.name, placement.position.path
     if isinstance(found, Unread):
         about = f"the firmware of {label}"
-        yield cannot_tell(
-            FIRMWARE_DIFFERS.name, found, about=about, key=path, position=label, subject=name, declared=plan.firmware
+        yield FIRMWARE_DIFFERS.cannot_tell(
+            found, about=about, key=path, position=label, subject=name, declared=plan.firmware
         )
         return
     yield FIRMWARE_DIFFERS.report(

@@ -10,15 +10,12 @@ from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.placement import Placement
 from laneproof.declaration.tables import Acceptance, DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.firmware_setting import aspm_setting
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.settings.power_contradictions import find_contradictions
 from laneproof.rules.settings.power_positions import Deviation, find_deviations
 from laneproof_collectors.snapshot import KernelPower, Setting
 from laneproof_collectors.unread import Reason, Unread
-
-NAME = "power-setting-differs"
 
 _ORIGINS = {
     "command-line": "from the kernel's command line",
@@ -132,7 +129,7 @@ def _differs(key: str, declared: str, observed: str, summary: str, step: str) ->
 
 
 def _unverified(key: str, declared: str | None, gap: Unread) -> Finding:
-    return cannot_tell(NAME, gap, about=key, key=key, declared=declared, evidence={"setting": key})
+    return POWER_SETTING_DIFFERS.cannot_tell(gap, about=key, key=key, declared=declared, evidence={"setting": key})
 
 
 # --- positions --------------------------------------------------------------------------------------------------------
@@ -160,7 +157,7 @@ def _judge_declared(plan: DeclaredKernel, accept: tuple[Acceptance, ...], curren
         if placement.is_occupied and not placement.is_meant_empty
         for deviation in find_deviations(plan, placement)
     ]
-    accepted = {acceptance.position for acceptance in accept if acceptance.rule == NAME}
+    accepted = {acceptance.position for acceptance in accept if acceptance.rule == POWER_SETTING_DIFFERS.name}
     for what, keys in _SET_BY.items():
         shared = [
             (placement, deviation)
@@ -207,8 +204,7 @@ def _judge_position(placement: Placement, deviations: list[Deviation], current: 
     elif deviations:
         gaps = [deviation.observed for deviation in deviations if isinstance(deviation.observed, Unread)]
         words = "; ".join(dict.fromkeys(f"{deviation.what}: {deviation.observed}" for deviation in deviations))
-        yield cannot_tell(
-            NAME,
+        yield POWER_SETTING_DIFFERS.cannot_tell(
             gaps[0],
             about=f"power settings of {placement.label}",
             why=words,
@@ -277,7 +273,7 @@ def _step(what: str, declared: object = None) -> str:
 
 
 POWER_SETTING_DIFFERS = Rule(
-    name=NAME,
+    name="power-setting-differs",
     kind=Kind.DIFFERS,
     statement="The kernel's power settings are as declared, and in force at each declared position.",
     why=(

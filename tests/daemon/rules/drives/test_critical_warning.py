@@ -7,9 +7,9 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import SHORT_OF
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING, read_warnings
 from laneproof.rules.rule import Pass
+from laneproof.rules.unread_steps import SHORT_OF
 from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread

@@ -7,6 +7,7 @@ import pytest
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
+from laneproof.rules.heat.overheating import OVERHEATING
 from laneproof.rules.heat.own_limits import judge_box_heat
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
@@ -24,7 +25,7 @@ def sensor(celsius: float | Unread, **limits: Any) -> Thermal:  # noqa: ANN401 (
 
 
 def heat_of(snapshot: Snapshot, past: Past = NOTHING) -> list[Finding]:
-    return list(judge_box_heat(Pass.of(POSITION, snapshot, past)))
+    return list(judge_box_heat(OVERHEATING, Pass.of(POSITION, snapshot, past)))
 
 
 def board_heat(celsius: float | Unread, **limits: Any) -> list[Finding]:  # noqa: ANN401 (both limits)
