@@ -3,8 +3,7 @@
 from dataclasses import replace
 
 from laneproof.box.names import Position, describe_position
-from laneproof.history.folding import point_at
-from laneproof.history.series import Series
+from laneproof.history.series import Series, point_at
 from laneproof.outputs.events_text import Happening
 from laneproof.outputs.page.position_page import PositionFacts
 from laneproof.outputs.position_past import PositionPast

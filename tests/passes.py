@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from laneproof.findings import Change, Finding, FindingChange, Kind, Severity
+from laneproof.history.history import History
 from laneproof.history.origins import DeviceMap, map_devices
 from laneproof.history.sample import Sample
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
@@ -59,9 +60,9 @@ class Passes:
         """Set facts of a drive, and fields of its health log."""
         assert isinstance(self.facts.controllers, tuple)
         drives = list(self.facts.controllers)
-        one = drives[number]
-        assert not isinstance(one.health, Unread)
-        drives[number] = replace(one, **({"health": replace(one.health, **(health or {}))} | facts))
+        drive = drives[number]
+        assert not isinstance(drive.health, Unread)
+        drives[number] = replace(drive, **({"health": replace(drive.health, **(health or {}))} | facts))
         return self.set(controllers=tuple(drives))
 
     def without_drive(self, number: int) -> "Passes":
@@ -70,15 +71,16 @@ class Passes:
         assert isinstance(self.facts.functions, tuple)
         gone = self.facts.controllers[number]
         return self.set(
-            controllers=tuple(one for one in self.facts.controllers if one is not gone),
-            functions=tuple(one for one in self.facts.functions if one.address != gone.address),
+            controllers=tuple(controller for controller in self.facts.controllers if controller is not gone),
+            functions=tuple(function for function in self.facts.functions if function.address != gone.address),
         )
 
     def function(self, own_path: str, **facts: Any) -> "Passes":  # noqa: ANN401
         """Set facts of a PCI function."""
         assert isinstance(self.facts.functions, tuple)
+        functions = self.facts.functions
         return self.set(
-            functions=tuple(replace(one, **facts) if one.own_path == own_path else one for one in self.facts.functions)
+            functions=tuple(replace(each, **facts) if each.own_path == own_path else each for each in functions)
         )
 
     def errors(self, own_path: str, **bits: int) -> "Passes":
@@ -120,7 +122,13 @@ def change_of(what: Change, finding: Finding, at: float) -> FindingChange:
     return FindingChange(at=at, change=what, finding=finding)
 
 
+def last_of(history: History, name: str) -> float | None:
+    """Give the value that a measure of the first drive came to."""
+    (series,) = history.read_series(drive="FN0001", names=(name,))
+    return series.last
+
+
 def samples_of(snapshot: Snapshot, where: DeviceMap | None = None) -> list[Sample]:
     """Sample every group of a pass."""
     where = where or map_devices(snapshot)
-    return [one for group in SAMPLERS for one in sample_group(snapshot, group, where)]
+    return [sample for group in SAMPLERS for sample in sample_group(snapshot, group, where)]

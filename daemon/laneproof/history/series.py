@@ -1,7 +1,7 @@
-"""Series as they are read: points with the gaps in them, and the questions one asks of them. Pure.
+"""Series as they are read: points with the gaps in them. Pure.
 
 Rules of this module: a value holds until the next point, for what did not move was not written; but only as long as
-somebody watched. Where nobody did, there is a gap, never a 0 and never a straight line.
+somebody watched. Where nobody did, there is a gap, never a 0 and never a straight line: a point without values.
 """
 
 from collections.abc import Iterator, Sequence
@@ -9,8 +9,32 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-from laneproof.history.folding import Point, gained, gap
 from laneproof.history.sample import Value
+
+
+class Point(NamedTuple):  # a year's trend makes thousands of them, and a tuple is made in a third of the time
+    """What one series did in one stretch of time: ``low <= last <= high``, as far as they are known.
+
+    Attributes:
+        began_at: Its first moment, unix seconds.
+        ended_at: Its last moment; the same for a single sample.
+        low: The least value; None: nothing was read.
+        high: The most.
+        last: The value it ended with, which holds until the next point; None: it could not be read any more.
+        samples: How many samples it stands for: moves, since what stands still is not written.
+    """
+
+    began_at: float
+    ended_at: float
+    low: Value | None
+    high: Value | None
+    last: Value | None
+    samples: int = 1
+
+
+def point_at(t: float, value: Value | None) -> Point:
+    """Make the point of one sample; None says that from here on nothing could be read."""
+    return Point(t, t, value, value, value, 0 if value is None else 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +75,7 @@ class Series:
         name: The measure.
         is_counter: Whether it only grows.
         boot_id: The boot that it belongs to; None for what goes on over boots.
-        points: In their order, gaps included.
+        points: In their order, gaps included; one at least.
         known_until: Until when its last value is known to have held.
     """
 
@@ -67,12 +91,7 @@ class Series:
     @property
     def last(self) -> Value | None:
         """The last value; None where it could not be read any more."""
-        return self.points[-1].last if self.points else None
-
-    @property
-    def gained(self) -> Value:
-        """How much a counter grew over the points at hand."""
-        return gained(self.points)
+        return self.points[-1].last
 
 
 def with_gaps(placed: Sequence[PassPoint], watches: Sequence[Watch]) -> list[Point]:
@@ -115,11 +134,9 @@ def _across(points: Sequence[Point], before: Watch, after: Watch, *, is_repeated
     last = points[-1]
     if last.last is None:
         return  # it was not known before the break, and so there is nothing to break off
-    yield gap(max(last.ended_at, before.ended_at), after.began_at)
+    yield Point(max(last.ended_at, before.ended_at), after.began_at, low=None, high=None, last=None, samples=0)
     if is_repeated:
-        yield Point(
-            began_at=after.began_at, ended_at=after.began_at, low=last.last, high=last.last, last=last.last, samples=0
-        )
+        yield point_at(after.began_at, last.last)._replace(samples=0)
 
 
 def cut(points: Sequence[Point], *, since: float | None, until: float | None) -> tuple[Point, ...]:
@@ -141,21 +158,5 @@ def cut(points: Sequence[Point], *, since: float | None, until: float | None) ->
         kept.append(point)
     is_covered = since is None or (kept and kept[0].began_at <= since)
     if since is not None and not is_covered and carried is not None and carried.last is not None:
-        value = carried.last
-        kept.insert(0, Point(began_at=since, ended_at=since, low=value, high=value, last=value, samples=0))
+        kept.insert(0, point_at(since, carried.last)._replace(samples=0))
     return tuple(kept)
-
-
-def value_at(series: Series, t: float) -> Value | None:
-    """Give what a series held at a time; None where nobody knows.
-
-    Args:
-        series: The series.
-        t: Unix seconds.
-    """
-    held: Value | None = None
-    for point in series.points:
-        if point.began_at > t:
-            break
-        held = point.last
-    return held if t <= series.known_until else None

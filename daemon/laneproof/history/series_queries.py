@@ -9,9 +9,8 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import NamedTuple
 
 from laneproof.history.boots import HOLE_SECONDS, load_watches
-from laneproof.history.folding import Point, point_at
 from laneproof.history.sample import Value
-from laneproof.history.series import PassPoint, Series, Watch, cut, with_gaps
+from laneproof.history.series import PassPoint, Point, Series, Watch, cut, point_at, with_gaps
 
 _FOLDED = (("days", 2), ("hours", 1))
 
@@ -192,7 +191,7 @@ def _unfold(  # noqa: PLR0913 (one row)
 ) -> Point:
     """Put back what `retention.folded_rows` left out: `held` is what a counter came with from the bucket before."""
     if last is None and high is None:
-        return Point(began_at=began, ended_at=ended, low=None, high=None, last=None, samples=0)
+        return Point(began, ended, low=None, high=None, last=None, samples=0)
     top = last if high is None else high
     bottom = low if low is not None else held if held is not None else top if last is None else last
     return Point(began_at=began, ended_at=ended, low=bottom, high=top, last=last, samples=count)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from laneproof.history.history import History
 from laneproof.history.store import Store
-from passes import Passes
+from passes import Passes, last_of
 
 
 def test_a_reader_reads_what_the_store_holds(tmp_path: Path) -> None:
@@ -31,6 +31,6 @@ def test_a_reader_that_stays_open_sees_later_passes(tmp_path: Path) -> None:
     store.add_pass(passes.take())
     history = History.open(path)
     store.add_pass(passes.drive(0, health={"media_errors": 1}).wait(60).take())
-    assert history.read_series(drive="FN0001", names=("media_errors",))[0].last == 1
+    assert last_of(history, "media_errors") == 1
     history.close()
     store.close()

@@ -1,6 +1,7 @@
 """Folding and dropping: against the pure folding, with a year's worth of odd clocks."""
 
 import sqlite3
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -11,7 +12,6 @@ from hypothesis import strategies as st
 from laneproof.history import measures, retention
 from laneproof.history.batch import Batch
 from laneproof.history.events import Event
-from laneproof.history.folding import Point, fold, gained, point_at
 from laneproof.history.live_series import PassMark
 from laneproof.history.notes import Note
 from laneproof.history.origins import Origin
@@ -26,6 +26,7 @@ from laneproof.history.retention import (
     tidy,
     used_bytes,
 )
+from laneproof.history.series import Point, point_at
 from laneproof.history.series_queries import read_series
 from laneproof.history.store import Store
 from laneproof.history.tables import migrate
@@ -79,6 +80,20 @@ def _fill(course: list[tuple[float, int, float | None]], *, boots: frozenset[int
     # One watch over all of it, so that no gap is put in.
     connection.execute("INSERT INTO watches VALUES (1, ?, 1, ?, ?, ?, ?)", (boot, len(course), MORNING, t, t - MORNING))
     return Course(connection, marks, points)
+
+
+def fold(points: Sequence[Point]) -> Point:
+    """Make one point of several that follow each other: the least, the most, and what it ended with."""
+    low = min((point.low for point in points if point.low is not None), default=None)
+    high = max((point.high for point in points if point.high is not None), default=None)
+    samples = sum(point.samples for point in points)
+    return Point(points[0].began_at, points[-1].ended_at, low, high, points[-1].last, samples)
+
+
+def gained(points: Iterable[Point]) -> float:
+    """Give how much a counter grew from the first of its points to the last; gaps are passed over."""
+    known = [(point.low, point.high) for point in points if point.low is not None and point.high is not None]
+    return known[-1][1] - known[0][0]
 
 
 def _values(points: list[Point]) -> list[tuple[float | None, float | None, float | None, int]]:

@@ -1,9 +1,6 @@
 """Series with the gaps where nobody watched."""
 
-import pytest
-
-from laneproof.history.folding import Point, point_at
-from laneproof.history.series import PassPoint, Series, Watch, cut, value_at, with_gaps
+from laneproof.history.series import PassPoint, Point, Watch, cut, point_at, with_gaps
 
 BOOT = 1
 
@@ -68,24 +65,3 @@ def test_a_cut_begins_with_the_value_that_held() -> None:
 def test_a_cut_in_a_gap_begins_with_nothing() -> None:
     points = [point_at(0.0, 1), point_at(100.0, None), point_at(200.0, 3)]
     assert [point.last for point in cut(points, since=150.0, until=None)] == [3]
-
-
-def _series(points: tuple[Point, ...], known_until: float = 1000.0) -> Series:
-    return Series(
-        path="0000:00/01.1", drive="FN0001", end="drive", name="media_errors", is_counter=True, boot_id=None,
-        points=points, known_until=known_until,
-    )  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    ("t", "held"), [(-1.0, None), (0.0, 1), (99.0, 1), (100.0, 2), (250.0, None), (350.0, 4), (1001.0, None)]
-)
-def test_the_value_at_a_time(t: float, held: float | None) -> None:
-    series = _series((point_at(0.0, 1), point_at(100.0, 2), point_at(200.0, None), point_at(300.0, 4)))
-    assert value_at(series, t) == held
-
-
-def test_last_and_gained() -> None:
-    series = _series((point_at(0.0, 1), point_at(100.0, 5)))
-    assert (series.last, series.gained) == (5, 4)
-    assert _series(()).last is None

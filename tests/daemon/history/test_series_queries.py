@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.history.boots import HOLE_SECONDS
-from laneproof.history.series import Series, value_at
+from laneproof.history.series import Series
 from laneproof.history.store import Store
 from laneproof_collectors.snapshot import NvmeController
 from passes import FIRST_BOOT, SECOND_BOOT, Passes
@@ -53,7 +53,8 @@ def test_a_counter_starts_again_with_each_boot(store: Store) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.reboot().errors(FIRST, BadTLP=2).take())
     first, second = store.read_series(path=FIRST, end="port", names=("correctable_errors.BadTLP",))
-    assert (first.boot_id, first.last, second.boot_id, second.last) == (FIRST_BOOT, 5, SECOND_BOOT, 2)
+    found = [(series.boot_id, series.last) for series in (first, second)]
+    assert found == [(FIRST_BOOT, 5), (SECOND_BOOT, 2)]
     assert first.known_until == A_MORNING
 
 
@@ -102,7 +103,6 @@ def test_a_part_of_time_begins_with_what_held(store: Store) -> None:
         drive="FN0001", names=("media_errors",), since=A_MORNING + 1300, until=A_MORNING + 2400
     )
     assert [(point.began_at - A_MORNING, point.last) for point in series.points] == [(1300, 1), (1800, 2), (2400, 3)]
-    assert series.gained == 2
     assert series.known_until == A_MORNING + 2400
 
 
@@ -132,7 +132,6 @@ def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:
     store.add_pass(passes.wait(60).take())
     (series,) = store.read_series(drive="FN0001", names=("composite_temperature_celsius",))
     assert [(point.began_at - A_MORNING, point.last) for point in series.points] == [(0, 38), (60, None), (180, 38)]
-    assert value_at(series, A_MORNING + 100) is None
     # The counters of its link were read all along, for the drive is known by what was read before.
     (lanes,) = store.read_series(drive="FN0001", end="device", names=("trained_lanes",))
     assert [point.last for point in lanes.points] == [4]

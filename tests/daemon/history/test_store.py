@@ -21,7 +21,7 @@ from laneproof.history.history import History
 from laneproof.history.retention import used_bytes
 from laneproof.history.store import COMMIT_SECONDS, HEARTBEAT_SECONDS, Store
 from laneproof_collectors.unread import Unread
-from passes import Passes, change_of, make_finding
+from passes import Passes, change_of, last_of, make_finding
 from simulated_box import kelp_box
 
 FIRST = "0000:00/01.1"
@@ -32,12 +32,12 @@ def path(tmp_path: Path) -> str:
     return str(tmp_path / "history.db")
 
 
-def _written(path: str) -> float:
-    """Tell what the file holds: the last reading of the first drive."""
+def _written(path: str) -> float | None:
+    """Say what the file holds: the last reading of the first drive."""
     history = History.open(path)
-    found = history.read_series(drive="FN0001", names=("media_errors",))
+    held = last_of(history, "media_errors")
     history.close()
-    return found[-1].last or 0 if found else -1
+    return held
 
 
 def _errors(passes: Passes, count: int) -> Passes:
@@ -93,8 +93,7 @@ def test_a_finding_that_changed_takes_all_that_moved_with_it(path: str) -> None:
     store.add_pass(passes.take(change_of(Change.RAISED, finding, passes.t)))
     assert _written(path) == 4
     history = History.open(path)
-    (heat,) = history.read_series(drive="FN0001", names=("composite_temperature_celsius",))
-    assert heat.last == 39  # a degree, which alone is not worth writing yet
+    assert last_of(history, "composite_temperature_celsius") == 39  # a degree, which alone is not worth writing yet
     history.close()
     store.close()
 
@@ -195,8 +194,8 @@ def test_it_may_be_asked_from_any_thread() -> None:
         thread.start()
     for number in range(60):
         store.add_pass(_errors(passes.wait(60), number).take())
-    for one in threads:
-        one.join()
+    for thread in threads:
+        thread.join()
     assert failures == []
 
 
@@ -213,8 +212,7 @@ def test_a_full_disk_does_not_end_the_daemon_and_loses_nothing(path: str, caplog
         if store.in_memory:
             break
     assert store.in_memory
-    held = store.read_series(drive="FN0001", names=("media_errors",))[0]
-    assert held.gained == number
+    assert last_of(store, "media_errors") == number
     for more in range(20):
         store.add_pass(_errors(passes.wait(60), number + more).take())
     assert not store.in_memory
@@ -239,7 +237,7 @@ def test_a_file_that_is_damaged_under_way_is_set_aside_and_the_next_pass_holds_a
         store.add_pass(_errors(passes.wait(60), number).take())
     assert Path(f"{path}.set-aside-1").exists()
     assert not store.in_memory
-    assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 3
+    assert last_of(store, "media_errors") == 3
     assert store.load_standing() == (finding,)
     store.close()
     assert len([line for line in caplog.messages if "set aside" in line]) == 1
@@ -269,7 +267,7 @@ def test_rows_that_cannot_be_are_left_out_and_the_daemon_goes_on(path: str, capl
     store.add_pass(_errors(passes.wait(60), 1).take())
     assert not store.in_memory
     assert "left out" in caplog.messages[0]
-    assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 1
+    assert last_of(store, "media_errors") == 1
     store.close()
 
 
@@ -296,7 +294,7 @@ WRITER = textwrap.dedent(
 def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int) -> None:
     root = Path(__file__).parents[3]
     environment = os.environ | {
-        "PYTHONPATH": os.pathsep.join(str(root / one) for one in ("daemon", "collectors", "tests"))
+        "PYTHONPATH": os.pathsep.join(str(root / folder) for folder in ("daemon", "collectors", "tests"))
     }
     with subprocess.Popen(
         [sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, encoding="utf-8", env=environment
@@ -313,14 +311,14 @@ def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int
     store = Store.open(path)
     assert not store.in_memory
     (series,) = store.read_series(drive="FN0001", names=("media_errors",))
-    assert series.last is not None
-    assert series.last >= committed
+    held = series.last
+    assert held is not None
+    assert held >= committed
     assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
     passes = Passes(t=series.known_until + 15, up=series.known_until - 1_790_000_000 + 115)
     passes.standing = store.load_standing()
-    store.add_pass(_errors(passes, int(series.last) + 1).take())
-    (series,) = store.read_series(drive="FN0001", names=("media_errors",))
-    assert series.gained == series.last
+    store.add_pass(_errors(passes, int(held) + 1).take())
+    assert last_of(store, "media_errors") == held + 1
     store.close()
 
 

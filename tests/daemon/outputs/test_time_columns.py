@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.history.folding import Point, gap, point_at
-from laneproof.history.series import Series
+from laneproof.history.series import Point, Series, point_at
 from laneproof.outputs.time_columns import STEPS, Column, Grid, choose_grid, count_times, fill_columns
 
 HOUR, DAY = 3600.0, 86400.0
@@ -92,7 +91,7 @@ def test_a_reading_shows_its_bounds() -> None:
 
 
 def test_a_gap_in_which_nobody_watched_is_a_gap() -> None:
-    away = gap(MIDNIGHT + HOUR, MIDNIGHT + 4 * HOUR)
+    away = Point(MIDNIGHT + HOUR, MIDNIGHT + 4 * HOUR, low=None, high=None, last=None, samples=0)
     columns = fill_columns([_series(_at(0, 38), away, _at(4, 38), is_counter=False)], HOURS)
     assert [column is None for column in columns] == [False, True, True, True, False, False]
 

@@ -4,9 +4,8 @@ import pytest
 
 from laneproof.history import measures
 from laneproof.history.events import Event
-from laneproof.history.folding import point_at
 from laneproof.history.measures import Measure
-from laneproof.history.series import Series
+from laneproof.history.series import Series, point_at
 from laneproof.outputs.time_columns import Grid
 from laneproof.outputs.trend import (
     NAMES,

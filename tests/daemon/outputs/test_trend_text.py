@@ -6,8 +6,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.history.events import Event
-from laneproof.history.folding import point_at
-from laneproof.history.series import Series
+from laneproof.history.series import Series, point_at
 from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof.outputs.time_columns import choose_grid
 from laneproof.outputs.trend import Chart, Form, Subject, Trend, choose_worse, count_clean_bits, make_trend
