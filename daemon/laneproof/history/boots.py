@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from laneproof.history.batch import Batch
 from laneproof.history.live_series import PassMark
 from laneproof.history.series import Watch
+from laneproof.past.boots import describe_boot
 from laneproof.past.timeline import STEP_SECONDS
 from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Unread
 
 HOLE_SECONDS = 900.0
 """Passes farther apart than this (suspended, hung, stopped) leave a gap: three heartbeats."""
@@ -199,9 +199,5 @@ def load_watches(connection: sqlite3.Connection) -> tuple[Watch, ...]:
 
 
 def _facts(snapshot: Snapshot) -> tuple[str | None, str | None, str | None]:
-    firmware = snapshot.firmware
-    if isinstance(firmware, Unread):
-        return None, None, None
-    facts = (firmware.bios_version, firmware.bios_date, firmware.kernel_release)
-    version, date, kernel = (fact if isinstance(fact, str) else None for fact in facts)
-    return version, date, kernel
+    boot = describe_boot(snapshot, snapshot.taken_at)
+    return boot.bios_version, boot.bios_date, boot.kernel_release

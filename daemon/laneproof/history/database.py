@@ -55,7 +55,7 @@ _SMALL_TABLES = (
 )
 """Those that are small; a sample that is no number is found when its series goes on."""
 
-Work = Callable[[sqlite3.Connection], None]
+Work = Callable[[sqlite3.Connection], object]
 
 
 class Written(Enum):

@@ -19,7 +19,7 @@ from laneproof.history import retention
 from laneproof.history.batch import Batch, highest_pass, load_ended
 from laneproof.history.boots import HOLE_SECONDS, BootWriter, redate
 from laneproof.history.compressed_json import pack
-from laneproof.history.database import Database, Written
+from laneproof.history.database import Database, Work, Written
 from laneproof.history.events import BOOTED, CLOCK_STEPPED, Event, EventWriter, from_device, from_kernel
 from laneproof.history.finding_lives import FindingWriter
 from laneproof.history.history import History
@@ -28,6 +28,7 @@ from laneproof.history.live_series import LiveSeries, PassMark
 from laneproof.history.notes import Note, is_kept, write_note
 from laneproof.history.origins import DeviceMap, DeviceNames, map_devices, name_controllers
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
+from laneproof.past.boots import describe_boot
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -298,7 +299,7 @@ class Store(History):
             self._commit()
         if self._tidies and mark.up - self._tidied_up >= TIDY_SECONDS:
             self._tidied_up = mark.up
-            self._write(lambda connection: _tidy(connection, mark.t))
+            self._write(lambda connection: retention.tidy(connection, now=mark.t))
             self._keep_to_size()
 
     def _keep_to_size(self) -> None:
@@ -306,7 +307,7 @@ class Store(History):
         most = self._most_bytes
         if most is None or retention.used_bytes(self._database.connection) <= most:
             return
-        self._write(lambda connection: _drop_to_size(connection, most))
+        self._write(lambda connection: retention.drop_to_size(connection, most_bytes=most))
         if not self._is_full:
             self._is_full = True
             _log.warning(
@@ -325,7 +326,7 @@ class Store(History):
         if self._write(self._batch.write):
             self._batch.clear()
 
-    def _write(self, work: Callable[[sqlite3.Connection], None]) -> bool:
+    def _write(self, work: Work) -> bool:
         """Do one transaction; False where a new database was begun and what waited is void."""
         try:
             if self._database.write(work) is Written.YES:
@@ -364,21 +365,9 @@ def _without_counts(controller: NvmeController) -> tuple[object, ...]:
     )  # fmt: skip
 
 
-def _tidy(connection: sqlite3.Connection, now: float) -> None:
-    retention.tidy(connection, now=now)
-
-
-def _drop_to_size(connection: sqlite3.Connection, most_bytes: int) -> None:
-    retention.drop_to_size(connection, most_bytes=most_bytes)
-
-
 def _booted(snapshot: Snapshot) -> Event:
-    firmware = snapshot.firmware
-    facts: list[str] = []
-    if not isinstance(firmware, Unread):
-        if isinstance(firmware.kernel_release, str):
-            facts.append(f"kernel {firmware.kernel_release}")
-        if isinstance(firmware.bios_version, str):
-            facts.append(f"BIOS {firmware.bios_version}")
-    text = f"the machine was started{': ' if facts else ''}{', '.join(facts)}"
+    boot = describe_boot(snapshot, snapshot.taken_at)
+    facts = {"kernel": boot.kernel_release, "BIOS": boot.bios_version}
+    known = ", ".join(f"{name} {value}" for name, value in facts.items() if value is not None)
+    text = f"the machine was started{': ' if known else ''}{known}"
     return Event(t=snapshot.taken_at - snapshot.up_seconds, kind=BOOTED, text=text, up_seconds=0.0)
