@@ -16,15 +16,7 @@ from laneproof.changes.settings import compare_board, compare_firmware, compare_
 
 
 def compare(before: Inventory, after: Inventory) -> Comparison:
-    """Compare two inventories.
-
-    Args:
-        before: The earlier one.
-        after: The later one.
-
-    Returns:
-        What changed, what is worth knowing besides, and what could not be compared.
-    """
+    """Compare two inventories, the earlier one first: what changed, what is worth knowing, and what is not known."""
     pair = Pair(before, after)
     devices = compare_devices(pair)
     links = compare_links(pair, devices.changes, devices.unsteady)

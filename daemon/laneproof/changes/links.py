@@ -31,13 +31,7 @@ class LinkChanges:
 
 
 def compare_links(pair: Pair, devices: tuple[Change, ...], unsteady: frozenset[str]) -> LinkChanges:
-    """Compare ports and links.
-
-    Args:
-        pair: The two snapshots.
-        devices: What became of devices.
-        unsteady: Paths at which another device is than before.
-    """
+    """Compare ports and links, but for paths at which another device is than before."""
     if not pair.knows("ports"):
         return LinkChanges(by_firmware=(), trained=(), devices=devices)
     retrained = {change.path: change for change in _compare_trained(pair, unsteady)}

@@ -124,15 +124,7 @@ def highest_pass(connection: sqlite3.Connection) -> int:
 
 
 def load_ended(connection: sqlite3.Connection, boot: int | None) -> dict[Key, Ended]:
-    """Load the series that may go on.
-
-    Args:
-        connection: The database.
-        boot: The last boot's number.
-
-    Returns:
-        By origin and measure, the latest series of that boot, and those that belong to none.
-    """
+    """Load the series that may go on, by origin and measure: the latest of the last boot, and those of none."""
     values: dict[int, tuple[Value | None, bool]] = {}
     for level in _LAST_VALUES:
         for series, last, high, _ in connection.execute(level):

@@ -35,13 +35,7 @@ class BootWriter:
     """Gives each pass its number and its boot, and writes down boots and watches."""
 
     def __init__(self, connection: sqlite3.Connection, *, last_pass: int, hole_seconds: float = HOLE_SECONDS) -> None:
-        """Begin with the last boot known.
-
-        Args:
-            connection: The database.
-            last_pass: The highest number of a pass given out so far.
-            hole_seconds: How far apart two passes of one watch are at most.
-        """
+        """Begin with the last boot known, and the highest number of a pass given out so far."""
         self._connection = connection
         self._last_pass = last_pass
         self._hole_seconds = hole_seconds
@@ -92,15 +86,7 @@ class BootWriter:
         return self._now is None or not self._is_same_boot(self._now, snapshot)
 
     def begin_pass(self, snapshot: Snapshot, to: Batch) -> tuple[PassMark, bool]:
-        """Begin one pass.
-
-        Args:
-            snapshot: Its facts.
-            to: Where rows go.
-
-        Returns:
-            The pass, and whether it is the first of a boot that was not seen before.
-        """
+        """Begin one pass; gives it, and whether it is the first of a boot that was not seen before."""
         self._last_pass += 1
         now, is_new = self._now, self.is_new_boot(snapshot)
         mark = PassMark(self._last_pass, 0, snapshot.taken_at, snapshot.up_seconds)
@@ -167,13 +153,7 @@ class BootWriter:
 
 
 def redate(connection: sqlite3.Connection, boot: int, step: float) -> None:
-    """Move what a boot noted before its clock was set by as much as the clock.
-
-    Args:
-        connection: The database, in a transaction.
-        boot: The boot's number.
-        step: By how many seconds the clock was set.
-    """
+    """Move what a boot noted before its clock was set by as many seconds as the clock; in a transaction."""
     for table, *columns in (
         ("passes", "t"),
         ("watches", "began_at", "ended_at"),

@@ -69,11 +69,7 @@ class Database:
     """A connection that is always there: to the file, or to memory as long as the file cannot be used."""
 
     def __init__(self, path: str) -> None:
-        """Open it.
-
-        Args:
-            path: The file, or `IN_MEMORY`.
-        """
+        """Open the file, or `IN_MEMORY`."""
         self.path = path
         self.in_memory = path == IN_MEMORY
         self.locked_out = False
@@ -88,10 +84,7 @@ class Database:
             self._note_files()
 
     def write(self, work: Work) -> Written:
-        """Do one transaction; where the file fails, in memory instead.
-
-        Args:
-            work: Makes its statements on the connection that it is given. It may be called twice.
+        """Do one transaction, which may be tried twice; where the file fails, in memory instead.
 
         Raises:
             sqlite3.Error: The statements themselves are at fault, or memory is; nothing of them was done.

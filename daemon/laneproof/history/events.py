@@ -62,13 +62,7 @@ class Event:
 
 
 def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: DeviceNames) -> Event:
-    """Make the event of one report in the kernel's log.
-
-    Args:
-        event: The report.
-        clock: The time of reading, by both clocks: a record of the ring says only its seconds since boot.
-        names: Where things are.
-    """
+    """Make the event of one report in the kernel's log, read at a time by both clocks: it may give only one."""
     device = event.event.device or ""
     t, up = event.unix_seconds, event.up_seconds
     if t is None and up is not None:
@@ -108,11 +102,7 @@ class EventWriter:
     """Writes events down; a repetition is counted."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
-        """Begin: what an earlier run wrote is not counted on, and what it wrote of the kernel's log not written again.
-
-        Args:
-            connection: The database.
-        """
+        """Begin: nothing that an earlier run wrote is counted on, nor what it wrote of the log written again."""
         self._recent: dict[tuple[str, ...], tuple[int, Event]] = {}
         self._earlier: dict[tuple[int | None, str, str, str], list[tuple[float, float]]] = {}
         rows = connection.execute(_EARLIER, (_MOST_EARLIER,))
@@ -122,12 +112,8 @@ class EventWriter:
     def write_logged(self, event: Event, boot: int | None, to: Batch, *, slept_seconds: float = 0.0) -> None:
         """Keep an event of the kernel's log, unless an earlier run has kept it: the log is read again at each start.
 
-        Args:
-            event: The event.
-            boot: Its boot.
-            to: Where rows go.
-            slept_seconds: How long the machine slept in this boot; the kernel's stamps stop meanwhile, so that an
-                earlier run may have dated the event by up to as much earlier.
+        The kernel's stamps stop in suspend, so that an earlier run may have dated the event by up to `slept_seconds`
+        earlier.
         """
         spans = self._earlier.get((boot, event.kind, event.device, event.text), ())
         up = event.up_seconds

@@ -45,10 +45,7 @@ def dump_finding(finding: Finding) -> str:
 
 
 def parse_finding(text: str) -> Finding:
-    """Read a finding.
-
-    Args:
-        text: As `dump_finding` wrote it.
+    """Read what `dump_finding` wrote.
 
     Raises:
         ValueError: It is no finding.
@@ -86,15 +83,7 @@ class FindingWriter:
     def write(
         self, findings: Iterable[Finding], changes: Iterable[FindingChange], boot: int, t: float, to: Batch
     ) -> None:
-        """Keep one pass's findings.
-
-        Args:
-            findings: All that stand.
-            changes: What changed with this pass.
-            boot: The boot's number.
-            t: The pass's time, unix seconds.
-            to: Where rows go.
-        """
+        """Keep what changed in one pass; with the first one, all findings that stand."""
         for change in changes:
             self._write_change(change, boot, to)
         if not self._reconciled:

@@ -41,16 +41,7 @@ class InventoryWriter:
         self._last = None if row is None else _parse_or_none(row[0])
 
     def write(self, inventory: Inventory, mark: PassMark, to: Batch) -> tuple[Event, ...]:
-        """Keep one.
-
-        Args:
-            inventory: As taken in this pass.
-            mark: The pass.
-            to: Where rows go.
-
-        Returns:
-            An event for each change.
-        """
+        """Keep what one pass took; gives an event for each change."""
         if any(part in inventory.unread for part in _NEEDED):
             return ()
         last = self._last

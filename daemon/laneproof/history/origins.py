@@ -70,10 +70,8 @@ class DeviceMap:
 def map_devices(snapshot: Snapshot, before: DeviceMap | None = None) -> DeviceMap:
     """Map every device to its path.
 
-    Args:
-        snapshot: The facts of one pass.
-        before: What an earlier pass knew. Within one boot an address stands for one position, so what could not be read
-            this time is taken from there; a serial number only while its function is still there.
+    Within one boot an address stands for one position, so what could not be read this time is taken from what an
+    earlier pass knew; a serial number only while its function is still there.
     """
     known = before if before is not None and before.boot_id == snapshot.boot_id else None
     topology = survey(snapshot)

@@ -62,15 +62,7 @@ class RecentReadings:
         self._followed_until = float("-inf")
 
     def add_pass(self, snapshot: Snapshot, episodes: Iterable[Line] = ()) -> list[Line]:
-        """Take one pass in.
-
-        Args:
-            snapshot: The facts.
-            episodes: The disconnects that are new or grew with it, as JSON objects.
-
-        Returns:
-            The lines to write now: none unless something happened just before.
-        """
+        """Take one pass in, with the episodes that are new or grew, as JSON objects; gives the lines to write now."""
         moved = self._find_moved(snapshot)
         if not self._has_base:
             self._base, self._base_t, self._base_up = moved, snapshot.taken_at, snapshot.up_seconds
@@ -94,16 +86,9 @@ class RecentReadings:
         *,
         is_urgent: bool,
     ) -> list[Line]:
-        """Add what the kernel reported.
+        """Add what the kernel reported; gives the lines to write now.
 
-        Args:
-            kernel: Events of its log.
-            devices: Device events.
-            clock: When they were read.
-            is_urgent: Whether a drive is in trouble, or a device came or went.
-
-        Returns:
-            The lines to write now: what held before, and what was reported.
+        It is urgent where a drive is in trouble, or a device came or went.
         """
         logged, came = list(kernel), list(devices)
         if self._events >= MOST_RECENT_EVENTS and not is_urgent:

@@ -49,16 +49,7 @@ class _Bucket:
 
 
 def tidy(connection: sqlite3.Connection, *, now: float, most: int = HOURS_AT_ONCE) -> int:
-    """Fold and drop what is due.
-
-    Args:
-        connection: The database, in a transaction.
-        now: The time, unix seconds.
-        most: How many hours and days are folded at most.
-
-    Returns:
-        How many were folded.
-    """
+    """Fold and drop what is due, in a transaction; gives how many hours and days, `most` of each, were folded."""
     folded = 0
     for fold_next in (_fold_passes, _fold_hours):
         folded += sum(1 for _ in takewhile(bool, (fold_next(connection, now) for _ in range(most))))
@@ -159,11 +150,7 @@ def folded_rows(
 ) -> Iterator[Row]:
     """Leave out values that say nothing new: each would take eight bytes, for years.
 
-    Args:
-        rows: Series, least, most, count.
-        lasts: The last value of each series, None where it ended in a gap.
-        counters: The first pass of each counter's series.
-        first_pass: The bucket's.
+    `lasts` has the last value of each series, None where it ended in a gap; `counters` each counter's first pass.
 
     Yields:
         Series, low, high, last, count. `high` is left out where it is the last value. `low` likewise, and of a counter
@@ -244,15 +231,7 @@ def _keep_latest(connection: sqlite3.Connection, table: str, most: int) -> None:
 
 
 def drop_to_size(connection: sqlite3.Connection, *, most_bytes: int) -> bool:
-    """Drop the oldest until what is kept is no larger than this.
-
-    Args:
-        connection: The database, in a transaction.
-        most_bytes: How large it may be.
-
-    Returns:
-        Whether anything was dropped.
-    """
+    """Drop the oldest, in a transaction, until what is kept is no larger than this; whether anything was."""
     dropped = False
     while used_bytes(connection) > most_bytes and any(drop(connection) for drop in _FIRST_TO_GO):
         dropped = True

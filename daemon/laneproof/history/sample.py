@@ -19,13 +19,7 @@ class Sample(NamedTuple):
 
 
 def sample(origin: Origin, measure: Measure, fact: object) -> tuple[Sample, ...]:
-    """Make a sample of a fact, or none where there is no such thing or it could not be read.
-
-    Args:
-        origin: Where it was read.
-        measure: What it is.
-        fact: The fact as the snapshot has it.
-    """
+    """Make a sample of a fact, or none where there is no such thing or it could not be read."""
     return (Sample(origin, measure, _plain(fact, measure.digits)),) if isinstance(fact, int | float) else ()
 
 

@@ -95,14 +95,9 @@ class Series:
 
 
 def with_gaps(placed: Sequence[PassPoint], watches: Sequence[Watch]) -> list[Point]:
-    """Put a gap wherever nobody watched.
+    """Put a gap wherever nobody watched, points and watches being each in their order.
 
-    Args:
-        placed: Points with their passes, in their order.
-        watches: When somebody watched, in their order.
-
-    Returns:
-        The points; after a gap the value that still held is given again: it was read and had not moved.
+    After it the value that still held is given again: it was read and had not moved.
     """
     if not placed:
         return []
@@ -140,13 +135,7 @@ def _across(points: Sequence[Point], before: Watch, after: Watch, *, is_repeated
 
 
 def cut(points: Sequence[Point], *, since: float | None, until: float | None) -> tuple[Point, ...]:
-    """Take the part between two times; the value that held at its beginning is given there.
-
-    Args:
-        points: Points in their order.
-        since: The beginning, unix seconds; None: from the first.
-        until: The end; None: to the last.
-    """
+    """Take the part of the points between two times; the value that held at its beginning is given there."""
     kept: list[Point] = []
     carried: Point | None = None
     for point in points:

@@ -115,11 +115,7 @@ class Store(History):
         return self._database.locked_out
 
     def start_over(self, error: Exception) -> None:
-        """Set the file aside, since what stands in it cannot be used, and begin a new one.
-
-        Args:
-            error: Why.
-        """
+        """Set the file aside, since what stands in it cannot be used, and begin a new one."""
         with self._lock:
             self._database.start_over(error)
             self._load()
@@ -168,13 +164,7 @@ class Store(History):
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
-        """Add what the kernel logged.
-
-        Args:
-            reports: As `kernel_log.read_kernel_events` gives them, or as the journal kept them of an earlier boot.
-            clock: The time of reading.
-            paths: Where the names of an earlier boot led; those of this boot are known here.
-        """
+        """Add what the kernel logged: in this boot, or in an earlier one, of which `paths` has where its names led."""
         names, earlier = self._names(), DeviceNames(paths=paths)
         with self._lock:
             for report in reports:

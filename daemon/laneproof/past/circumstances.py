@@ -18,10 +18,7 @@ _COUNTED_SECONDS = 900.0  # the counts before an episode were read this long bef
 def describe_before(state: State, episode: Episode, *, unseen_seconds: float) -> None:
     """Note what held before an episode, once, as long as it is still known.
 
-    Args:
-        state: What is known of all passes.
-        episode: The episode.
-        unseen_seconds: How much earlier than reported it may have been; 0 where the kernel reported it.
+    `unseen_seconds` says how much earlier than reported it may have been; 0 where the kernel reported it.
     """
     before = episode.before
     record = state.drives.records.get(episode.serial) or state.drives.at(episode.path)

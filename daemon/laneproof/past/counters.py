@@ -9,15 +9,8 @@ def fell(before: float | None, now: float) -> bool:
 
 
 def moved_on(before: int | None, now: int, *, most: float = math.inf) -> int | None:
-    """Give how far a counter moved on.
+    """Give how far a counter moved on; None where that is not known.
 
-    Args:
-        before: Its value at the reading before, None where there was none.
-        now: Its value now.
-        most: By how much it can have grown; what grew by more is no count of what it is to count.
-
-    Returns:
-        By how much it grew; None where that is not known: it was not read before, fell and so began again, or grew by
-        more than it can.
+    It was not read before, fell and so began again, or grew by more than `most`, which is more than it can.
     """
     return None if before is None or fell(before, now) or now - before > most else now - before

@@ -366,11 +366,7 @@ def compare_siblings(
 
     Operations and bytes a second must both be near: a stream of large reads takes longer for each than many small ones.
     Siblings of the same model come first; where there are too few of them, others are taken, and what is usual between
-    the makes is allowed for.
-
-    Args:
-        windows: Each drive's load and the window that closed, by serial number.
-        models: Models by serial number; None for all alike.
+    the makes is allowed for. Windows and models are by serial number; without models all are alike.
     """
     busy = {
         serial: (record, window, (window.operations / window.seconds, window.bytes_per_second), latency)

@@ -339,15 +339,7 @@ class EpisodeBook:
         return not any(other.kind in RETURNS for other in since)
 
     def join(self, events: Sequence[PositionEvent], timeline: Timeline) -> list[Episode]:
-        """Join the pass's events with those before into episodes.
-
-        Args:
-            events: The events of this pass.
-            timeline: When.
-
-        Returns:
-            The episodes that are new or grew.
-        """
+        """Join the pass's events with those before into episodes; gives those that are new or grew."""
         touched: list[Episode] = []
         if events:
             self.recent = _thin([*self.recent, *events])[-_MOST_RECENT:]

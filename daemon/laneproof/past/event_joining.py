@@ -126,17 +126,7 @@ def path_of(device: str, paths: Mapping[str, str]) -> str:
 
 
 def from_kernel(event: KernelEvent, *, t: float, paths: Mapping[str, str], lines: int = 1) -> PositionEvent | None:
-    """Place a kernel event.
-
-    Args:
-        event: The event.
-        t: When, unix seconds.
-        paths: Path by name (see `path_of`).
-        lines: How many lines of the log it stands for.
-
-    Returns:
-        The event at its position; None where the message named nobody.
-    """
+    """Place a kernel event, which may stand for several lines of the log; None where the message named nobody."""
     if event.device is None:
         return None
     resets = event.kind is EventKind.IO_TIMEOUT and event.detail.get("action", "").startswith(_RESETTING)
@@ -156,17 +146,7 @@ def from_kernel(event: KernelEvent, *, t: float, paths: Mapping[str, str], lines
 def from_device(
     event: DeviceEvent, *, t: float, paths: Mapping[str, str], is_log_whole: bool = True
 ) -> PositionEvent | None:
-    """Place a device event.
-
-    Args:
-        event: The event.
-        t: When, unix seconds.
-        paths: Path by name (see `path_of`).
-        is_log_whole: Whether the log was read without loss in the same pass.
-
-    Returns:
-        The event at its position; None for other than PCI functions and NVMe controllers coming and going.
-    """
+    """Place a device event; None for other than PCI functions and NVMe controllers coming and going."""
     if event.subsystem not in {"pci", "nvme"} or not (event.left or event.arrived):
         return None
     if event.subsystem == "nvme" and event.name != event.controller:
@@ -183,14 +163,9 @@ def from_device(
 
 
 def join_events(events: Iterable[PositionEvent]) -> tuple[JoinedEvents, ...]:
-    """Join events into episodes.
+    """Join events of any positions, in any order, into episodes, by the time of the disconnect.
 
-    Args:
-        events: Events of any positions, in any order. A device that the first pass after a boot finds in its position
-            is an `ADDED` event at that time.
-
-    Returns:
-        The episodes, by the time of the disconnect.
+    A device that the first pass after a boot finds in its position is an `ADDED` event at that time.
     """
     found: list[JoinedEvents] = []
     ordered = sorted(events, key=attrgetter("path", "t"))

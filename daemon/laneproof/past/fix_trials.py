@@ -78,17 +78,9 @@ class TrialBook:
         now: float,
         watched_since: float,
     ) -> Trial | None:
-        """Begin a trial where a change may be meant to cure something.
+        """Begin a trial where a change may be meant to cure something; None where it is none, or nothing was to cure.
 
-        Args:
-            change: What was changed, at a position.
-            episodes: Episodes of the position and of the drive in it.
-            links: Records of the position's link.
-            now: Ledger time.
-            watched_since: When watching began.
-
-        Returns:
-            The trial; None where there was nothing to cure, or the change is no cure.
+        The episodes are those of the position and of the drive in it, the links all that the position had.
         """
         if change.path is None or not is_cure(change) or _came_by_itself(change, episodes, now):
             return None
@@ -112,13 +104,7 @@ class TrialBook:
         return trial
 
     def review(self, trial: Trial, *, events: int, now: float) -> None:
-        """Bring one trial up to date.
-
-        Args:
-            trial: The trial.
-            events: Episodes, or minutes with errors, since the change.
-            now: Ledger time.
-        """
+        """Bring one trial up to date with the episodes, or minutes with errors, since the change."""
         trial.events_after = events
         judged = judge_trial(trial.events_before, trial.seconds_before, events, now - trial.began_at)
         if isinstance(judged, NotEnough):

@@ -72,10 +72,7 @@ class Ledger(State):
 
     @classmethod
     def from_state(cls, kept: dict[str, Any]) -> "Ledger":
-        """Go on from a kept state.
-
-        Args:
-            kept: What `as_state` gave.
+        """Go on from what `as_state` gave.
 
         Raises:
             LedgerStateError: It is of another version, or damaged.

@@ -167,13 +167,7 @@ class LinkBook:
     slept_seconds: float = 0.0
 
     def read(self, links: Iterable[tuple[Link, str, str]], timeline: Timeline, events: LinkEvents) -> None:
-        """Take one reading of all links.
-
-        Args:
-            links: Each link that ends in a device, with the drive's serial number and its name.
-            timeline: When.
-            events: What else happened since the last reading.
-        """
+        """Take one reading of each link that ends in a device, with the drive's serial number and its name."""
         since, self.read_at = self.read_at or timeline.now, timeline.now
         slept = timeline.slept_seconds - (self.slept_seconds if since >= timeline.booted_at else 0.0)
         self.slept_seconds = timeline.slept_seconds

@@ -8,12 +8,7 @@ _COUNTED_SECONDS = 86400.0  # the count moves with the next reading of the healt
 
 
 def find_media_times(record: DriveRecord, episodes: EpisodeBook) -> list[tuple[float, int]]:
-    """Give when a drive reported new media errors and how many; 0 where only the kernel's log reported lost data.
-
-    Args:
-        record: The drive.
-        episodes: What the kernel's log reported, by position.
-    """
+    """Give when a drive reported new media errors and how many; 0 where only the kernel's log reported lost data."""
     counted = [(rise.at, rise.by) for rise in record.risen("media_errors")]
     reported = [
         (when, 0)

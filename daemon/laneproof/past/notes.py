@@ -71,17 +71,7 @@ _KINDS = (
 
 
 def parse_note(text: str, *, at: float, position: str | None, labels: tuple[str, ...] = ()) -> Note:
-    """Find out what a note is about.
-
-    Args:
-        text: The owner's words, such as ``moved drive to riser-2``.
-        at: When, unix seconds.
-        position: The position's label, None for the whole box.
-        labels: The declared labels, to find another position in the words.
-
-    Returns:
-        The note; words that say nothing known are kept as ``other``.
-    """
+    """Find out what a note is about, and which other label its words name; what says nothing known is ``other``."""
     lowered = text.casefold()
     what = next((kind for kind, pattern in _KINDS if re.search(pattern, lowered)), "other")
     named = [

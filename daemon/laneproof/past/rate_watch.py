@@ -48,13 +48,7 @@ class RateWatch:
     cusum: Cusum | None = None
 
     def add(self, now: float, seconds: float, *, marked: bool) -> None:
-        """Take in one reading.
-
-        Args:
-            now: Ledger time.
-            seconds: Time watched since the reading before.
-            marked: Whether an error was counted in it.
-        """
+        """Take in one reading: the time watched since the reading before, and whether an error was counted in it."""
         hour = int(now // HOUR)
         if hour != self.hour:
             self._close()

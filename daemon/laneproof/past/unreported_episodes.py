@@ -29,14 +29,7 @@ def find_vanished(  # noqa: PLR0913 (what is known of a pass)
 ) -> Iterator[PositionEvent]:
     """Find the episodes that nobody reported.
 
-    Args:
-        book: The episodes, and what each position held at the pass before.
-        tree: The pass's facts by path.
-        presences: By path, the drives that are there now.
-        events: What was reported in this pass.
-        timeline: When.
-        restarted: By path, whose counters began again, and when they had last been read.
-        is_log_whole: Whether the log was read in this pass, and no record of it was lost.
+    `restarted` has, by path, whose counters began again, and when they had last been read.
     """
     now = timeline.now
     reported = {event.path for event in events if event.opens}
