@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from laneproof_collectors.host import Answer, Host, Question, ReadJournal, name_question
-from laneproof_collectors.questions import KernelLogRead
+from laneproof_collectors.host import Host
+from laneproof_collectors.questions import Answer, KernelLogRead, Question, ReadJournal, name_question
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame, parse_header
 from simulation.box import RecordingWriter, SimulatedBox

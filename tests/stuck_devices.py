@@ -21,11 +21,10 @@ import psutil
 
 from benchmarks.pass_cost import TreeHost, lay_out
 from laneproof_collectors.collection import make_collectors, read_snapshot
-from laneproof_collectors.host import Answer, Question
 from laneproof_collectors.hung_devices import DEFAULT_DEADLINE_SECONDS, MOST_HANGING
 from laneproof_collectors.nvme.controllers import read_controllers
 from laneproof_collectors.programs import run_program
-from laneproof_collectors.questions import NvmeFeature, NvmeIdentify, NvmeLog, Smartctl, name_question
+from laneproof_collectors.questions import Answer, NvmeFeature, NvmeIdentify, NvmeLog, Question, Smartctl, name_question
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

@@ -13,14 +13,8 @@ from typing import cast
 from laneproof_collectors.questions import (
     Answer,
     Clock,
-    FeatureValue,
-    FileSystem,
-    FileSystemFigures,
     KernelLogRead,
     ListFolder,
-    NvmeFeature,
-    NvmeIdentify,
-    NvmeLog,
     Question,
     ReadClock,
     ReadFile,
@@ -29,19 +23,8 @@ from laneproof_collectors.questions import (
     ReadLink,
     ReadRange,
     ReadUevents,
-    Smartctl,
-    name_question,
-    unread_from_errno,
-    unread_from_nvme_status,
 )
 from laneproof_collectors.unread import Unread
-
-__all__ = [
-    "Answer", "Clock", "FeatureValue", "FileSystem", "FileSystemFigures", "Host", "KernelLogRead", "ListFolder",
-    "NvmeFeature", "NvmeIdentify", "NvmeLog", "Question", "ReadClock", "ReadFile", "ReadJournal",
-    "ReadKernelLog", "ReadLink", "ReadRange", "ReadUevents", "Smartctl", "name_question", "resolve_link",
-    "unread_from_errno", "unread_from_nvme_status",
-]  # fmt: skip
 
 
 class Host(ABC):

@@ -21,9 +21,9 @@ import threading
 from collections import Counter
 from collections.abc import Sequence
 
-from laneproof_collectors.host import Answer
 from laneproof_collectors.live_host import READ_FLAGS, LiveHost
 from laneproof_collectors.questions import (
+    Answer,
     FileSystem,
     Question,
     ReadJournal,

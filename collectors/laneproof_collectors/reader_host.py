@@ -10,9 +10,9 @@ import os
 import socket
 from collections.abc import Sequence
 
-from laneproof_collectors.host import Answer
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import (
+    Answer,
     FileSystem,
     ListFolder,
     NvmeFeature,

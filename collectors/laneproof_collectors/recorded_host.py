@@ -8,13 +8,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
-from laneproof_collectors.host import (
+from laneproof_collectors.host import Host, resolve_link
+from laneproof_collectors.questions import (
     Answer,
     Clock,
     FeatureValue,
     FileSystem,
     FileSystemFigures,
-    Host,
     KernelLogRead,
     ListFolder,
     NvmeFeature,
@@ -30,7 +30,6 @@ from laneproof_collectors.host import (
     ReadUevents,
     Smartctl,
     name_question,
-    resolve_link,
     unread_from_errno,
     unread_from_nvme_status,
 )

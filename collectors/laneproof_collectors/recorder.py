@@ -11,12 +11,13 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from laneproof_collectors.host import (
+from laneproof_collectors.host import Host, resolve_link
+from laneproof_collectors.pcie.ids import PCI_IDS_FILES, select_names
+from laneproof_collectors.questions import (
     Answer,
     FeatureValue,
     FileSystem,
     FileSystemFigures,
-    Host,
     KernelLogRead,
     ListFolder,
     NvmeFeature,
@@ -29,9 +30,7 @@ from laneproof_collectors.host import (
     ReadRange,
     ReadUevents,
     Smartctl,
-    resolve_link,
 )
-from laneproof_collectors.pcie.ids import PCI_IDS_FILES, select_names
 from laneproof_collectors.recorded_host import device_name
 from laneproof_collectors.recording import (
     BOOT_ID_PATH,

@@ -20,7 +20,8 @@ from laneproof.engine import Engine
 from laneproof.rules import judge_all
 from laneproof.rules.rule import Pass
 from laneproof_collectors.collection import make_collectors, read_snapshot
-from laneproof_collectors.host import (
+from laneproof_collectors.live_host import LiveHost
+from laneproof_collectors.questions import (
     Answer,
     FeatureValue,
     ListFolder,
@@ -32,7 +33,6 @@ from laneproof_collectors.host import (
     ReadLink,
     ReadRange,
 )
-from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulation.box import Drive, Port, SimulatedBox

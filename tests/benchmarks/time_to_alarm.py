@@ -24,7 +24,7 @@ from laneproof.service.daemon import LIVE_CONFIRMATIONS, Daemon
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
-from laneproof_collectors.host import Answer, Question
+from laneproof_collectors.questions import Answer, Question
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame, parse_frames, parse_header
 from real_services import get, running

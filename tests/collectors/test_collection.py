@@ -3,7 +3,8 @@
 import pytest
 
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced, read_snapshot
-from laneproof_collectors.host import Clock, Host
+from laneproof_collectors.host import Host
+from laneproof_collectors.questions import Clock
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_header
 from laneproof_collectors.snapshot import GROUPS

@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 from laneproof_collectors import live_host
-from laneproof_collectors.host import (
+from laneproof_collectors.hung_devices import MOST_HANGING
+from laneproof_collectors.live_host import LiveHost
+from laneproof_collectors.questions import (
     Answer,
     Clock,
     ListFolder,
@@ -19,8 +21,6 @@ from laneproof_collectors.host import (
     Smartctl,
     name_question,
 )
-from laneproof_collectors.hung_devices import MOST_HANGING
-from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.unread import Reason, Unread
 from stuck_devices import try_passes
 

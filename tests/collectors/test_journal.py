@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from laneproof_collectors import journal, live_host, programs
-from laneproof_collectors.host import ReadJournal, name_question
 from laneproof_collectors.kernel_log.reading import kernel_events, parse_journal_record
 from laneproof_collectors.live_host import LiveHost
+from laneproof_collectors.questions import ReadJournal, name_question
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Header
 from laneproof_collectors.unread import Reason, Unread

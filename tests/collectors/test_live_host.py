@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 from laneproof_collectors import live_host
-from laneproof_collectors.host import (
+from laneproof_collectors.host import resolve_link
+from laneproof_collectors.live_host import LiveHost
+from laneproof_collectors.questions import (
     FeatureValue,
     FileSystem,
     FileSystemFigures,
@@ -20,9 +22,7 @@ from laneproof_collectors.host import (
     ReadFile,
     ReadLink,
     ReadRange,
-    resolve_link,
 )
-from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.unread import Reason, Unread
 
 

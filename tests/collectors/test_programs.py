@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from laneproof_collectors import live_host, programs
-from laneproof_collectors.host import Smartctl
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.programs import Ended, run_program
+from laneproof_collectors.questions import Smartctl
 from laneproof_collectors.unread import Reason, Unread
 
 

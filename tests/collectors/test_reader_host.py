@@ -10,9 +10,9 @@ import pytest
 
 from collectors.reader_machine import FUNCTION, TABLE, OrdinaryHost, listen, make_tree, running
 from laneproof_collectors import reader_host as module
-from laneproof_collectors.host import Answer
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import (
+    Answer,
     KernelLogRead,
     ListFolder,
     NvmeIdentify,

@@ -8,8 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof_collectors.collection import read_snapshot
-from laneproof_collectors.host import Clock, FileSystem, FileSystemFigures, NvmeFeature, NvmeIdentify, NvmeLog, Smartctl
-from laneproof_collectors.questions import FeatureValue
+from laneproof_collectors.questions import (
+    Clock,
+    FeatureValue,
+    FileSystem,
+    FileSystemFigures,
+    NvmeFeature,
+    NvmeIdentify,
+    NvmeLog,
+    Smartctl,
+)
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame, Header, RecordingError, parse_frames
 from laneproof_collectors.unread import Reason, Unread

@@ -3,8 +3,9 @@
 import os
 from pathlib import Path
 
-from laneproof_collectors.host import FileSystem, Host, ListFolder, ReadFile, ReadLink, ReadRange
+from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
+from laneproof_collectors.questions import FileSystem, ListFolder, ReadFile, ReadLink, ReadRange
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import Frame, parse_frames, parse_header

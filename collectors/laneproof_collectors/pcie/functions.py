@@ -15,7 +15,7 @@ from functools import lru_cache
 from itertools import islice
 from typing import Any
 
-from laneproof_collectors.host import Host, ListFolder, Question, ReadFile, ReadLink, resolve_link
+from laneproof_collectors.host import Host, resolve_link
 from laneproof_collectors.pcie.aer import AER_CLASSES, AER_TOTALS, parse_aer
 from laneproof_collectors.pcie.config_space import AerOffsets, ConfigRegisters, FunctionKey, read_config_registers
 from laneproof_collectors.pcie.ids import Ids, Names, read_names
@@ -28,6 +28,7 @@ from laneproof_collectors.pcie.link_attributes import (
 )
 from laneproof_collectors.pcie.path import FunctionPath, is_address, parse_function_path
 from laneproof_collectors.pcie.power import POWER_ATTRIBUTES, find_why_asleep, parse_power
+from laneproof_collectors.questions import ListFolder, Question, ReadFile, ReadLink
 from laneproof_collectors.snapshot import (
     AerCounters,
     ExpressRegisters,

@@ -10,9 +10,9 @@ from laneproof.engine import Engine, PassResult
 from laneproof.history.notes import CONFIRMED, NOTE, Note
 from laneproof.history.store import Store
 from laneproof.service.owner_notes import sort_notes
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent, read_device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, read_kernel_events
+from laneproof_collectors.questions import Clock
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.replaying import ReplayReader
 from laneproof_collectors.unread import Unread

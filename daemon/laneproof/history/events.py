@@ -13,9 +13,9 @@ from typing import Any
 from laneproof.history.batch import Batch
 from laneproof.history.compressed_json import parse_detail
 from laneproof.history.origins import DeviceNames
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
+from laneproof_collectors.questions import Clock
 
 SAME_SECONDS = 60.0
 BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST = "booted", "clock_stepped", "changed", "log_records_lost"

@@ -15,9 +15,9 @@ from typing import Any, NamedTuple
 from laneproof.history.origins import DeviceMap, Origin, map_devices
 from laneproof.history.sample import Value
 from laneproof.history.sampled_groups import sample_group
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
+from laneproof_collectors.questions import Clock
 from laneproof_collectors.snapshot import Snapshot
 
 RECENT_SECONDS = 600.0

@@ -29,9 +29,9 @@ from laneproof.history.notes import Note, is_kept, write_note
 from laneproof.history.origins import DeviceMap, DeviceNames, map_devices, name_controllers
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof.past.boots import describe_boot
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
+from laneproof_collectors.questions import Clock
 from laneproof_collectors.snapshot import NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
 

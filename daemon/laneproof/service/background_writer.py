@@ -21,9 +21,9 @@ from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.history.store import Store
 from laneproof.service.owner_notes import Inbox
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
+from laneproof_collectors.questions import Clock
 
 _log = logging.getLogger(__name__)
 

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from threading import RLock, Thread
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, PassResult
 from laneproof.findings import Change, FindingChange, Severity, verdict
@@ -42,10 +42,13 @@ from laneproof.service.schedule import Schedule
 from laneproof.service.status import MOST_RECENT, CollectorRun, DaemonStatus
 from laneproof.service.systemd_notify import Notifier
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
-from laneproof_collectors.host import Clock, Host
+from laneproof_collectors.host import Host
 from laneproof_collectors.hotplug import read_device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, read_kernel_events
 from laneproof_collectors.unread import Reason, Unread
+
+if TYPE_CHECKING:
+    from laneproof_collectors.questions import Clock
 
 _log = logging.getLogger(__name__)
 

@@ -3,7 +3,8 @@
 import select
 from collections.abc import Sequence
 
-from laneproof_collectors.host import Answer, Host, Question
+from laneproof_collectors.host import Host
+from laneproof_collectors.questions import Answer, Question
 from laneproof_collectors.recorded_host import RecordedHost
 
 

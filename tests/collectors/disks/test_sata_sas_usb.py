@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.disks.sata_sas_usb import DriveCache, DriveIdentity, parse_kept_identity, read_drives
-from laneproof_collectors.host import Answer, Host
+from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
-from laneproof_collectors.questions import Question, Smartctl, name_question, unread_from_errno
+from laneproof_collectors.questions import Answer, Question, Smartctl, name_question, unread_from_errno
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import parse_frames, parse_header

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import Answer, Host, Question
+from laneproof_collectors.host import Host
 from laneproof_collectors.kernel_log.reading import (
     EventKind,
     KernelEvents,
@@ -17,7 +17,7 @@ from laneproof_collectors.kernel_log.reading import (
     parse_journal_record,
     read_kernel_events,
 )
-from laneproof_collectors.questions import KernelLogRead
+from laneproof_collectors.questions import Answer, KernelLogRead, Question
 from laneproof_collectors.unread import Reason, Unread
 
 PORT, DRIVE = "0000:00:1c.0", "0000:03:00.0"

@@ -10,10 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.host import Answer, Host
+from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
 from laneproof_collectors.questions import (
+    Answer,
     FeatureValue,
     NvmeFeature,
     NvmeIdentify,

@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.host import Host, ReadLink
+from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.pcie.functions import DEVICES, SLOTS, PcieCache, read_functions, read_slots
-from laneproof_collectors.questions import Answer, Question
+from laneproof_collectors.questions import Answer, Question, ReadLink
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import parse_frames, parse_header

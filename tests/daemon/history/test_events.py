@@ -9,9 +9,9 @@ import pytest
 from laneproof.history.events import SAME_SECONDS, Event, from_device, from_kernel
 from laneproof.history.origins import DeviceNames
 from laneproof.history.store import Store
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.reading import kernel_events
+from laneproof_collectors.questions import Clock
 from passes import FIRST_BOOT, Passes
 from simulated_box import A_MORNING
 

@@ -12,9 +12,9 @@ from laneproof.history.recent_readings import (
     Line,
     RecentReadings,
 )
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent, device_events
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent, kernel_events
+from laneproof_collectors.questions import Clock
 from laneproof_collectors.snapshot import HealthLog
 from passes import Passes
 

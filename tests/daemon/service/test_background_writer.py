@@ -16,9 +16,9 @@ from laneproof.history.notes import Note
 from laneproof.service import background_writer
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.owner_notes import FILE, Inbox
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
+from laneproof_collectors.questions import Clock
 from passes import Passes
 
 PATIENCE_SECONDS = 30.0

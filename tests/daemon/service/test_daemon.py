@@ -36,9 +36,9 @@ from laneproof.service.owner_notes import Inbox
 from laneproof.service.status import MOST_RECENT
 from laneproof.service.systemd_notify import Notifier
 from laneproof_collectors.collection import make_collectors
-from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent
+from laneproof_collectors.questions import Clock
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, SimulatedBox
 from standing_host import START, StandingHost, removed

@@ -22,8 +22,9 @@ from laneproof.service.journal_reader import (
     find_new_events,
     is_same_boot,
 )
-from laneproof_collectors.host import Answer, Host, Question, ReadFile, ReadJournal
+from laneproof_collectors.host import Host
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events, parse_journal_record
+from laneproof_collectors.questions import Answer, Question, ReadFile, ReadJournal
 from laneproof_collectors.unread import Reason, Unread
 
 EARLIER = "0b5e55ed-0000-4000-8000-000000000001"
