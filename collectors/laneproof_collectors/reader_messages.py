@@ -7,30 +7,16 @@ Rules of this module: decoding is total. Whatever came is a value of the closed 
 a `MessageError`.
 """
 
+import dataclasses
 import json
 import struct
 from binascii import Error as Base64Error
 from binascii import a2b_base64, b2a_base64
 from collections.abc import Sequence
-from typing import Any
+from types import NoneType
+from typing import Any, get_args
 
-from laneproof_collectors.questions import (
-    Answer,
-    FeatureValue,
-    FileSystem,
-    FileSystemFigures,
-    ListFolder,
-    NvmeFeature,
-    NvmeIdentify,
-    NvmeLog,
-    Question,
-    ReadFile,
-    ReadJournal,
-    ReadKernelLog,
-    ReadLink,
-    ReadRange,
-    Smartctl,
-)
+from laneproof_collectors.questions import Answer, FeatureValue, FileSystemFigures, Question, ReadClock, ReadUevents
 from laneproof_collectors.unread import Reason, Unread
 
 LENGTH = struct.Struct("!I")
@@ -43,21 +29,10 @@ TEXT_LIMIT = 4096
 """No path is longer. Source: Linux include/uapi/linux/limits.h, PATH_MAX."""
 
 _NUMBER_LIMIT = 1 << 32
-_FIELDS: dict[type, tuple[tuple[type, ...], ...]] = {
-    ReadFile: ((str,),),
-    ReadRange: ((str,), (int,), (int,)),
-    ReadLink: ((str,),),
-    ListFolder: ((str,),),
-    NvmeIdentify: ((str,),),
-    NvmeLog: ((str,), (int,), (int,)),
-    NvmeFeature: ((str,), (int,), (int,)),
-    Smartctl: ((str,),),
-    FileSystem: ((str,),),
-    ReadJournal: ((int,), (int,), (float, int, type(None))),
-    ReadKernelLog: (),
-}
-"""Every question that may be asked, and the types of its fields. The clock and events each process asks for itself."""
-_QUESTIONS = {question.__name__: question for question in _FIELDS}
+_QUESTIONS = {kind.__name__: kind for kind in get_args(Question) if kind not in (ReadClock, ReadUevents)}
+"""Every question that may be asked. The clock and device events each process asks for itself."""
+_JSON_TYPES: dict[Any, tuple[type, ...]] = {str: (str,), int: (int,), float | None: (float, int, NoneType)}
+"""What a field of a question may be in a message."""
 
 
 class MessageError(ValueError):
@@ -97,7 +72,8 @@ def _decode_question(item: object) -> Question:
         raise MessageError("not a question that may be asked")
     name, *fields = item
     kind = _QUESTIONS[name]
-    if len(fields) != len(_FIELDS[kind]) or not all(map(_is_field, fields, _FIELDS[kind])):
+    types = [_JSON_TYPES[field.type] for field in dataclasses.fields(kind)]
+    if len(fields) != len(types) or not all(map(_is_field, fields, types)):
         raise MessageError(f"not the fields of {name}")
     question: Question = kind(*fields)
     return question
