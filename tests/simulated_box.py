@@ -356,7 +356,6 @@ def make_controller(number: int, *, model: str, serial: str, size_bytes: int, fi
     return NvmeController(
         name=name,
         address=None,
-        transport="pcie",
         state="live",
         model=model,
         serial=serial,

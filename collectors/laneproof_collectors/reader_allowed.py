@@ -32,7 +32,7 @@ _ATTRIBUTES = (
     "remapped_nvme|removable|runtime_status|vendor|"
     "aer_dev_correctable|aer_dev_fatal|aer_dev_nonfatal|"
     "aer_rootport_total_err_cor|aer_rootport_total_err_fatal|aer_rootport_total_err_nonfatal|"
-    "cntlid|eui|firmware_rev|model|nguid|nsid|pm_qos_latency_tolerance_us|serial|size|stat|state|transport|uuid|wwid|"
+    "cntlid|eui|firmware_rev|model|nguid|nsid|pm_qos_latency_tolerance_us|serial|size|stat|state|uuid|wwid|"
     "rev|vpd_pg80|vpd_pg89|"
     "array_state|bad_blocks|degraded|errors|level|mismatch_cnt|raid_disks|slot|sync_action|sync_completed|sync_speed|"
     "error_stats|missing|replace_target|name|"

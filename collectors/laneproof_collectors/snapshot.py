@@ -156,8 +156,7 @@ class PowerState:
 
     number: int
     non_operational: bool
-    entry_us: int | None = None  # the longest time that entering takes; None: not reported (0)
-    exit_us: int | None = None  # likewise for leaving it
+    exit_us: int | None = None  # the longest time that leaving it takes; None: not reported (0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -261,7 +260,6 @@ class NvmeController:
     name: str  # nvme0
     address: str | None  # PCI address; None for one on the platform or across a network
     path: str | None = None  # where that one is: platform/..., fabrics/...
-    transport: str | Unread
     state: str | Unread  # live, connecting, dead ...
     model: str | Unread
     serial: str | Unread

@@ -65,9 +65,7 @@ LIVE = "live"
 
 _CONTROLLER = re.compile(r"nvme\d+")
 _LATENCY_TOLERANCE = "power/pm_qos_latency_tolerance_us"
-_ATTRIBUTES = (
-    "transport", "state", "model", "serial", "firmware_rev", "cntlid", _LATENCY_TOLERANCE,
-)  # fmt: skip
+_ATTRIBUTES = ("state", "model", "serial", "firmware_rev", "cntlid", _LATENCY_TOLERANCE)
 _SLEEPING = ("suspended", "suspending", "D3hot", "D3cold")
 
 # After these, another program's way to the same page may work; after the others the drive itself does not answer.
@@ -328,7 +326,6 @@ def _controller(drive: _Drive) -> NvmeController:
         name=drive.name,
         address=drive.address,
         path=None if drive.address else drive.platform_path or _fabrics_path(drive),
-        transport=drive.text("transport"),
         state=drive.text("state"),
         model=drive.identity_text("model"),
         serial=drive.identity_text("serial"),

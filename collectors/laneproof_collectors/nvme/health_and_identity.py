@@ -168,7 +168,7 @@ _NPSS_OFFSET, _APSTA_OFFSET = 263, 265
 _TEMPERATURES = struct.Struct("<HH")  # 266: WCTEMP, CCTEMP
 _CAPACITY = slice(280, 296)  # TNVMCAP
 _FIRST_POWER_STATE, _POWER_STATE_BYTES, _MOST_POWER_STATES = 2048, 32, 32
-_POWER_STATE = struct.Struct("<3xBII")  # flags (bit 1: NOPS), ENLAT, EXLAT; figure "Power State Descriptor"
+_POWER_STATE = struct.Struct("<3xB4xI")  # flags (bit 1: NOPS), EXLAT; figure "Power State Descriptor"
 
 
 def parse_identify(raw: bytes | Unread, *, what: str) -> NvmeIdentity | Unread:
@@ -207,5 +207,5 @@ def parse_identify(raw: bytes | Unread, *, what: str) -> NvmeIdentity | Unread:
 
 
 def _parse_power_state(raw: bytes, number: int) -> PowerState:
-    flags, entry, leaving = _POWER_STATE.unpack_from(raw, _FIRST_POWER_STATE + number * _POWER_STATE_BYTES)
-    return PowerState(number=number, non_operational=bool(flags & 2), entry_us=entry or None, exit_us=leaving or None)
+    flags, leaving = _POWER_STATE.unpack_from(raw, _FIRST_POWER_STATE + number * _POWER_STATE_BYTES)
+    return PowerState(number=number, non_operational=bool(flags & 2), exit_us=leaving or None)

@@ -51,7 +51,6 @@ def controller(name: str = "nvme0", function: str = FUNCTION, **changes: str | N
         "serial": f"KELP000{number}            \n",
         "firmware_rev": "2.14    \n",
         "state": "live\n",
-        "transport": "pcie\n",
         "cntlid": "5\n",
         "power/pm_qos_latency_tolerance_us": "100000\n",
         f"nvme{number}n1/nsid": "1\n",
@@ -139,7 +138,7 @@ def read_one(host: Host, cache: NvmeCache | None = None) -> NvmeController:
 def test_healthy_drive_is_read_whole(box: Box) -> None:
     box.answer_all()
     one = read_one(box)
-    assert (one.name, one.address, one.transport, one.state) == ("nvme0", "0000:01:00.0", "pcie", "live")
+    assert (one.name, one.address, one.state) == ("nvme0", "0000:01:00.0", "live")
     assert (one.model, one.serial, one.firmware) == ("TIDELINE ARC 4T", "KELP0000", "2.14")
     assert (one.controller_id, one.latency_tolerance_us) == (5, 100000)
     assert one.capacity_bytes == 4_000_787_030_016
@@ -218,7 +217,7 @@ BOARD = "/sys/devices/platform/soc/27bcc0000.nvme"
 
 
 def test_a_drive_on_the_board_has_a_path_and_no_address(fs: FakeFilesystem) -> None:
-    box = Box(fs, controller(function=BOARD, transport="apple-nvme\n"))
+    box = Box(fs, controller(function=BOARD))
     box.answer_all()
     one = read_one(box)
     assert (one.address, one.path) == (None, "platform/27bcc0000.nvme")
@@ -237,10 +236,10 @@ def test_a_drive_on_the_board_that_sleeps_is_not_woken(fs: FakeFilesystem) -> No
 def test_a_drive_across_a_network_is_known_by_its_serial_number(fs: FakeFilesystem) -> None:
     """Linux drivers/nvme/host/fabrics.c: such controllers are virtual devices of ``nvme-fabrics``."""
     here = "/sys/devices/virtual/nvme-fabrics/ctl/nvme0"
-    tree = {f"{here}/state": "live\n", f"{here}/serial": "KELP 0009\n", f"{here}/transport": "tcp\n"}
+    tree = {f"{here}/state": "live\n", f"{here}/serial": "KELP 0009\n"}
     box = Box(fs, tree | {"/sys/class/nvme/nvme0": "-> ../../devices/virtual/nvme-fabrics/ctl/nvme0"})
     one = read_one(box)
-    assert (one.address, one.path, one.transport) == (None, "fabrics/KELP_0009", "tcp")
+    assert (one.address, one.path) == (None, "fabrics/KELP_0009")
 
 
 def test_a_drive_of_a_pci_function_has_no_other_path(box: Box) -> None:
@@ -429,9 +428,9 @@ def test_five_digit_domain_and_no_pci_folder_above_are_no_obstacle(fs: FakeFiles
 
 def test_drive_over_a_network_has_no_pci_address(fs: FakeFilesystem) -> None:
     place = "/sys/devices/virtual/nvme-fabrics/ctl/nvme1"
-    box = Box(fs, {f"{place}/transport": "tcp\n", f"{place}/state": "live\n", "/sys/class/nvme/nvme1": f"-> {place}"})
+    box = Box(fs, {f"{place}/state": "live\n", "/sys/class/nvme/nvme1": f"-> {place}"})
     one = read_one(box)
-    assert (one.address, one.transport) == (None, "tcp")
+    assert one.address is None
 
 
 def test_hidden_way_to_a_disk_is_reported_by_the_disks_name(fs: FakeFilesystem) -> None:

@@ -18,8 +18,8 @@ def controller(told: AutonomousTransitions | Unread | None) -> NvmeController:
     assert isinstance(identity, NvmeIdentity)
     states = (
         PowerState(number=0, non_operational=False),
-        PowerState(number=3, non_operational=True, entry_us=2000, exit_us=3000),
-        PowerState(number=4, non_operational=True, entry_us=4000, exit_us=41_000),
+        PowerState(number=3, non_operational=True, exit_us=3000),
+        PowerState(number=4, non_operational=True, exit_us=41_000),
     )
     return dataclasses.replace(
         known[0], identity=dataclasses.replace(identity, power_states=states), autonomous_transitions=told
