@@ -133,6 +133,8 @@ class Story:
             self._riser_3.port.wired_lanes = 2  # the flexible cable carries only two
             if self._deck_2.drive is not None:
                 self._deck_2.drive.refuses_health = 0x0006  # Internal Error (NVMe Base 2.0, generic command status)
+                said = "Read NVMe SMART/Health Information failed: NVMe Status 0x06"  # smartctl 7.3, nvmeprint.cpp
+                box.smartctl["nvme5"] = {"smartctl": {"messages": [{"string": said, "severity": "error"}]}}
             self.box.shut_down(seconds=2 * HOUR, power_off=True)
 
         def put_right() -> None:

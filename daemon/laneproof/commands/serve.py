@@ -52,6 +52,7 @@ from laneproof.service.last_frame_host import LastFrameHost
 from laneproof.service.listener import Server
 from laneproof.service.owner_notes import Inbox, find_runs
 from laneproof.service.settings import Settings, parse_listen
+from laneproof.service.status import DaemonStatus
 from laneproof.service.unit_drop_in import TOKEN_CREDENTIAL
 from laneproof_collectors.collection import make_collectors
 
@@ -77,7 +78,8 @@ def run(arguments: argparse.Namespace) -> int:
     token_file = arguments.token_file or settings.token_file
     token = None if token_file is None else read_token(_find_credential(TOKEN_CREDENTIAL) or token_file)
     names = (*settings.names, *([socket.gethostname()] if is_beyond_loopback(address) else []))
-    if arguments.demo or arguments.source:
+    stands_still = arguments.demo or bool(arguments.source)
+    if stands_still:
         daemon, past = make_recording_daemon(arguments.source, arguments.build, arguments.state)
     else:
         state = arguments.state or settings.state
@@ -89,9 +91,13 @@ def run(arguments: argparse.Namespace) -> int:
             reader=arguments.reader,
         )
         past = ServedPast(lambda: _open_past(state, daemon))
+
+    def status() -> DaemonStatus:  # the age of what a recording shows is no news of its box
+        return dataclasses.replace(daemon.status, judged_at=None) if stands_still else daemon.status
+
     _log.info("version %s starts", __version__)  # not before: what is wrong with its input is the one line that it says
     try:
-        server = _listen(address, port, Pages(lambda: daemon.status, past=past), Access(address, names, token))
+        server = _listen(address, port, Pages(status, past=past), Access(address, names, token))
         handle_signals(daemon)
         if token is None and is_beyond_loopback(address):
             _log.warning(

@@ -15,7 +15,7 @@ STEP_BY_REASON = {
     Reason.ABSENT: "The machine does not offer this reading; no other rights would give it.",
     Reason.GONE: "It stopped answering while it was read: audit again, and see what else is reported of it.",
     Reason.TIMED_OUT: "It gave no answer in time: audit again; a reading that stays away is reported by reading-stuck.",
-    Reason.REFUSED: "The device itself refused: see whether its maker has newer firmware, and what smartctl says.",
+    Reason.REFUSED: "The device itself refused: see whether its maker has newer firmware.",
 }
 LOOK_CLOSER = "The answer was not what it should be; 'laneproof record FILE' keeps it for a closer look."
 

@@ -39,7 +39,7 @@ class DaemonStatus:
         lost_records: How many records of the kernel's log were overwritten before they were read.
         complete: Whether every collector has answered once, or was given up on for now.
         drops: How often a drive dropped off the bus since the start, by path; 0 for a declared position.
-        judged_at: Monotonic seconds of the last judged pass, None before the first.
+        judged_at: Monotonic seconds of the last judged pass, None before the first and for a recording.
         alive_at: Monotonic seconds at which the loop last went round.
     """
 

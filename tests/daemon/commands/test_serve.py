@@ -154,6 +154,8 @@ def test_the_demo_is_served_as_it_ends(tmp_path: Path, services: list[Service]) 
     services.append(Service(tmp_path, "--demo"))
     report = services[0].start().audit()
     assert (report["box"], report["verdict"], report["declared"]) == ("kelp-1", "differs", True)
+    for page in ("/", "/positions/riser-3", "/replace/riser-3"):
+        assert "Read at <time" in services[0].get(page)
 
 
 def test_a_recording_is_judged_frame_by_frame_before_it_is_shown(

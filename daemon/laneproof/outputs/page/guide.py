@@ -107,7 +107,7 @@ def _first_screen(facts: GuideFacts, *, with_steps: bool) -> Iterator[Markup]:
     for weight, heading in REASON_HEADINGS:
         reasons = [reason for reason in guide.reasons if reason.weight is weight]
         if reasons:
-            rows = [tag("li", reason.says, tag("p", f"Do: {reason.do}") if reason.do else None) for reason in reasons]
+            rows = [tag("li", reason.says, tag("p", reason.do) if reason.do else None) for reason in reasons]
             yield _section(heading, tag("ul", *rows))
     ordered = order_findings(facts.findings)
     marks = {position.path: Mark.HERE} | {keep.path: Mark.KEEP for keep in guide.keep if keep.path}
