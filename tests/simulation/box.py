@@ -138,6 +138,7 @@ class SimulatedBox:
     extra_links: dict[str, str] = field(default_factory=dict)
     extra_binary: dict[str, str] = field(default_factory=dict)
     smartctl: dict[str, dict[str, Any]] = field(default_factory=dict)
+    statvfs: dict[str, dict[str, Any]] = field(default_factory=dict)
     arrays: list[MdArray] = field(default_factory=list)
     bonds: list[Bond] = field(default_factory=list)
     modules: tuple[Module, ...] = ()
@@ -205,7 +206,7 @@ class SimulatedBox:
         tree.files.update(self.extra_files)
         tree.links.update(self.extra_links)
         tree.binary.update(self.extra_binary)
-        return tree.as_frame() | {"smartctl": dict(self.smartctl)}
+        return tree.as_frame() | {"smartctl": dict(self.smartctl), "statvfs": dict(self.statvfs)}
 
 
 @dataclass(slots=True)

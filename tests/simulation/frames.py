@@ -116,10 +116,10 @@ class FrameWriter:
             for name, entries in state["nvme"].items()
             if (changed := {k: v for k, v in entries.items() if old_nvme.get(name, {}).get(k) != v})
         } | dict.fromkeys(old_nvme.keys() - state["nvme"].keys())
-        told = before.get("smartctl", {})
-        frame["smartctl"] = {
-            device: answer for device, answer in state["smartctl"].items() if told.get(device) != answer
-        } | dict.fromkeys(told.keys() - state["smartctl"].keys())
+        for key in ("smartctl", "statvfs"):
+            old, new = before.get(key, {}), state[key]
+            changed = {name: answer for name, answer in new.items() if old.get(name) != answer}
+            frame[key] = changed | dict.fromkeys(old.keys() - new.keys())
         self._state = state
         return frame
 

@@ -30,6 +30,11 @@ EARLIER_SECONDS = 112 * DAY
 END_DAY = 152
 UPDATE_DAY = 33  # the board's firmware, and the visit at which a drive was moved to a flexible cable
 TRIAL_DAY = 74  # idle states off, on trial
+MOUNTED = {
+    "/": ("nvme6n1", 500_107_862_016), "/srv/season": ("md0", 3 * 4_000_650_000_384),
+    "/srv/archive-1": ("nvme4n1", 8_001_563_222_016), "/srv/archive-2": ("nvme5n1", 8_001_563_222_016),
+}  # fmt: skip
+"""Mount point -> disk and bytes."""
 NIGHTLY = replace(HABITS["nightly"], backup_hours=3.0, scrub_every_days=30, pokes_a_day=3.0)
 
 
@@ -67,6 +72,16 @@ def make_box() -> SimulatedBox:
         ],
         arrays=[archive],
         bonds=[Bond(name="bond0", card=card)],
+        extra_files={
+            "/proc/1/mountinfo": "".join(
+                f"{number} 1 259:{number} / {mount} rw,relatime - xfs /dev/{disk} rw\n"
+                for number, (mount, (disk, _)) in enumerate(MOUNTED.items(), start=20)
+            )
+        },
+        statvfs={
+            mount: {"size_bytes": size, "free_bytes": size // 3, "available_bytes": size // 3}
+            for mount, (_, size) in MOUNTED.items()
+        },
         modules=tuple(
             Module(locator=locator, gibibytes=32, rated_mt_s=5600, configured_mt_s=5600)
             for locator in ("DIMM_A2", "DIMM_B2")
