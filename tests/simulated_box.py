@@ -415,7 +415,7 @@ def make_memory(*sizes: str, **facts: Any) -> Memory:  # noqa: ANN401 (any fact 
     """Make the memory: modules of these sizes, two of 32 GiB where none are named."""
     sound: dict[str, Any] = {"rated_mt_s": 5600, "configured_mt_s": 5600, "ecc": False, "part": "SK32"}
     modules = tuple(
-        MemoryModule(locator=f"DIMM {number}", bank="", size_bytes=parse_bytes(size), **sound | facts)
+        MemoryModule(locator=f"DIMM {number}", bank="", **{"size_bytes": parse_bytes(size)} | sound | facts)
         for number, size in enumerate(sizes or ("32 GiB", "32 GiB"), start=1)
     )
     fitted = sum(module.size_bytes or 0 for module in modules)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from laneproof.box.inventory import Inventory, KeptLink, KeptPosition
+from laneproof.box.inventory import Inventory, KeptLink
 from laneproof.findings import format_time
 
 
@@ -172,9 +172,11 @@ class Pair:
         return not {part, "places"} & (self.before.unread.keys() | self.after.unread.keys())
 
 
-def describe_link(link: KeptLink | None) -> str:
-    """Write a link for a person; ``no link`` where there is none."""
-    return str(link) if link else "no link"
+def describe_difference(  # noqa: PLR0913 (what a change is)
+    what: What, about: About, subject: str, before: str, after: str, *, form: str = "{}", path: str | None = None
+) -> Change:
+    """Make the change from one value to another, ``x4, before x2``; the form says what the later one is."""
+    return Change(what, about, subject, f"{form.format(after)}, before {before}", before, after, path)
 
 
 def is_same(*pairs: tuple[object, object]) -> bool:
@@ -185,11 +187,6 @@ def is_same(*pairs: tuple[object, object]) -> bool:
 def is_same_link(old: KeptLink, new: KeptLink) -> bool:
     """Whether a link is the same, as far as it is known of both."""
     return is_same((old.transfers_per_second, new.transfers_per_second), (old.lanes, new.lanes))
-
-
-def trained_at(position: KeptPosition | None) -> KeptLink | None:
-    """Give the link of a position as trained."""
-    return position.trained if position else None
 
 
 def join_words(words: Iterable[str]) -> str:

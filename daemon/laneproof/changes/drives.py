@@ -10,15 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from laneproof.box.inventory import KeptDevice, KeptPosition
-from laneproof.changes.change import (
-    About,
-    Change,
-    Gap,
-    Pair,
-    What,
-    is_same_link,
-    trained_at,
-)
+from laneproof.changes.change import About, Change, Gap, Pair, What, describe_difference, is_same_link
 from laneproof.declaration.units import format_bytes, is_same_capacity
 
 _Key = tuple[str | None, str]
@@ -151,13 +143,13 @@ class _Drives:
         self.changes.append(Change(what, About.DRIVE, name, summary, before, after, path, details))
 
     def _compare_link(self, old_path: str, new_path: str) -> Iterator[Change]:
-        old, new = (
-            trained_at(self.pair.positions_before.get(old_path)),
-            trained_at(self.pair.positions_after.get(new_path)),
-        )
+        positions = self.pair.positions_before.get(old_path), self.pair.positions_after.get(new_path)
+        old, new = (position.trained if position else None for position in positions)
         if old is not None and new is not None and not is_same_link(old, new):
-            name, summary = self.pair.name_position(new_path), f"trained {new}, before {old}"
-            yield Change(What.RETRAINED, About.LINK, name, summary, str(old), str(new), new_path)
+            name = self.pair.name_position(new_path)
+            yield describe_difference(
+                What.RETRAINED, About.LINK, name, str(old), str(new), form="trained {}", path=new_path
+            )
 
     def _note_moved(self, old_path: str, new_path: str, device: KeptDevice) -> None:
         self.unsteady |= {old_path, new_path}

@@ -12,7 +12,7 @@ from operator import attrgetter
 
 from laneproof.box.inventory import KeptLink, KeptPort
 from laneproof.box.link_rates import describe_rate
-from laneproof.changes.change import About, Change, Pair, What, describe_link, is_same_link, join_words
+from laneproof.changes.change import About, Change, Pair, What, describe_difference, is_same_link, join_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +56,7 @@ def _compare_trained(pair: Pair, unsteady: frozenset[str]) -> Iterator[Change]:
         old, new = pair.positions_before[path], pair.positions_after[path]
         if old.trained is None or new.trained is None or is_same_link(old.trained, new.trained):
             continue
-        texts = describe_link(old.trained), describe_link(new.trained)
+        texts = str(old.trained), str(new.trained)
         able = new.capable
         tail = f"; both ends can do {able}" if able and not is_same_link(able, new.trained) else ""
         summary = f"trained {texts[1]}, before {texts[0]}{tail}"
@@ -89,8 +89,8 @@ def _compare_setting(pair: Pair, path: str, name: str, values: tuple[str | None,
     before, after = values
     if before is None or after is None or before == after:
         return
-    summary = f"{name} {after}, before {before}"
-    yield Change(What.SETTING, About.SETTING, pair.name_position(path), summary, before, after, path)
+    subject, form = pair.name_position(path), f"{name} {{}}"
+    yield describe_difference(What.SETTING, About.SETTING, subject, before, after, form=form, path=path)
 
 
 _DECIDES_RATE, _DECIDES_LANES = ("target rate", "highest rate"), ("lanes of",)

@@ -1,10 +1,21 @@
 """The rest of the box: arrays, memory and network."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from laneproof.box.inventory import KeptArray, KeptBond, KeptInterface, KeptMember, KeptModule
-from laneproof.changes.change import About, Change, Pair, What, join_words
+from laneproof.changes.change import About, Change, Pair, What, describe_difference, is_same, join_words
 from laneproof.declaration.units import format_bytes, is_same_capacity
+
+
+def _compare_names(
+    about: About, before: Mapping[str, str], after: Mapping[str, str], *, where: str = ""
+) -> Iterator[Change]:
+    """Give what went and what appeared, by its name; each with what it is."""
+    for name in sorted(before.keys() - after.keys()):
+        yield Change(What.WENT, about, name, f"{before[name]} is gone", before[name])
+    for name in sorted(after.keys() - before.keys()):
+        yield Change(What.APPEARED, about, name, f"{after[name]} is new{where}", None, after[name])
+
 
 # --- arrays -----------------------------------------------------------------------------------------------------------
 
@@ -14,11 +25,8 @@ def compare_arrays(pair: Pair) -> Iterator[Change]:
     if pair.before.arrays is None or pair.after.arrays is None:
         return
     old, new = ({array.name: array for array in some.arrays or ()} for some in (pair.before, pair.after))
-    for name in sorted(old.keys() - new.keys()):
-        yield Change(What.WENT, About.ARRAY, name, f"{_describe_array(old[name])} is gone", _describe_array(old[name]))
-    for name in sorted(new.keys() - old.keys()):
-        text = _describe_array(new[name])
-        yield Change(What.APPEARED, About.ARRAY, name, f"{text} is new", None, text)
+    texts = ({name: _describe_array(array) for name, array in some.items()} for some in (old, new))
+    yield from _compare_names(About.ARRAY, *texts)
     for name in sorted(old.keys() & new.keys()):
         yield from _compare_array(pair, old[name], new[name])
 
@@ -30,15 +38,15 @@ def _describe_array(array: KeptArray) -> str:
 def _compare_array(pair: Pair, old: KeptArray, new: KeptArray) -> Iterator[Change]:
     about, name = About.ARRAY, new.name
     if old.level and new.level and old.level != new.level:
-        yield Change(What.CHANGED, about, name, f"level {new.level}, before {old.level}", old.level, new.level)
+        yield describe_difference(What.CHANGED, about, name, old.level, new.level, form="level {}")
     sizes = old.size_bytes, new.size_bytes
     if sizes[0] and sizes[1] and not is_same_capacity(sizes[0], sizes[1]):
         texts = format_bytes(sizes[0]), format_bytes(sizes[1])
-        yield Change(What.CHANGED, about, name, f"holds {texts[1]}, before {texts[0]}", *texts)
+        yield describe_difference(What.CHANGED, about, name, *texts, form="holds {}")
     missing = old.missing_members, new.missing_members
     if missing[0] is not None and missing[1] is not None and missing[0] != missing[1]:
-        before_text, after_text = (f"{count} missing" if count else "whole" for count in missing)
-        yield Change(What.CHANGED, about, name, f"{after_text}, before {before_text}", before_text, after_text)
+        was, now = (f"{count} missing" if count else "whole" for count in missing)
+        yield describe_difference(What.CHANGED, about, name, was, now)
     gone, came = _compare_members(old, new)
     left, joined = ([_name_member(pair, member) for member in some] for some in (gone, came))
     if left or joined:
@@ -83,7 +91,7 @@ def compare_memory(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
         if total[0] is None or total[1] is None or is_same_capacity(total[0], total[1]):
             return (), ()
         texts = format_bytes(total[0], binary=True), format_bytes(total[1], binary=True)
-        return (), (Change(What.CHANGED, About.MEMORY, "memory", f"{texts[1]}, before {texts[0]}", *texts),)
+        return (), (describe_difference(What.CHANGED, About.MEMORY, "memory", *texts),)
     before, after = ({module.locator: module for module in some} for some in (old.modules, new.modules))
     return tuple(_compare_rates(before, after)), tuple(_compare_modules(before, after))
 
@@ -100,15 +108,13 @@ def _compare_rates(before: dict[str, KeptModule], after: dict[str, KeptModule]) 
 
 
 def _compare_modules(before: dict[str, KeptModule], after: dict[str, KeptModule]) -> Iterator[Change]:
-    for locator in sorted(before.keys() | after.keys()):
-        old, new = before.get(locator), after.get(locator)
-        if old is None and new is not None:
-            yield Change(What.APPEARED, About.MEMORY, locator, f"{_module(new)} is new here", None, _module(new))
-        elif new is None and old is not None:
-            yield Change(What.WENT, About.MEMORY, locator, f"{_module(old)} is gone", _module(old))
-        elif old and new and (old.size_bytes, old.part) != (new.size_bytes, new.part):
-            texts = _module(old), _module(new)
-            yield Change(What.REPLACED, About.MEMORY, locator, f"{texts[1]} is here now, before {texts[0]}", *texts)
+    texts = ({locator: _module(module) for locator, module in some.items()} for some in (before, after))
+    yield from _compare_names(About.MEMORY, *texts, where=" here")
+    for locator in sorted(before.keys() & after.keys()):
+        old, new = before[locator], after[locator]
+        if not is_same((old.size_bytes, new.size_bytes), (old.part or None, new.part or None)):
+            modules = _module(old), _module(new)
+            yield describe_difference(What.REPLACED, About.MEMORY, locator, *modules, form="{} is here now")
 
 
 def _module(module: KeptModule) -> str:
@@ -137,24 +143,19 @@ def _compare_interfaces(before: Iterable[KeptInterface], after: Iterable[KeptInt
         if old is None:
             continue
         if old.name != interface.name:
-            summary = f"is called {interface.name} now, before {old.name}"
-            yield Change(
-                What.CHANGED, About.NETWORK, f"interface at {interface.path}", summary, old.name, interface.name
-            )
+            where, form = f"interface at {interface.path}", "is called {} now"
+            yield describe_difference(What.CHANGED, About.NETWORK, where, old.name, interface.name, form=form)
         if old.speed_mbit_s and interface.speed_mbit_s and old.speed_mbit_s != interface.speed_mbit_s:
             texts = f"{old.speed_mbit_s} Mbit/s", f"{interface.speed_mbit_s} Mbit/s"
-            yield Change(What.CHANGED, About.NETWORK, interface.name, f"{texts[1]}, before {texts[0]}", *texts)
+            yield describe_difference(What.CHANGED, About.NETWORK, interface.name, *texts)
 
 
 def _compare_bonds(before: dict[str, KeptBond], after: dict[str, KeptBond]) -> Iterator[Change]:
-    for name in sorted(before.keys() | after.keys()):
-        old, new = (None if bond is None else _describe_bond(bond) for bond in (before.get(name), after.get(name)))
-        if old is None and new is not None:
-            yield Change(What.APPEARED, About.NETWORK, name, f"{new} is new", None, new)
-        elif new is None and old is not None:
-            yield Change(What.WENT, About.NETWORK, name, f"{old} is gone", old)
-        elif old is not None and old != new:
-            yield Change(What.CHANGED, About.NETWORK, name, f"{new}, before {old}", old, new)
+    old, new = ({name: _describe_bond(bond) for name, bond in some.items()} for some in (before, after))
+    yield from _compare_names(About.NETWORK, old, new)
+    for name in sorted(old.keys() & new.keys()):
+        if old[name] != new[name]:
+            yield describe_difference(What.CHANGED, About.NETWORK, name, old[name], new[name])
 
 
 def _describe_bond(bond: KeptBond) -> str:

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.box.inventory import Inventory, KeptLink, make_inventory
 from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, What
-from laneproof.changes.change import Pair, describe_link, is_same_link, join_words
+from laneproof.changes.change import Pair, is_same_link, join_words
 from simulated_box import declare, kelp_box
 
 CHANGE = Change(what=What.WENT, about=About.DRIVE, subject="riser-1", summary="it is gone")
@@ -54,13 +54,12 @@ def test_only_what_is_known_of_both_can_differ(one: KeptLink, other: KeptLink, *
 
 
 def test_words_of_sentences() -> None:
-    assert describe_link(None) == "no link"
     assert [join_words(some) for some in (["a"], ["a", "b"], ["a", "b", "c"])] == ["a", "a and b", "a, b and c"]
 
 
 def test_position_is_named_by_the_label_of_either_snapshot() -> None:
     build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
-    labelled, bare = (make_inventory(one, kelp_box(1).snapshot()) for one in (build, None))
+    labelled, bare = (make_inventory(declared, kelp_box(1).snapshot()) for declared in (build, None))
     assert Pair(labelled, bare).name_position("0000:00/01.1") == "riser-1"
     assert Pair(bare, labelled).name_position("0000:00/01.1") == "riser-1"
     assert Pair(bare, bare).name_position("0000:00/01.1") == "0000:00/01.1"

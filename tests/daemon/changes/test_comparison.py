@@ -7,23 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from compared_boxes import PATHS, compare_boxes, only_change, take
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
-from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import L1, Box, declare, kelp_box
-
-PATHS = [f"0000:00/01.{n}" for n in (1, 2, 3, 4)]
-BUILD = declare("".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in (1, 2, 3, 4)))
-
-
-def take(box: Box, build: Build | None = BUILD) -> Inventory:
-    return make_inventory(build, box.snapshot())
+from simulated_box import L1, Box, kelp_box
 
 
 def flatten(changes: tuple[Change, ...]) -> list[Change]:
@@ -45,31 +38,30 @@ def before_update() -> Box:
 
 
 def test_a_firmware_update_that_reset_everything_is_one_change() -> None:
-    comparison = compare(take(before_update()), take(after_update()))
-    (change,) = comparison.changes
+    change = only_change(before_update(), after_update())
     assert (change.what, change.about, change.subject) == (What.REFLASHED, About.FIRMWARE, "board firmware")
     assert change.summary == "version 1.41 of 09/01/2026, before 1.40 of 03/14/2026"
-    assert {one.subject for one in change.details} == {
+    assert {detail.subject for detail in change.details} == {
         "slot at 0000:00/01",
         "riser-1",
         "memory",
         "aspm_policy",
         "error reporting (AER) is owned by",
     }
-    reported = [one.subject for one in flatten(change.details) if one.what is What.WENT]
+    reported = [detail.subject for detail in flatten(change.details) if detail.what is What.WENT]
     assert reported == ["riser-2", "riser-3", "riser-4"]
 
 
 def test_without_the_update_the_same_resets_are_changes_of_their_own() -> None:
     after = after_update().with_firmware(bios_version="1.40", bios_date="03/14/2026")
-    comparison = compare(take(before_update()), take(after))
+    comparison = compare_boxes(before_update(), after)
     assert len(comparison.changes) >= 5
     assert About.FIRMWARE not in {change.about for change in comparison.changes}
 
 
 def test_what_an_update_cannot_do_stands_beside_it() -> None:
     after = kelp_box(4).without(PATHS[3]).with_firmware(bios_version="1.41")
-    changes = compare(take(kelp_box(4)), take(after)).changes
+    changes = compare_boxes(kelp_box(4), after).changes
     assert [(change.about, change.what) for change in changes] == [
         (About.FIRMWARE, What.REFLASHED),
         (About.DRIVE, What.WENT),
@@ -79,7 +71,7 @@ def test_what_an_update_cannot_do_stands_beside_it() -> None:
 def test_ports_that_firmware_numbered_again_are_reported_with_the_update() -> None:
     before = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="S1")
     after = Box().with_port("0000:00/06.0").with_drive("0000:00/06.0", serial="S1").with_firmware(bios_version="1.41")
-    (change,) = compare(take(before, None), take(after, None)).changes
+    change = only_change(before, after, None)
     (detail,) = change.details
     assert (detail.what, detail.path) == (What.MOVED, "0000:00/06.0")
     assert detail.summary.startswith("ports may have new numbers: ")
@@ -88,20 +80,20 @@ def test_ports_that_firmware_numbered_again_are_reported_with_the_update() -> No
 def test_the_same_move_without_an_update_is_a_move() -> None:
     before = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="S1")
     after = Box().with_port("0000:00/06.0").with_drive("0000:00/06.0", serial="S1")
-    (change,) = compare(take(before, None), take(after, None)).changes
+    change = only_change(before, after, None)
     assert (change.what, change.before, change.after) == (What.MOVED, "0000:00/01.1", "0000:00/06.0")
 
 
 def test_kernel_settings_go_with_the_kernel_where_both_are_new() -> None:
     policy = Setting(value="default", origin="sysfs")
     after = kelp_box(1).with_firmware(bios_version="1.41", kernel_release="6.13").with_power(aspm_policy=policy)
-    firmware, kernel = compare(take(kelp_box(1)), take(after)).changes
+    firmware, kernel = compare_boxes(kelp_box(1), after).changes
     assert (firmware.details, [change.subject for change in kernel.details]) == ((), ["aspm_policy"])
 
 
 def test_a_start_in_between_is_worth_knowing_and_no_change() -> None:
     after = kelp_box(1).with_firmware(boot_id="another")
-    comparison = compare(take(kelp_box(1)), take(after))
+    comparison = compare_boxes(kelp_box(1), after)
     assert (comparison.changes, comparison.notes) == ((), ("the box was restarted in between",))
     assert comparison.verdict == "same"
 
@@ -117,8 +109,8 @@ def test_what_one_snapshot_could_not_read_never_becomes_a_change(groups: set[str
     whole = kelp_box(3).with_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1"))
     blind = kelp_box(3).with_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1")).with_group(**dict.fromkeys(groups, gap))
     # The make-believe box makes the tree itself, so that group is put in last.
-    for one, other in ((whole, blind), (blind, whole)):
-        comparison = compare(take(one), take(other))
+    for boxes in ((whole, blind), (blind, whole)):
+        comparison = compare_boxes(*boxes)
         assert comparison.changes == ()
         assert comparison.verdict == ("unverified" if groups else "same")
 
@@ -126,9 +118,9 @@ def test_what_one_snapshot_could_not_read_never_becomes_a_change(groups: set[str
 def test_a_part_that_neither_snapshot_could_read_is_said_once_and_is_no_doubt_about_a_change() -> None:
     gap = Unread("/sys/firmware/dmi", "permission denied", Reason.DENIED)
     box = kelp_box(1).with_group(memory=gap)
-    comparison = compare(take(box), take(box))
-    (one,) = comparison.gaps
-    assert (one.part, one.why) == ("memory", "both snapshots could not read /sys/firmware/dmi: permission denied")
+    comparison = compare_boxes(box, box)
+    why = "both snapshots could not read /sys/firmware/dmi: permission denied"
+    assert [(unknown.part, unknown.why) for unknown in comparison.gaps] == [("memory", why)]
     assert comparison.verdict == "same"
 
 
@@ -141,10 +133,10 @@ def test_an_audit_from_before_a_part_was_kept_leaves_it_open() -> None:
 
 
 def test_json_holds_the_whole_tree_of_changes() -> None:
-    comparison = compare(take(before_update()), take(after_update()))
-    (answer,) = [change.as_json() for change in comparison.changes]
+    change = only_change(before_update(), after_update())
+    answer = change.as_json()
     assert answer["what"] == "reflashed"
-    assert len(answer["details"]) == len(comparison.changes[0].details)
+    assert len(answer["details"]) == len(change.details)
     assert {"what", "about", "subject", "summary", "path", "before", "after", "details"} == answer.keys()
 
 

@@ -7,13 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.box.inventory import Inventory, make_inventory
-from laneproof.changes import About, Change, Comparison, What, compare
+from compared_boxes import PATHS, compare_boxes, only_change
+from laneproof.changes import About, Comparison, What
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import SATA, Box, declare, kelp_box
+from simulated_box import SATA, Box, kelp_box
 
-A, B, C = "0000:00/01.1", "0000:00/01.2", "0000:00/01.3"
-BUILD = declare("".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in (1, 2, 3)))
+A, B, C, _ = PATHS
 DENIED = Unread("serial of nvme0", "denied", Reason.DENIED)
 
 
@@ -21,21 +20,8 @@ def ports() -> Box:
     return Box().with_port(A).with_port(B).with_port(C)
 
 
-def take(box: Box) -> Inventory:
-    return make_inventory(BUILD, box.snapshot())
-
-
-def look(before: Box, after: Box) -> Comparison:
-    return compare(take(before), take(after))
-
-
 def list_changes(comparison: Comparison) -> list[tuple[str, str]]:
     return [(str(change.what), change.subject) for change in comparison.changes]
-
-
-def only(comparison: Comparison) -> Change:
-    (one,) = comparison.changes
-    return one
 
 
 S1: dict[str, Any] = {"serial": "S1"}
@@ -76,7 +62,7 @@ def test_a_drive_that_changed_is_one_change(
             box.with_drive(path, **facts)
         return box
 
-    change = only(look(make(before), make(after)))
+    change = only_change(make(before), make(after))
     assert (change.what, change.about, change.subject, change.summary) == (what, About.DRIVE, subject, summary)
     assert change.path == next(iter(after or before))
 
@@ -84,13 +70,13 @@ def test_a_drive_that_changed_is_one_change(
 def test_two_drives_that_changed_positions_are_two_moves_and_nothing_else() -> None:
     before = ports().with_drive(A, serial="S1").with_drive(B, serial="S2")
     after = ports().with_drive(A, serial="S2").with_drive(B, serial="S1")
-    assert sorted(list_changes(look(before, after))) == [("moved", "riser-1"), ("moved", "riser-2")]
+    assert sorted(list_changes(compare_boxes(before, after))) == [("moved", "riser-1"), ("moved", "riser-2")]
 
 
 def test_link_of_a_moved_drive_goes_with_the_move() -> None:
     before = ports().with_drive(A, serial="S1")
     after = Box().with_port(A).with_port(C, gen=3).with_drive(C, serial="S1")
-    move = next(change for change in look(before, after).changes if change.what is What.MOVED)
+    move = next(change for change in compare_boxes(before, after).changes if change.what is What.MOVED)
     assert [(change.what, change.before, change.after) for change in move.details] == [
         (What.RETRAINED, "gen4 x4", "gen3 x4")
     ]
@@ -101,15 +87,15 @@ def test_many_drives_reflashed_alike_are_one_change_with_its_list() -> None:
     for path in (A, B, C):
         before.with_drive(path, serial=path)
         after.with_drive(path, serial=path, firmware="2.2")
-    change = only(look(before, after))
+    change = only_change(before, after)
     assert change.subject == "3 drives"
-    assert [one.subject for one in change.details] == ["riser-1", "riser-2", "riser-3"]
+    assert [detail.subject for detail in change.details] == ["riser-1", "riser-2", "riser-3"]
 
 
 def test_new_names_of_the_kernel_are_no_change_but_worth_knowing() -> None:
     before = ports().with_drive(A, serial="S1").with_drive(B, serial="S2")
     after = ports().with_drive(B, serial="S2").with_drive(A, serial="S1")
-    comparison = look(before, after)
+    comparison = compare_boxes(before, after)
     assert comparison.changes == ()
     assert comparison.notes == (
         "the kernel gave out names again: riser-1 was nvme0, is nvme1, riser-2 was nvme1, is nvme0",
@@ -118,7 +104,7 @@ def test_new_names_of_the_kernel_are_no_change_but_worth_knowing() -> None:
 
 def test_drive_that_does_not_give_its_serial_is_taken_for_the_one_before() -> None:
     after = ports().with_drive(A, serial="S1", controller={"serial": DENIED})
-    comparison = look(ports().with_drive(A, serial="S1"), after)
+    comparison = compare_boxes(ports().with_drive(A, serial="S1"), after)
     assert comparison.changes == ()
     (gap,) = comparison.gaps
     assert (gap.part, gap.one_sided) == ("who the drive in riser-1 is", True)
@@ -127,13 +113,13 @@ def test_drive_that_does_not_give_its_serial_is_taken_for_the_one_before() -> No
 
 def test_two_drives_with_one_serial_in_their_positions_are_no_change() -> None:
     box = ports().with_drive(A, serial="SAME").with_drive(B, serial="SAME")
-    assert look(box, box).changes == ()
-    assert look(box, box).verdict == "same"
+    assert compare_boxes(box, box).changes == ()
+    assert compare_boxes(box, box).verdict == "same"
 
 
 def test_drive_that_the_kernel_lists_but_that_is_gone_from_the_bus_went() -> None:
-    after = ports().with_drive(A, serial="S1").edit(f"{A}/00.0", lambda one: replace(one, answers=False))
-    change = only(look(ports().with_drive(A, serial="S1"), after))
+    after = ports().with_drive(A, serial="S1").edit(f"{A}/00.0", lambda function: replace(function, answers=False))
+    change = only_change(ports().with_drive(A, serial="S1"), after)
     assert change.what is What.WENT
     assert change.summary.endswith("is gone (the kernel still lists it, but it does not answer)")
 
@@ -141,13 +127,13 @@ def test_drive_that_the_kernel_lists_but_that_is_gone_from_the_bus_went() -> Non
 def test_drives_on_controllers_are_not_gone_where_they_could_not_be_read() -> None:
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3")
     unread = Box().with_device("0000:00/17.0", class_code=SATA).with_group(drives=Unread("smartctl", "missing"))
-    comparison = look(box, unread)
+    comparison = compare_boxes(box, unread)
     assert comparison.changes == ()
     assert ("drives.other", True) in [(gap.part, gap.one_sided) for gap in comparison.gaps]
 
 
 def test_tree_that_could_not_be_read_makes_no_drive_go() -> None:
-    comparison = look(kelp_box(3), Box().with_group(functions=DENIED))
+    comparison = compare_boxes(kelp_box(3), Box().with_group(functions=DENIED))
     assert comparison.changes == ()
     assert comparison.verdict == "unverified"
 
@@ -169,11 +155,11 @@ def test_other_devices_go_by_their_ids(
         box = Box()
         for hop, device in devices.items():
             box.with_device(f"0000:00/{hop}").edit(
-                f"0000:00/{hop}", lambda one, ids=device: replace(one, device_id=ids)
+                f"0000:00/{hop}", lambda function, ids=device: replace(function, device_id=ids)
             )
         return box
 
-    assert list_changes(look(make(before), make(after))) == expect
+    assert list_changes(compare_boxes(make(before), make(after))) == expect
 
 
 POSITIONS = st.dictionaries(
@@ -197,7 +183,7 @@ def test_every_drive_that_is_elsewhere_is_reported_once_and_the_others_never(
     before: dict[str, str], after: dict[str, str]
 ) -> None:
     """The second witness is plain set arithmetic over serial numbers and paths."""
-    changes = look(fill(before), fill(after)).changes
+    changes = compare_boxes(fill(before), fill(after)).changes
     home, now = ({serial: path for path, serial in some.items()} for some in (before, after))
     moved = {change.path for change in changes if change.what is What.MOVED}
     assert moved == {now[serial] for serial in home.keys() & now.keys() if home[serial] != now[serial]}
@@ -216,7 +202,6 @@ def test_every_drive_that_is_elsewhere_is_reported_once_and_the_others_never(
 def test_compared_backwards_what_came_went(positions: dict[str, str], data: Any) -> None:  # noqa: ANN401 (hypothesis's own)
     other = data.draw(POSITIONS)
     mirror = {What.APPEARED: What.WENT, What.WENT: What.APPEARED}
-    forth, back = look(fill(positions), fill(other)).changes, look(fill(other), fill(positions)).changes
-    assert sorted(str(mirror.get(change.what, change.what)) for change in forth) == sorted(
-        str(change.what) for change in back
-    )
+    forth, back = compare_boxes(fill(positions), fill(other)), compare_boxes(fill(other), fill(positions))
+    mirrored = sorted(str(mirror.get(change.what, change.what)) for change in forth.changes)
+    assert mirrored == sorted(str(change.what) for change in back.changes)

@@ -1,85 +1,69 @@
 """Settings of the kernel go with what most likely set them; words of the boot loader are no settings."""
 
-from laneproof.box.inventory import make_inventory
-from laneproof.changes import About, Change, Comparison, What, compare
+import pytest
+
+from compared_boxes import compare_boxes
+from laneproof.changes import About
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, kelp_box
 
-
-def look(before: Box, after: Box) -> Comparison:
-    return compare(make_inventory(None, before.snapshot()), make_inventory(None, after.snapshot()))
-
-
-def only(comparison: Comparison) -> Change:
-    (one,) = comparison.changes
-    return one
+WORDS = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0")
+GAP = Unread("/sys/module/pcie_aspm/parameters/policy", "denied", Reason.DENIED)
 
 
-def policy(value: str) -> Setting:
-    return Setting(value=value, origin="sysfs")
+def box(policy: str = "performance", *, words: tuple[str, ...] = WORDS, **firmware: object) -> Box:
+    setting = Setting(value=policy, origin="sysfs")
+    return kelp_box(1).with_power(command_line=words, aspm_policy=setting).with_firmware(**firmware)
 
 
-def test_setting_that_changed_alone_stands_alone() -> None:
-    change = only(look(kelp_box(1), kelp_box(1).with_power(aspm_policy=policy("powersave"))))
-    assert (change.what, change.about, change.subject) == (What.SETTING, About.SETTING, "aspm_policy")
-    assert change.summary == "powersave, before performance"
+def reporting(owner: str, origin: str, words: tuple[str, ...] = WORDS) -> Box:
+    return box(words=words).with_power(aer_owner=Setting(value=owner, origin=origin))
 
 
-def test_word_of_the_command_line_takes_its_setting_along() -> None:
-    words = ("BOOT_IMAGE=/vmlinuz", "ro", "pcie_aspm.policy=powersave")
-    change = only(look(kelp_box(1), kelp_box(1).with_power(command_line=words, aspm_policy=policy("powersave"))))
-    assert change.subject == "kernel command line"
-    assert change.summary == (
-        "now with pcie_aspm.policy=powersave, no longer with nvme_core.default_ps_max_latency_us=0"
-    )
-    assert [one.subject for one in change.details] == ["aspm_policy"]
-
-
-def test_error_reporting_that_was_given_up_for_a_word_is_not_blamed_on_new_firmware() -> None:
-    """drivers/acpi/pci_root.c, acpi_pci_root_add: "PCIe ASPM is disabled; not requesting OS control"."""
-    words = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0", "pcie_aspm=off")
-    before = kelp_box(1).with_power(aer_owner=Setting(value="os", origin="driver"))
-    after = kelp_box(1).with_power(command_line=words, aer_owner=Setting(value="off", origin="command-line"))
-    firmware, words_changed = look(before, after.with_firmware(bios_version="1.21")).changes
-    assert (firmware.about, firmware.details) == (About.FIRMWARE, ())
-    assert words_changed.summary == "now with pcie_aspm=off"
-    assert [change.subject for change in words_changed.details] == ["error reporting (AER) is owned by"]
-
-
-def test_other_words_do_not_take_a_setting_along() -> None:
-    words = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0", "quiet")
-    after = kelp_box(1).with_power(command_line=words, aspm_policy=policy("default"))
-    assert [change.subject for change in look(kelp_box(1), after).changes] == ["kernel command line", "aspm_policy"]
-
-
-def test_kernel_that_the_boot_loader_names_is_no_setting() -> None:
-    words = ("BOOT_IMAGE=/vmlinuz-6.13", "ro", "nvme_core.default_ps_max_latency_us=0")
-    assert look(kelp_box(1), kelp_box(1).with_power(command_line=words)).changes == ()
-
-
-def test_another_kernel_takes_what_it_decides_along() -> None:
-    after = kelp_box(1).with_firmware(kernel_release="6.13.1").with_power(aspm_policy=policy("default"))
-    change = only(look(kelp_box(1), after))
-    assert (change.what, change.about) == (What.CHANGED, About.KERNEL)
-    assert change.summary == "release 6.13.1, before 6.12.9-station"
-    assert [one.subject for one in change.details] == ["aspm_policy"]
+@pytest.mark.parametrize(
+    ("before", "after", "changes"),
+    [
+        (box(), box("powersave"), [(About.SETTING, "aspm_policy", "powersave, before performance", [])]),
+        (
+            box(), box("powersave", words=("BOOT_IMAGE=/vmlinuz", "ro", "pcie_aspm.policy=powersave")),
+            [(About.SETTING, "kernel command line",
+              "now with pcie_aspm.policy=powersave, no longer with nvme_core.default_ps_max_latency_us=0",
+              ["aspm_policy"])],
+        ),
+        (  # other words do not take it along
+            box(), box("default", words=(*WORDS, "quiet")),
+            [(About.SETTING, "kernel command line", "now with quiet", []),
+             (About.SETTING, "aspm_policy", "default, before performance", [])],
+        ),
+        # drivers/acpi/pci_root.c, acpi_pci_root_add: "PCIe ASPM is disabled; not requesting OS control"
+        (
+            reporting("os", "driver"),
+            reporting("off", "command-line", (*WORDS, "pcie_aspm=off")).with_firmware(bios_version="1.21"),
+            [(About.FIRMWARE, "board firmware", "version 1.21 of 03/14/2026, before 1.40 of 03/14/2026", []),
+             (About.SETTING, "kernel command line", "now with pcie_aspm=off", ["error reporting (AER) is owned by"])],
+        ),
+        (box(), box(words=("BOOT_IMAGE=/vmlinuz-6.13", *WORDS[1:])), []),
+        (
+            box(), box("default", kernel_release="6.13.1"),
+            [(About.KERNEL, "kernel", "release 6.13.1, before 6.12.9-station", ["aspm_policy"])],
+        ),
+        (box(), box(board_name="Mole 4"), [(About.FIRMWARE, "board", "Mole 4, before Mole 3", [])]),
+        (box(), box(bios_version=None, bios_date=None), []),  # what gives no version is no other firmware
+        (box(), box(bios_date=None, bios_version="1.41"),
+         [(About.FIRMWARE, "board firmware", "version 1.41, before 1.40 of 03/14/2026", [])]),
+    ],
+)  # fmt: skip
+def test_a_setting_goes_with_what_most_likely_set_it(
+    before: Box, after: Box, changes: list[tuple[About, str, str, list[str]]]
+) -> None:
+    assert [
+        (change.about, change.subject, change.summary, [detail.subject for detail in change.details])
+        for change in compare_boxes(before, after).changes
+    ] == changes
 
 
 def test_setting_that_could_not_be_read_is_a_gap_and_no_change() -> None:
-    gap = Unread("/sys/module/pcie_aspm/parameters/policy", "denied", Reason.DENIED)
-    comparison = look(kelp_box(1), kelp_box(1).with_power(aspm_policy=gap))
+    comparison = compare_boxes(kelp_box(1), kelp_box(1).with_power(aspm_policy=GAP))
     assert comparison.changes == ()
-    (one,) = comparison.gaps
-    assert (one.part, one.one_sided) == ("settings.aspm_policy", True)
-
-
-def test_another_board_is_reported() -> None:
-    changes = look(kelp_box(1), kelp_box(1).with_firmware(board_name="Mole 4")).changes
-    assert [(change.what, change.subject, change.summary) for change in changes] == [
-        (What.REPLACED, "board", "Mole 4, before Mole 3")
-    ]
-
-
-def test_firmware_that_does_not_give_its_version_is_no_other_firmware() -> None:
-    assert look(kelp_box(1), kelp_box(1).with_firmware(bios_version=None, bios_date=None)).changes == ()
+    assert [(unknown.part, unknown.one_sided) for unknown in comparison.gaps] == [("settings.aspm_policy", True)]
