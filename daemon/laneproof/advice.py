@@ -163,14 +163,7 @@ def _join(says: str, cautions: Iterable[str], said: set[str]) -> str:
 
 
 def split_step(text: str) -> Step:
-    """Take a written step apart, so that a screen can say each caution once.
-
-    Args:
-        text: A step as it stands in a finding.
-
-    Returns:
-        The step without its cautions, and these.
-    """
+    """Take a step as it stands in a finding apart, so that a screen can say each caution once."""
     cautions = tuple(caution for caution in CAUTIONS.values() if caution in text)
     for caution in cautions:
         text = text.replace(caution, "")

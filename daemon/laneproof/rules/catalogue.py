@@ -130,25 +130,16 @@ def rule_named(name: str) -> Rule | None:
 
 
 def judge_all(current: Pass) -> tuple[Finding, ...]:
-    """Run all rules over one pass.
-
-    Returns:
-        The findings in the order for reading, accepted ones marked, with five next steps at the most.
-    """
+    """Run all rules over one pass: findings in the order for reading, accepted ones marked, five next steps at most."""
     judged = hold_recurring(current, (finding for rule in RULES for finding in rule.judge(current)))
     found = [replace(finding, next_steps=advise(*finding.next_steps)) for finding in judged]
     return tuple(order_findings(accept(current.build, found, at=current.snapshot.taken_at)))
 
 
 def accept(build: Build | None, findings: list[Finding], *, at: float) -> list[Finding]:
-    """Mark the findings that the declaration accepts for now.
+    """Mark the findings that the declaration accepts for now: to the end of the last day, in UTC.
 
     What could not be verified is not accepted: it is not the difference that the owner agreed to live with.
-
-    Args:
-        build: The declaration.
-        findings: All findings of a pass.
-        at: The time of the pass, unix seconds: an acceptance holds to the end of its last day, in UTC.
     """
     if build is None or not build.accept:
         return findings

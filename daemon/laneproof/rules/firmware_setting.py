@@ -20,16 +20,13 @@ every boot with the new BIOS and in none before. Judgement."""
 def firmware_setting(
     link: Link | None, snapshot: Snapshot, past: Past, *, rising_lanes: bool = False
 ) -> tuple[Cause, ...]:
-    """Decide whether the board's firmware changed a link's limits.
+    """Decide whether the board's firmware changed a link's limits since the last boot with another BIOS.
 
     Args:
         link: The link as it is now.
         snapshot: The facts, for the BIOS that runs now.
-        past: Limits as they stood in the last boot with another BIOS.
+        past: Limits as they stood in that boot.
         rising_lanes: Whether more lanes than before are the change (a slot that is no longer split), not fewer.
-
-    Returns:
-        The cause with its reasons, or nothing where no limit changed or none was noted.
     """
     earlier = past.earlier_limits.get(link.path) if link else None
     if link is None or earlier is None:
@@ -47,13 +44,7 @@ def firmware_setting(
 
 
 def aspm_setting(link: Link | None, snapshot: Snapshot, past: Past) -> tuple[Cause, ...]:
-    """Decide whether the board's firmware switched low-power link states on that were off before.
-
-    Args:
-        link: The link as it is now.
-        snapshot: The facts, for the BIOS that runs now.
-        past: Settings as they stood in the last boot with another BIOS.
-    """
+    """Decide whether the board's firmware switched low-power link states on that were off before."""
     earlier = past.earlier_limits.get(link.path) if link else None
     registers = link.port_registers if link else None
     if earlier is None or registers is None or earlier.aspm_enabled is None:

@@ -29,14 +29,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def declared_disks(arrangement: Arrangement, plan: DeclaredArray) -> frozenset[str] | Unread:
-    """Give the disks that are in an array's declared positions, its spares' included.
+    """Give the disks in an array's declared positions, its spares' included.
 
-    Args:
-        arrangement: The build laid over the snapshot.
-        plan: The array as declared.
-
-    Returns:
-        Their names; `Unread` where one of the positions could not be read, so that any disk might be its own.
+    `Unread` where one of the positions could not be read, so that any disk might be its own.
     """
     found: set[str] = set()
     for label in (*plan.members, *plan.spares):

@@ -63,15 +63,9 @@ def _report_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Fi
 
 
 def estimate_seconds_left(array: Array, past: Past, *, now: float) -> float | None:
-    """Estimate how much longer a rebuild takes.
+    """Estimate how much longer a rebuild takes; None where the pace is not known.
 
-    Args:
-        array: The array as it is now.
-        past: For the pace since the pass before, where the kernel gives no speed.
-        now: The time of this pass, unix seconds.
-
-    Returns:
-        Seconds; None where the pace is not known.
+    Where the kernel gives no speed, the pace is that since the pass before.
     """
     share, speed = array.sync_completed, array.sync_bytes_per_second
     if not isinstance(share, int | float):

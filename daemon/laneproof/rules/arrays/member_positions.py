@@ -8,11 +8,7 @@ from laneproof_collectors.snapshot import Array, ArrayMember
 
 
 def locate_disks(arrangement: Arrangement) -> dict[str, str]:
-    """Say where each disk is: its position's label, or the disk and its path where no position is declared.
-
-    Args:
-        arrangement: The build laid over the snapshot.
-    """
+    """Say where each disk is: its position's label, or the disk and its path where no position is declared."""
     return {
         disk: arrangement.label_of(drive) or f"{disk} at {drive.path}"
         for drive in arrangement.drives
@@ -46,16 +42,11 @@ class Losses(NamedTuple):
 
 
 def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
-    """Find which members a degraded array lacks.
+    """Find which members a degraded array lacks, at least as many as it says itself.
 
     The array may still list a drive that is gone from the box, under its old name, as failed or, until it is next
     asked, even as in use. So declared positions that are empty are counted first, and a listed member without a
     position is taken for one of them.
-
-    Args:
-        arrangement: The build laid over the snapshot.
-        array: The array.
-        lost: How many members the array itself says that it lacks, at least 1.
     """
     places = locate_disks(arrangement)
     bad = [member for member in array.members if is_lost(member)]

@@ -28,11 +28,7 @@ def is_container(array: Array) -> bool:
 def count_lost(array: Array) -> int | Unread:
     """Count the members that an array runs without; 0 where it is whole, and for a container.
 
-    Args:
-        array: An md array, btrfs file system or ZFS pool.
-
-    Returns:
-        The count, at least 1 where the state says that it is not whole; `Unread` where it is not known.
+    At least 1 where the state says that it is not whole; `Unread` where it is not known.
 
     Source: Documentation/admin-guide/md.rst (degraded, array_state, dev-*/state); OpenZFS pool states; fs/btrfs/sysfs.c
         (missing).

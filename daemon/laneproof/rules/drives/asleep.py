@@ -31,13 +31,7 @@ def answered_recently(current: Pass, occupant: Occupant) -> bool:
 
 
 def keep_standing(current: Pass, rule: str, occupant: Occupant) -> Iterator[Finding]:
-    """Repeat what a rule said of a drive before it fell asleep.
-
-    Args:
-        current: The pass.
-        rule: The rule's id.
-        occupant: A drive that sleeps.
-    """
+    """Repeat what a rule said of a drive before it fell asleep."""
     key = key_of_drive(occupant)
     before = current.past.standing.get((rule, current.arrangement.label_of(occupant) or key))
     if before is not None and before.kind is Kind.SIGN and before.key == key:

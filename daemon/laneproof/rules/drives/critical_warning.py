@@ -161,16 +161,11 @@ def _is_left_to_heat(past: Past, watched: Watched, *, is_new: bool) -> bool:
 
 
 def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:
-    """Put the critical warning of a health log in words, a bit each.
+    """Put the critical warning of a health log in words, a bit each, with how bad it is.
 
     Some drives raise the reliability bit when their rated life is used up, without a single media error: that is wear,
     a matter for planning, and said as such (reported in public threads on hosted servers, not in the standard).
-
-    Args:
-        health: The log.
-
-    Yields:
-        What the drive says, and how bad it is. Bits that no standard names are given by number.
+    Bits that no standard names are given by number.
     """
     for bit in range(8):
         mask = 1 << bit

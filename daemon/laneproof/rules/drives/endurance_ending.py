@@ -75,12 +75,7 @@ class _Wear:
 def find_endurance(build: Build | None, watched: Watched) -> int | None:
     """Give how many bytes may be written to a drive in its life, as declared.
 
-    Args:
-        build: The declaration.
-        watched: The drive and its position.
-
-    Returns:
-        The bytes; None where none is declared, or another drive is there than the declaration names.
+    None where none is declared, or another drive is there than the declaration names.
     """
     position = build.position_at(watched.path) if build else None
     plan, record = position.occupant if position else None, watched.drive
@@ -92,13 +87,7 @@ def find_endurance(build: Build | None, watched: Watched) -> int | None:
 
 
 def project_writes(record: DriveRecord, rated_bytes: int | None, now: float) -> Remaining | NotEnough:
-    """Project what is written to a drive to what its maker allows, at the pace seen since it is watched.
-
-    Args:
-        record: The drive.
-        rated_bytes: What its maker allows; None where that is not declared.
-        now: Ledger time.
-    """
+    """Project what is written to a drive to what its maker allows, at the pace seen since it is watched."""
     if rated_bytes is None or record.written is None or record.written_since is None:
         return NotEnough("what may be written to it is not declared, or what was written is not known")
     since, before = record.written_since

@@ -57,13 +57,7 @@ class Series:
 
 
 def find_series(ledger: Ledger, path: str, episodes: Sequence[Episode]) -> Series | None:
-    """Find the episodes that still count; None once it has been clean for long enough (T15).
-
-    Args:
-        ledger: The ledger.
-        path: The position's path.
-        episodes: Its episodes, oldest first.
-    """
+    """Find the episodes of a position, oldest first, that still count; None once it was clean for long enough (T15)."""
     trial = ledger.trials.latest(path, None, EPISODES)
     # a cure ends what came before it; clean time alone does not, once it happens again
     cured_at = trial.began_at if trial is not None and trial.outcome == TrialOutcome.CURED else 0.0

@@ -60,14 +60,9 @@ def project(steps: Steps, now: float, clock: Clock, *, may_run: bool = False) ->
 
 
 def falls_short(left: Remaining | NotEnough, limit_days: float, *, stood_so: bool) -> TypeGuard[Remaining]:
-    """Whether the time left is below a limit; once that was said, until it is well above.
+    """Whether the time left is below a limit; where that was said after the pass before, until it is well above.
 
     The pace of every box goes up and down a little with its work.
-
-    Args:
-        left: The time left.
-        limit_days: The limit.
-        stood_so: Whether it was said after the pass before.
     """
     return isinstance(left, Remaining) and left.days < limit_days * (_WELL_ABOVE if stood_so else 1.0)
 

@@ -28,11 +28,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def has_failed(self_test: str) -> bool:
-    """Whether a self-test's result says that the drive failed it; one that was stopped says nothing.
-
-    Args:
-        self_test: ``Extended offline: Completed: read failure at 34001 h``.
-    """
+    """Whether a self-test's result says that the drive failed it; one that was stopped says nothing."""
     match = _TEST_RESULT.fullmatch(self_test)
     return _TEST_FAULTS.search(match[1] if match else self_test) is not None
 

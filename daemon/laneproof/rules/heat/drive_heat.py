@@ -34,13 +34,9 @@ def minutes_in(record: DriveRecord, counter: str, since: float) -> tuple[int, in
 
 
 def find_minutes_a_year(record: DriveRecord) -> float | None:
-    """Give the minutes a year that a drive spent above its warning threshold, by its own counts of its whole life.
+    """Give the minutes in a year of powered hours that a drive spent above its warning threshold, over its whole life.
 
-    Args:
-        record: The drive.
-
-    Returns:
-        Minutes in a year of powered hours; None where it lacks either count, or was not on for an hour.
+    None where it lacks either count, or was not on for an hour.
     """
     minutes, hours = record.counters.get("warning_temperature_minutes"), record.hours
     if minutes is None or hours is None:
@@ -50,12 +46,7 @@ def find_minutes_a_year(record: DriveRecord) -> float | None:
 
 
 def find_heat(past: Past, watched: Watched) -> Finding | None:
-    """Give what overheating reports of a drive that was above a limit of its own, not only warm.
-
-    Args:
-        past: What earlier passes left behind.
-        watched: The drive.
-    """
+    """Give what overheating reports of a drive that was above a limit of its own, not only warm."""
     if watched.drive is None:
         return None
     finding = judge_drive(past, watched, watched.drive)

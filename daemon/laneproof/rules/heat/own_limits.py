@@ -39,11 +39,7 @@ class _Part:
 
 
 def judge_box_heat(rule: Rule, current: Pass) -> Iterator[Finding]:
-    """Hold board, processor and SATA drives to their own limits.
-
-    Yields:
-        Findings of the rule ``overheating``; those of NVMe drives are another module's.
-    """
+    """Hold board, processor and SATA drives to their own limits; NVMe drives are another module's."""
     for part in (*_board_parts(current.snapshot.thermal), *_drive_parts(current)):
         yield from _judge_part(rule, part)
     yield from _judge_throttling(rule, current.snapshot, current.past)

@@ -28,12 +28,7 @@ WARM_STEP = (
 
 
 def describe_heat(record: LinkRecord, heat: Sequence[HourHeat]) -> dict[str, Any]:
-    """Say whether a link's errors come with warmth, for the evidence; nothing where that is not shown.
-
-    Args:
-        record: The link.
-        heat: Temperatures of the drive at its end, by the hour.
-    """
+    """Say whether a link's errors come with the warmth of the drive at its end; nothing where that is not shown."""
     means = {row.hour: row.mean_celsius for row in heat}
     hours = sorted(
         (

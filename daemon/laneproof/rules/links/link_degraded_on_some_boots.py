@@ -34,13 +34,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def is_short(boot: BootTraining, record: TrainingRecord, position: DeclaredPosition | None) -> bool:
-    """Whether a link came up below what it should in one boot; a limit that was set is no shortness.
-
-    Args:
-        boot: The boot.
-        record: The link's other boots.
-        position: Its declaration, None where there is none.
-    """
+    """Whether a link came up below what it should in one boot; a limit that was set is no shortness."""
     if boot.missing:
         return True
     gt_s, lanes = _expected(boot, record, position)

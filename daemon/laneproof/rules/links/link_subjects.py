@@ -154,13 +154,7 @@ STEP_BY_REASON = {
 def explain_rate(link: Link, trained: float, wanted: float) -> list[Reason]:
     """Find what keeps a link below the wanted rate: an end's own limit, the target rate, or training itself.
 
-    Args:
-        link: The link.
-        trained: Its rate in GT/s.
-        wanted: The rate that it should have.
-
-    Returns:
-        The reasons, the one that binds first.
+    The reason that binds comes first.
     """
     limits: list[tuple[float | Unread | None, str, str]] = [
         (link.device_gt_s.value, "device-limit", "the device itself can do no more than {}"),
@@ -190,15 +184,7 @@ def explain_width(
 ) -> list[Reason]:
     """Find what keeps a link below the wanted width: an end's own lanes, or training itself.
 
-    Args:
-        link: The link.
-        trained: Its lanes in use.
-        wanted: The lanes that it should have.
-        position: Its position, for what stands between.
-        snapshot: The facts, for the board's own table of slots.
-
-    Returns:
-        The reasons, the one that binds first.
+    The reason that binds comes first. The board's own table of slots, and what stands between, are asked too.
     """
     wired = "the port has no more than {}, as it is wired or as the firmware split the slot"
     limits: list[tuple[float | Unread | None, str, str]] = [

@@ -82,13 +82,9 @@ def _is_same(configured: int | None, rate: int) -> bool:
 
 
 def find_channels(modules: tuple[MemoryModule, ...]) -> tuple[str, ...] | None:
-    """Find over which channels modules are spread, by the names of their sockets.
+    """Find over which channels modules are spread, by the sockets' names: letters, after the controller's number.
 
-    Args:
-        modules: The modules as SMBIOS lists them.
-
-    Returns:
-        The channels' letters, with the controller's number where it has one; None unless every socket's name shows one.
+    None unless every socket's name shows one.
     """
     found = set()
     for module in modules:

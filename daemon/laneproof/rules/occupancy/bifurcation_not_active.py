@@ -35,11 +35,7 @@ class SplitTrouble:
 def find_split_troubles(arrangement: Arrangement) -> Iterator[SplitTrouble]:
     """Find the slots whose declared split is not active.
 
-    Args:
-        arrangement: The build laid over the machine.
-
-    Yields:
-        One for each such slot. A branch whose bridge exists and is silent is no trouble of the split.
+    A branch whose bridge exists and is silent is no trouble of the split.
     """
     for name, slot in (arrangement.build.slot if arrangement.build else {}).items():
         if len(slot.split) < 2 or arrangement.topology.unread is not None:  # noqa: PLR2004 (one branch is no split)
