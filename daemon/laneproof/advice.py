@@ -5,7 +5,7 @@ share stands here once. The steps of one rule alone stand beside that rule. Caut
 local codes or a qualified person, and say so. Nothing that is advised is carried out by the program.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 OPEN_CASE = (
@@ -20,15 +20,8 @@ FIRMWARE_SETUP = (
 NOTE_SETTING = "Note the setting as it was, so that it can be put back."
 WARMER = "Drives run warmer without idle states: watch their temperatures on the first day."
 
-CAUTIONS: Mapping[str, str] = {
-    "open-case": OPEN_CASE,
-    "live-drive": LIVE_DRIVE,
-    "degraded-array": DEGRADED_ARRAY,
-    "firmware-setup": FIRMWARE_SETUP,
-    "note-setting": NOTE_SETTING,
-    "warmer": WARMER,
-}
-"""By identifier, in the order in which several are said with one step."""
+CAUTIONS = (OPEN_CASE, LIVE_DRIVE, DEGRADED_ARRAY, FIRMWARE_SETUP, NOTE_SETTING, WARMER)
+"""In the order in which several are said with one step."""
 
 MOST_STEPS = 5
 """What an owner is shown at once."""
@@ -105,25 +98,6 @@ LOOK_AT_SHARED = Step(
 RESEAT_CABLE = Step("Shut the box down and reseat both ends of the cable; then try another cable.", (OPEN_CASE,))
 MOVE_SUPPLY = Step("With the power off, move one of them to another supply cable.", (DEGRADED_ARRAY, OPEN_CASE))
 
-STEPS: Mapping[str, Step] = {
-    "back-up": BACK_UP,
-    "copy-now": COPY_NOW,
-    "replace": REPLACE,
-    "reseat": RESEAT,
-    "reseat-cable": RESEAT_CABLE,
-    "shorter-part": SHORTER_PART,
-    "lower-rate": LOWER_RATE,
-    "swap-drives": SWAP_DRIVES,
-    "idle-states-off": IDLE_STATES_OFF,
-    "more-air": MORE_AIR,
-    "heat-sink": HEAT_SINK,
-    "other-firmware": OTHER_FIRMWARE,
-    "update-firmware": UPDATE_FIRMWARE,
-    "look-at-shared": LOOK_AT_SHARED,
-    "move-supply": MOVE_SUPPLY,
-}
-"""By identifier."""
-
 
 def advise(*steps: Step | str) -> tuple[str, ...]:
     """Write steps as an owner reads them: five at most, no step and no caution twice.
@@ -159,12 +133,12 @@ def _join(says: str, cautions: Iterable[str], said: set[str]) -> str:
     if OPEN_CASE in needed | said:
         needed.discard(LIVE_DRIVE)  # the box is off then
     said |= needed
-    return " ".join((says, *(caution for caution in CAUTIONS.values() if caution in needed)))
+    return " ".join((says, *(caution for caution in CAUTIONS if caution in needed)))
 
 
 def split_step(text: str) -> Step:
     """Take a step as it stands in a finding apart, so that a screen can say each caution once."""
-    cautions = tuple(caution for caution in CAUTIONS.values() if caution in text)
+    cautions = tuple(caution for caution in CAUTIONS if caution in text)
     for caution in cautions:
         text = text.replace(caution, "")
     return Step(" ".join(text.split()), cautions)

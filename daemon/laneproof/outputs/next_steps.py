@@ -27,4 +27,4 @@ def list_cautions(findings: Iterable[Finding], *, most_steps: int = MOST_STEPS) 
     """
     shown = (step for finding in findings for step in finding.next_steps[:most_steps])
     carried = {caution for step in shown for caution in split_step(step).cautions}
-    return tuple(caution for caution in CAUTIONS.values() if caution in carried)
+    return tuple(caution for caution in CAUTIONS if caution in carried)

@@ -95,7 +95,7 @@ def write_proof(run: ProofRun, proof: Proof, style: Style) -> str:
                 for caution in split_step(step).cautions}  # fmt: skip
     if cautions:
         lines += ["", style.paint(CAUTION_HEADING, HEADING)]
-        lines += [line for text in CAUTIONS.values() if text in cautions for line in style.wrap(text, "  - ", "    ")]
+        lines += [line for text in CAUTIONS if text in cautions for line in style.wrap(text, "  - ", "    ")]
     return "\n".join(lines) + "\n"
 
 

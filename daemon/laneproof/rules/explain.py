@@ -82,7 +82,7 @@ def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
     if carried := {caution for step in steps for caution in step.cautions}:
         yield f"{heading}# Before you touch the box"
         yield ""
-        for caution in CAUTIONS.values():
+        for caution in CAUTIONS:
             if caution in carried:
                 yield from _wrap(caution, first="- ")
         yield ""
