@@ -93,7 +93,7 @@ class Rule:
             declared=declared,
             observed=observed,
             key=key,
-            evidence=evidence,
+            evidence=_as_json(evidence),
             causes=causes,
             next_steps=self.look_next if next_steps is None else next_steps,
         )
@@ -135,3 +135,11 @@ class Rule:
             next_steps=(step_for(gap),) if next_steps is None else next_steps,
         )
         return replace(finding, kind=Kind.UNVERIFIED)
+
+
+def _as_json(evidence: Mapping[str, Any]) -> dict[str, Any]:
+    """Give evidence as JSON has it; what could not be read as its sentence."""
+    return {
+        name: str(value) if isinstance(value, Unread) else _as_json(value) if isinstance(value, Mapping) else value
+        for name, value in evidence.items()
+    }

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from laneproof.advice import DEGRADED_ARRAY, advise
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.arrays.member_positions import locate_disks
+from laneproof.rules.arrays.member_positions import find_arrays, locate_disks
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
@@ -22,10 +22,8 @@ Said = tuple[str, Severity]
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    if isinstance(current.snapshot.arrays, Unread):
-        return  # array-differs or reading-incomplete says so
     arrangement = current.arrangement
-    for array in current.snapshot.arrays:
+    for array in find_arrays(current.snapshot):
         said = [*_find_mismatches(array), *_find_bad_blocks(arrangement, array), *_find_statistics(arrangement, array)]
         gap = next(_find_gaps(array), None)
         if said:
@@ -79,15 +77,11 @@ def _report(array: Array, said: list[Said]) -> Finding:
         summary=f"array {array.name}: {words}",
         evidence={
             "array": array.name,
-            "mismatch_sectors": _plain(array.mismatch_sectors),
-            "bad_block_sectors": {member.name: _plain(member.bad_block_sectors) for member in array.members},
-            "error_statistics": {device: dict(counts) for device, counts in array.error_statistics.items()},
+            "mismatch_sectors": array.mismatch_sectors,
+            "bad_block_sectors": {member.name: member.bad_block_sectors for member in array.members},
+            "error_statistics": array.error_statistics,
         },
     )
-
-
-def _plain(value: object) -> object:
-    return str(value) if isinstance(value, Unread) else value
 
 
 ARRAY_ERRORS = Rule(

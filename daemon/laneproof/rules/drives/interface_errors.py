@@ -6,7 +6,7 @@ from laneproof.advice import RESEAT_CABLE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
-from laneproof.rules.drives.sata_drives import find_awake, plain, report_gap, report_sign
+from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_sign
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
@@ -28,7 +28,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         recent = box.grown(key, within=WEEK, now=now)
         hours = drive.power_on_hours
         is_young = isinstance(hours, int) and hours < _YOUNG_HOURS
-        evidence = {"interface_errors": count, "last_week": recent, "power_on_hours": plain(hours)}
+        evidence = {"interface_errors": count, "last_week": recent, "power_on_hours": hours}
         if recent:
             said = [(f"{recent} transfers over its cable failed in the last 7 days", Severity.WARNING)]
             yield report_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)

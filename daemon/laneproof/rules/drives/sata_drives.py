@@ -4,7 +4,7 @@ What they say of their own health is left to critical-warning, and so is a drive
 that sleeps is not judged: it is not woken for a reading.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
@@ -29,7 +29,7 @@ def report_sign(
     arrangement: Arrangement,
     occupant: Occupant,
     said: list[tuple[str, Severity]],
-    evidence: dict[str, object],
+    evidence: Mapping[str, object],
 ) -> Finding:
     """Make a sign of a drive from what is to be said of it, each with its severity."""
     label = arrangement.label_of(occupant)
@@ -40,7 +40,7 @@ def report_sign(
         subject=occupant.name,
         key=key_of_drive(occupant),
         summary=f"{name}: {'; '.join(text for text, _ in said)}",
-        evidence={key: plain(value) for key, value in evidence.items()},
+        evidence=evidence,
     )
 
 
@@ -49,11 +49,6 @@ def report_gap(rule: Rule, arrangement: Arrangement, occupant: Occupant, gap: Un
     label = arrangement.label_of(occupant)
     about = f"{rule.name.replace('-', ' ')} of {label or occupant.name}"
     return rule.cannot_tell(gap, about=about, key=key_of_drive(occupant), position=label)
-
-
-def plain(value: object) -> object:
-    """Give a value as JSON has it; what could not be read as its reason."""
-    return str(value) if isinstance(value, Unread) else value
 
 
 def key_of_drive(occupant: Occupant) -> str:

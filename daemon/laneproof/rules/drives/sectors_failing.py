@@ -21,9 +21,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
     yield from keep_those_asleep(current, SECTORS_FAILING.name)
     for arrangement, occupant, drive in find_awake(current):
         counts = {name: getattr(drive, name) for name, _, _ in _KINDS}
-        said = [
-            (f"{counts[name]} sectors {words}", severity) for name, words, severity in _KINDS if _is_some(counts[name])
-        ]
+        lost = {name: count for name, count in counts.items() if isinstance(count, int) and count}
+        said = [(f"{lost[name]} sectors {words}", severity) for name, words, severity in _KINDS if name in lost]
         gap = next((count for count in counts.values() if isinstance(count, Unread)), None)
         if said:
             key = key_of("drive", name_drive(drive, shares_serial=occupant.shares_serial), "reallocated_sectors")
@@ -33,10 +32,6 @@ def _judge(current: Pass) -> Iterator[Finding]:
             yield report_sign(SECTORS_FAILING, arrangement, occupant, said, {**counts, "reallocated_last_week": rose})
         elif gap is not None:
             yield report_gap(SECTORS_FAILING, arrangement, occupant, gap)
-
-
-def _is_some(count: object) -> bool:
-    return isinstance(count, int) and count > 0
 
 
 SECTORS_FAILING = Rule(

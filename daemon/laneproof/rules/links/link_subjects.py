@@ -232,26 +232,22 @@ def _find_binding(
 
 
 def gather_evidence(subject: Subject, link: Link, reasons: Sequence[Reason] = ()) -> dict[str, Any]:
-    """Gather the figures behind a judgement of a link, as JSON values; what could not be read is its sentence."""
+    """Gather the figures behind a judgement of a link."""
     return {
         "path": subject.path,
-        "trained_gt_s": _plain(link.trained_gt_s.value),
-        "trained_lanes": _plain(link.trained_lanes.value),
+        "trained_gt_s": link.trained_gt_s.value,
+        "trained_lanes": link.trained_lanes.value,
         "declared_gt_s": subject.declared_gt_s,
         "declared_lanes": subject.declared_lanes,
-        "port_gt_s": _plain(link.port_gt_s.value),
-        "port_lanes": _plain(link.port_lanes.value),
-        "device_gt_s": _plain(link.device_gt_s.value),
-        "device_lanes": _plain(link.device_lanes.value),
-        "target_gt_s": _plain(link.target_gt_s),
+        "port_gt_s": link.port_gt_s.value,
+        "port_lanes": link.port_lanes.value,
+        "device_gt_s": link.device_gt_s.value,
+        "device_lanes": link.device_lanes.value,
+        "target_gt_s": link.target_gt_s,
         "link_bytes_per_second": _bytes_per_second(link.trained_gt_s.value, link.trained_lanes.value),
         "reasons": [reason.code for reason in reasons],
         **_disagreements(link),
     }
-
-
-def _plain(value: float | Unread | None) -> float | str | None:
-    return str(value) if isinstance(value, Unread) else value
 
 
 def _bytes_per_second(gt_s: float | Unread | None, lanes: float | Unread | None) -> int | None:

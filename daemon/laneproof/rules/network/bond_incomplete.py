@@ -1,6 +1,6 @@
 """bond-incomplete: bonds against their declared mode and members."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredBond
@@ -31,19 +31,15 @@ def _judge(current: Pass) -> Iterator[Finding]:
         gaps = [gap for gap in results if isinstance(gap, Unread)]
         if faults:
             evidence = {
-                "mode": str(bond.mode),
-                "aggregated_ports": _plain(bond.aggregated_ports),
-                "partner_mac": _plain(bond.partner_mac),
-                "transmit_hash": _plain(bond.transmit_hash),
-                "members": {member.name: str(member.mii_status) for member in bond.members},
+                "mode": bond.mode,
+                "aggregated_ports": bond.aggregated_ports,
+                "partner_mac": bond.partner_mac,
+                "transmit_hash": bond.transmit_hash,
+                "members": {member.name: member.mii_status for member in bond.members},
             }
             yield _incomplete(plan, faults, evidence)
         elif gaps:
             yield BOND_INCOMPLETE.cannot_tell(gaps[0], about=plan.name, key=plan.name)
-
-
-def _plain(value: object) -> object:
-    return str(value) if isinstance(value, Unread) else value
 
 
 def _find_faults(plan: DeclaredBond, bond: Bond) -> Iterator[str | Unread]:
@@ -100,7 +96,7 @@ def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]
             yield f"{member.name} is up but in aggregator {number}, not in the active one, {active}"
 
 
-def _incomplete(plan: DeclaredBond, faults: list[str], evidence: dict[str, object]) -> Finding:
+def _incomplete(plan: DeclaredBond, faults: list[str], evidence: Mapping[str, object]) -> Finding:
     declared = ", ".join(word for word in (plan.mode, *plan.members) if word)
     return BOND_INCOMPLETE.report(
         severity=Severity.WARNING,
