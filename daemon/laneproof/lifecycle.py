@@ -116,14 +116,8 @@ def _see(life: Life | None, finding: Finding, now: float, needed: int, *, more: 
         unsettled = None
         if finding.substance != reported.substance:
             unsettled = now if life.unsettled_since is None else life.unsettled_since
-        return Life(
-            finding=finding,
-            readings=readings,
-            raised=True,
-            reported=reported,
-            reported_at=reported_at,
-            unsettled_since=unsettled,
-        )
+        seen = replace(life, finding=finding, readings=readings)
+        return replace(seen, reported=reported, reported_at=reported_at, unsettled_since=unsettled)
     # An unread value needs no second reading: it claims nothing about the machine.
     raised = readings >= needed or finding.kind is Kind.UNVERIFIED
     return Life(finding=finding, readings=readings, raised=raised, reported_at=now if raised else None)

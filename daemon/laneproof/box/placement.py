@@ -83,6 +83,11 @@ class Placement:
         """Whether a device is here and answers."""
         return self.state is State.OCCUPIED
 
+    @property
+    def disks(self) -> frozenset[str]:
+        """The kernel's disks on the device that is here and answers."""
+        return frozenset(self.occupant.disks if self.occupant is not None and self.is_occupied else ())
+
 
 class Arrangement:
     """A build laid over a snapshot. Without a build there are no positions, only the tree."""

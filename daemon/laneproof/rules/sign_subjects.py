@@ -75,27 +75,23 @@ def is_returning_guest(current: Pass, occupant: Occupant) -> bool:
     return is_guest and record is not None and record.first_at <= half_a_day_ago < record.returned_at
 
 
+def watch_position(current: Pass, path: str, serial: str, device: str) -> Watched:
+    """Give a position by its path, with the drive of a serial number and what is called the device there."""
+    label, drive = current.arrangement.label_by_path.get(path), current.past.ledger.drives.records.get(serial)
+    return Watched(path=path, label=label, serial=serial, device=device, drive=drive)
+
+
 def watched_links(current: Pass) -> Iterator[tuple[Watched, LinkRecord]]:
     """Give each link on the way to a drive or a network card, with the device that is at its end or was last."""
-    ledger, labels = current.past.ledger, current.arrangement.label_by_path
     latest: dict[str, LinkRecord] = {}
-    for record in ledger.links.records.values():
+    for record in current.past.ledger.links.records.values():
         known = latest.get(record.path)
         if known is None or record.last_at >= known.last_at:
             latest[record.path] = record
     for path, record in latest.items():
         if not is_ours(current, path):
             continue
-        yield (
-            Watched(
-                path=path,
-                label=labels.get(path),
-                serial=record.serial,
-                device=record.device,
-                drive=ledger.drives.records.get(record.serial),
-            ),
-            record,
-        )
+        yield watch_position(current, path, record.serial, record.device), record
 
 
 def watched_drives(current: Pass) -> Iterator[Watched]:

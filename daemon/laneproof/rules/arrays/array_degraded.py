@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, Step, advise
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.arrays.member_positions import find_losses, is_lost
+from laneproof.rules.arrays.member_positions import find_arrays, find_losses, is_lost
 from laneproof.rules.arrays.redundancy import BROKEN_STATES, WHOLE_POOL, count_lost, count_spared, level_key
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
@@ -17,10 +17,8 @@ from laneproof_collectors.unread import Unread
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    if isinstance(current.snapshot.arrays, Unread):
-        return  # array-differs or reading-incomplete says so
     arrangement = current.arrangement
-    for array in current.snapshot.arrays:
+    for array in find_arrays(current.snapshot):
         lost = count_lost(array)
         if isinstance(lost, Unread):
             yield ARRAY_DEGRADED.cannot_tell(lost, about=f"array {array.name}", key=array.name)

@@ -11,6 +11,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.array_member_elsewhere import declared_disks
+from laneproof.rules.arrays.member_positions import find_array
 from laneproof.rules.arrays.redundancy import count_lost, level_key
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
@@ -26,7 +27,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return
     arrangement = current.arrangement
     for plan in current.build.array:
-        array = next((array for array in current.snapshot.arrays if array.name == plan.name), None)
+        array = find_array(current.snapshot, plan)
         if array is None:
             yield _report_missing(arrangement, plan, current.snapshot.arrays)
         else:
@@ -34,7 +35,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _report_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple[Array, ...]) -> Finding:
-    wanted = {disk for label in plan.members for disk in _disks(arrangement, label)}
+    wanted = {disk for label in plan.members for disk in arrangement.by_label[label].disks}
     other = next((array for array in arrays if wanted & {member.disk for member in array.members}), None)
     observed = f"no array {plan.name}" + (f"; its drives are in {other.name}" if other else "")
     return ARRAY_DIFFERS.report(
@@ -45,11 +46,6 @@ def _report_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple
         observed=observed,
         evidence={"array": plan.name, "arrays_found": [array.name for array in arrays]},
     )
-
-
-def _disks(arrangement: Arrangement, label: str) -> tuple[str, ...]:
-    placement = arrangement.by_label.get(label)
-    return placement.occupant.disks if placement and placement.occupant and placement.is_occupied else ()
 
 
 def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Iterator[Finding]:
@@ -89,12 +85,11 @@ def _find_missing(arrangement: Arrangement, plan: DeclaredArray, array: Array) -
     missing, unknown = [], []
     for label in (*plan.members, *plan.spares):
         placement = arrangement.by_label[label]
-        disks = _disks(arrangement, label)
         if placement.unread is not None:
             unknown.append(placement.unread)
-        elif placement.is_occupied and not disks:
+        elif placement.is_occupied and not placement.disks:
             unknown.append(Unread(f"the disks of {label}", "its driver shows none", Reason.ABSENT))
-        elif placement.is_occupied and not inside & set(disks):
+        elif placement.is_occupied and not inside & placement.disks:
             missing.append(label)
     expected = declared_disks(arrangement, plan)
     strangers = 0 if isinstance(expected, Unread) else len(inside - expected - {""})

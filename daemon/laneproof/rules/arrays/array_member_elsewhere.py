@@ -10,7 +10,7 @@ from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE, advise
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.arrays.member_positions import locate_disks
+from laneproof.rules.arrays.member_positions import find_array, locate_disks
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
@@ -19,13 +19,10 @@ ELSEWHERE = "array-member-elsewhere"
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    if current.build is None or isinstance(current.snapshot.arrays, Unread):
-        return  # array-differs says what could not be read
-    arrangement = current.arrangement
-    for plan in current.build.array:
-        array = next((array for array in current.snapshot.arrays if array.name == plan.name), None)
+    for plan in current.build.array if current.build else ():
+        array = find_array(current.snapshot, plan)
         if array is not None and plan.members:
-            yield from _compare(arrangement, plan, array)
+            yield from _compare(current.arrangement, plan, array)
 
 
 def declared_disks(arrangement: Arrangement, plan: DeclaredArray) -> frozenset[str] | Unread:
@@ -38,10 +35,9 @@ def declared_disks(arrangement: Arrangement, plan: DeclaredArray) -> frozenset[s
         placement = arrangement.by_label[label]
         if placement.unread is not None:
             return placement.unread
-        if placement.is_occupied and placement.occupant is not None:
-            if not placement.occupant.disks:
-                return Unread(f"the disks of {label}", "its driver shows none")
-            found.update(placement.occupant.disks)
+        if placement.is_occupied and not placement.disks:
+            return Unread(f"the disks of {label}", "its driver shows none")
+        found |= placement.disks
     return frozenset(found)
 
 
@@ -52,7 +48,7 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
     places = locate_disks(arrangement)
     drives = {disk: drive for drive in arrangement.drives for disk in drive.disks}
     inside = {member.disk for member in array.members}
-    lacking = [label for label in plan.members if not _disks_at(arrangement, label) & inside]
+    lacking = [label for label in plan.members if not arrangement.by_label[label].disks & inside]
     for disk in sorted(inside - expected - {""}):
         drive = drives.get(disk)
         label = arrangement.label_of(drive) if drive else None
@@ -73,11 +69,6 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
             observed=where,
             evidence={"array": array.name, "disk": disk, "serial": serial, "positions_without": lacking},
         )
-
-
-def _disks_at(arrangement: Arrangement, label: str) -> set[str]:
-    placement = arrangement.by_label[label]
-    return set(placement.occupant.disks) if placement.is_occupied and placement.occupant else set()
 
 
 ARRAY_MEMBER_ELSEWHERE = Rule(

@@ -10,7 +10,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import component_bytes
 from laneproof.past.past import Past
-from laneproof.rules.arrays.member_positions import name_members
+from laneproof.rules.arrays.member_positions import find_arrays, name_members
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
@@ -25,10 +25,8 @@ _HOUR, _MINUTE = 3600.0, 60.0
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    if isinstance(current.snapshot.arrays, Unread):
-        return  # array-differs or reading-incomplete says so
     arrangement = current.arrangement
-    for array in current.snapshot.arrays:
+    for array in find_arrays(current.snapshot):
         if isinstance(array.sync_action, Unread):
             about = f"what array {array.name} is busy with"
             yield ARRAY_REBUILDING.cannot_tell(array.sync_action, about=about, key=array.name)

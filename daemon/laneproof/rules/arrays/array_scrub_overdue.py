@@ -11,6 +11,7 @@ from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord
+from laneproof.rules.arrays.member_positions import find_array
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
@@ -19,12 +20,9 @@ _NOTHING_TO_CHECK = ("raid0", "linear", "single", "container")
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    plans = [plan for plan in (current.build.array if current.build else ()) if plan.scrub_every_days is not None]
-    if isinstance(current.snapshot.arrays, Unread):
-        return  # array-differs says so
-    for plan in plans:
-        array = next((array for array in current.snapshot.arrays if array.name == plan.name), None)
-        if array is not None and array.level not in _NOTHING_TO_CHECK:  # one that is missing: array-differs
+    for plan in current.build.array if current.build else ():
+        array = None if plan.scrub_every_days is None else find_array(current.snapshot, plan)
+        if array is not None and array.level not in _NOTHING_TO_CHECK:
             yield from _judge_check(plan, array, current.past.box, now=current.snapshot.taken_at)
 
 

@@ -3,8 +3,20 @@
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from laneproof.box.placement import Arrangement, Placement
-from laneproof_collectors.snapshot import Array, ArrayMember
+from laneproof.box.placement import Arrangement
+from laneproof.declaration.tables import DeclaredArray
+from laneproof_collectors.snapshot import Array, ArrayMember, Snapshot
+from laneproof_collectors.unread import Unread
+
+
+def find_arrays(snapshot: Snapshot) -> tuple[Array, ...]:
+    """Give the arrays; none where they could not be read, which array-differs or reading-incomplete reports."""
+    return () if isinstance(snapshot.arrays, Unread) else snapshot.arrays
+
+
+def find_array(snapshot: Snapshot, plan: DeclaredArray) -> Array | None:
+    """Give an array as it is; None where it is not there, which array-differs reports."""
+    return next((array for array in find_arrays(snapshot) if array.name == plan.name), None)
 
 
 def locate_disks(arrangement: Arrangement) -> dict[str, str]:
@@ -57,7 +69,7 @@ def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
     absent = [
         placement
         for label in (plan.members if plan else ())
-        if (placement := arrangement.by_label[label]).unread is None and not inside & _disks_in(placement)
+        if (placement := arrangement.by_label[label]).unread is None and not inside & placement.disks
     ]
     gone = [placement.label for placement in absent if not placement.is_occupied]
     out = [*name_members(arrangement, (member for member in bad if member.disk in places)), *gone]
@@ -72,7 +84,3 @@ def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
     keep = [member for member in good if member.disk in places]
     keep += [member for member in good if member.disk not in places][max(0, vanished) :]
     return Losses(count, out, name_members(arrangement, keep))
-
-
-def _disks_in(placement: Placement) -> set[str]:
-    return set(placement.occupant.disks) if placement.is_occupied and placement.occupant else set()

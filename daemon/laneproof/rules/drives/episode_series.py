@@ -17,7 +17,16 @@ from laneproof.past.fix_trials import EPISODES, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule
-from laneproof.rules.sign_subjects import DAY, Watched, is_ours, make_sign, say_seconds, say_times, stood
+from laneproof.rules.sign_subjects import (
+    DAY,
+    Watched,
+    is_ours,
+    make_sign,
+    say_seconds,
+    say_times,
+    stood,
+    watch_position,
+)
 from laneproof.rules.sign_trials import CURED_IS_REPORTED_SECONDS, describe_trial, say_trial
 
 OFF_BUS_NAME = "drops-off-bus"
@@ -90,9 +99,6 @@ def _clean_time(run: Sequence[Episode], watched_since: float) -> float:
 
 def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
     """Give the failures of each position, with the drive that was there."""
-    if not current.past.ledger.episodes.episodes:
-        return
-    labels = current.arrangement.label_by_path
     by_path: dict[str, list[Episode]] = {}
     for episode in current.past.ledger.episodes.episodes:
         if episode.is_failure:
@@ -103,16 +109,7 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
             continue
         record = current.past.ledger.drives.records.get(last.serial)
         here = record if record is not None and record.path == path else None
-        yield (
-            Watched(
-                path=path,
-                label=labels.get(path),
-                serial=last.serial,
-                device=here.name if here is not None else last.device,
-                drive=record,
-            ),
-            episodes,
-        )
+        yield watch_position(current, path, last.serial, here.name if here is not None else last.device), episodes
 
 
 def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:

@@ -7,26 +7,21 @@ from laneproof.declaration.tables import DeclaredPosition
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_training import Fall, TrainingRecord
 from laneproof.rules.rule import Pass
-from laneproof.rules.sign_subjects import Watched, is_ours
+from laneproof.rules.sign_subjects import Watched, is_ours, watch_position
 
 TWICE = 2
 
 
 def watched_trainings(current: Pass) -> Iterator[tuple[Watched, TrainingRecord, DeclaredPosition | None]]:
     """Give each position whose link was watched, with the link's record and the position's declaration."""
-    ledger, labels = current.past.ledger, current.arrangement.label_by_path
+    ledger = current.past.ledger
     for path, record in ledger.training.records.items():
         if not is_ours(current, path):
             continue
-        drive = ledger.drives.records.get(record.serial)
-        link = ledger.links.at(path)
+        drive, link = ledger.drives.records.get(record.serial), ledger.links.at(path)
         device = drive.name if drive is not None else link.device if link is not None else ""
         position = current.build.position_at(path) if current.build else None
-        yield (
-            Watched(path=path, label=labels.get(path), serial=record.serial, device=device, drive=drive),
-            record,
-            position,
-        )
+        yield watch_position(current, path, record.serial, device), record, position
 
 
 def write_training(gt_s: float, lanes: int) -> str:

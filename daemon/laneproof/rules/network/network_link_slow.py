@@ -7,7 +7,7 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.network.ports import ONE_FLOW
 from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Interface, Snapshot
+from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Reason, Unread
 
 _DOWN = ("down", "lowerlayerdown", "notpresent", "dormant")  # Documentation/ABI/testing/sysfs-class-net, operstate
@@ -24,7 +24,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return
     by_name = {interface.name: interface for interface in current.snapshot.interfaces}
     members = {name for plan in (current.build.bond if current.build else ()) for name in plan.members}
-    down = set(_list_down(current.snapshot))
+    bonds = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
+    down = {member.name for bond in bonds for member in bond.members if member.mii_status != "up"}
     for name, speed in speeds.items():
         interface = by_name.get(name)
         if interface is not None and not (name in members and name in down):
@@ -33,11 +34,6 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue  # a member that is down is reported by its bond
         elif name not in members:  # a missing member is reported by its bond
             yield _slow(name, speed, "no such interface", {}, is_member=False)
-
-
-def _list_down(snapshot: Snapshot) -> Iterator[str]:
-    for bond in () if isinstance(snapshot.bonds, Unread) else snapshot.bonds:
-        yield from (member.name for member in bond.members if member.mii_status != "up")
 
 
 def _declared_speeds(build: Build) -> Iterator[tuple[str, int]]:
