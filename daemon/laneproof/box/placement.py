@@ -150,6 +150,11 @@ class Arrangement:
         """The positions' labels by path."""
         return {placement.position.path: placement.label for placement in self.placements}
 
+    def full_name(self, occupant: Occupant) -> str:
+        """Name a device by its position and as the kernel does, ``riser-1 (nvme0)``; in no position by the latter."""
+        label = self.label_of(occupant)
+        return f"{label} ({occupant.name})" if label else occupant.name
+
     def label_of(self, occupant: Occupant) -> str | None:
         """Give the label of the declared position that a device is in, None where it is in none."""
         labels = self.label_by_path

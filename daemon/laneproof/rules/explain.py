@@ -5,6 +5,7 @@
 
 import textwrap
 from collections.abc import Iterator
+from itertools import chain
 
 from laneproof.advice import CAUTIONS, split_step
 from laneproof.findings import Kind
@@ -65,41 +66,31 @@ def write_findings() -> str:
 
 
 def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
-    yield f"{heading} {rule.name}"
-    yield ""
-    yield from _wrap(f"{rule.statement} ({_KINDS[rule.kind]})")
-    yield ""
-    yield f"{heading}# Why it matters"
-    yield ""
-    yield from _wrap(rule.why + (_COMES_AND_GOES if rule.name in COMES_AND_GOES else ""))
-    yield ""
-    yield f"{heading}# What to look at next"
-    yield ""
     steps = [split_step(step) for step in rule.look_next]
-    for number, step in enumerate((step for step in steps if step.says), start=1):
-        yield from _wrap(step.says, first=f"{number}. ")
-    yield ""
-    if carried := {caution for step in steps for caution in step.cautions}:
-        yield f"{heading}# Before you touch the box"
-        yield ""
-        for caution in CAUTIONS:
-            if caution in carried:
-                yield from _wrap(caution, first="- ")
-        yield ""
-    if rule.examples:
-        yield f"{heading}# Examples"
-        yield ""
-        for outcome, case, *summaries in rule.examples:
-            yield from _wrap(f"**{outcome}**: {case}", first="- ")
-            for summary in summaries:
-                yield from _wrap(f"“{summary}”", first="  ")
-        yield ""
-    if rule.sources:
-        yield f"{heading}# Sources"
-        yield ""
-        for source in rule.sources:
-            yield from _wrap(source, first="- ")
-        yield ""
+    says = enumerate((step.says for step in steps if step.says), start=1)
+    carried = {caution for step in steps for caution in step.cautions}
+    cautions = [caution for caution in CAUTIONS if caution in carried]
+    yield from (f"{heading} {rule.name}", "", *_wrap(f"{rule.statement} ({_KINDS[rule.kind]})"), "")
+    why = rule.why + (_COMES_AND_GOES if rule.name in COMES_AND_GOES else "")
+    yield from _write_section(f"{heading}# Why it matters", _wrap(why))
+    yield from _write_section(
+        f"{heading}# What to look at next", *(_wrap(step, first=f"{number}. ") for number, step in says)
+    )
+    yield from _write_section(
+        f"{heading}# Before you touch the box", *(_wrap(caution, first="- ") for caution in cautions)
+    )
+    yield from _write_section(f"{heading}# Examples", *(_write_example(*example) for example in rule.examples))
+    yield from _write_section(f"{heading}# Sources", *(_wrap(source, first="- ") for source in rule.sources))
+
+
+def _write_section(title: str, *paragraphs: list[str]) -> Iterator[str]:
+    if paragraphs:
+        yield from (title, "", *chain.from_iterable(paragraphs), "")
+
+
+def _write_example(outcome: str, case: str, *summaries: str) -> list[str]:
+    shown = [line for summary in summaries for line in _wrap(f"“{summary}”", first="  ")]
+    return [*_wrap(f"**{outcome}**: {case}", first="- "), *shown]
 
 
 def _wrap(text: str, *, first: str = "") -> list[str]:

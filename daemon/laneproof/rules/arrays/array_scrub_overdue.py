@@ -13,6 +13,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord
 from laneproof.rules.arrays.member_positions import find_array
 from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
 
@@ -33,10 +34,12 @@ def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: floa
     checks = box.checks.get(array.name) or ArrayChecks(since=now)
     known = [at for at in (array.last_check_unix_seconds, checks.ended_at) if at is not None]
     if known:
+        days = say_times(round((now - max(known)) / DAY), "day")
         if now - max(known) > allowed:
-            yield _report_overdue(plan, f"{_say_days(now - max(known))} ago", checked_at=max(known))
+            yield _report_overdue(plan, f"{days} ago", checked_at=max(known))
     elif array.kind == "md" and now - checks.since > allowed:
-        watched = f"not in the {_say_days(now - checks.since)} that it was watched"
+        days = say_times(round((now - checks.since) / DAY), "day")
+        watched = f"not in the {days} that it was watched"
         yield _report_overdue(plan, watched, checked_at=None)
     else:
         yield ARRAY_SCRUB_OVERDUE.cannot_tell(
@@ -57,7 +60,7 @@ def _why_not(array: Array, checks: ArrayChecks, now: float) -> str:
 
 
 def _report_overdue(plan: DeclaredArray, observed: str, *, checked_at: float | None) -> Finding:
-    declared = f"every {plan.scrub_every_days} day{'s' if plan.scrub_every_days != 1 else ''}"
+    declared = f"every {say_times(plan.scrub_every_days or 0, 'day')}"
     return ARRAY_SCRUB_OVERDUE.report(
         severity=Severity.WARNING,
         key=plan.name,
@@ -66,11 +69,6 @@ def _report_overdue(plan: DeclaredArray, observed: str, *, checked_at: float | N
         observed="longer ago" if checked_at is not None else "not seen",
         evidence={"array": plan.name, "checked_at": checked_at, "allowed_days": plan.scrub_every_days},
     )
-
-
-def _say_days(seconds: float) -> str:
-    days = round(seconds / DAY)
-    return f"{days} day{'s' if days != 1 else ''}"
 
 
 ARRAY_SCRUB_OVERDUE = Rule(

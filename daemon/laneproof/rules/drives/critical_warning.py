@@ -18,7 +18,7 @@ from laneproof.past.drives import TEMPERATURE_WARNING
 from laneproof.past.past import Past
 from laneproof.rules.drives.asleep import answered_recently, keep_standing, seconds_unread
 from laneproof.rules.drives.health_unread import find_shut, report_shut, report_unread
-from laneproof.rules.drives.sata_drives import key_of_drive
+from laneproof.rules.drives.sata_drives import key_of_drive, report_sign
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, is_heat_reported
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, is_returning_guest, watch_drive
@@ -130,7 +130,8 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
     said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
         shown = {name: None if name in health.absent else getattr(health, name) for name in _SHOWN}
-        yield _report(arrangement, occupant, said, shown | {_WARNED_AT: hot_at})
+        evidence = shown | {_WARNED_AT: hot_at}
+        yield report_sign(CRITICAL_WARNING, arrangement, occupant, said, evidence, warns=True)
 
 
 def _find_temperature_warning(
@@ -184,23 +185,8 @@ def _judge_sata(current: Pass, occupant: Occupant, drive: SataDrive) -> Iterator
         yield from _judge_unread(current, occupant, drive.healthy)
     elif drive.healthy is False:
         said = [("its own health assessment failed", Severity.CRITICAL)]
-        yield _report(current.arrangement, occupant, said, {"healthy": False})
-
-
-def _report(
-    arrangement: Arrangement, occupant: Occupant, said: list[tuple[str, Severity]], evidence: dict[str, object]
-) -> Finding:
-    label = arrangement.label_of(occupant)
-    words = "; ".join(text for text, _ in said)
-    return CRITICAL_WARNING.report(
-        severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
-        position=label,
-        subject=occupant.name,
-        key=key_of_drive(occupant),
-        summary=f"{label or occupant.name} ({occupant.name}) warns: {words}",
-        observed=words,
-        evidence=evidence,
-    )
+        evidence = {"healthy": False}
+        yield report_sign(CRITICAL_WARNING, current.arrangement, occupant, said, evidence, warns=True)
 
 
 CRITICAL_WARNING = Rule(

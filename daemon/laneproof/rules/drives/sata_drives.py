@@ -24,22 +24,24 @@ def find_awake(current: Pass) -> Iterator[tuple[Arrangement, Occupant, SataDrive
             yield arrangement, occupant, drive
 
 
-def report_sign(
+def report_sign(  # noqa: PLR0913 (what a finding is)
     rule: Rule,
     arrangement: Arrangement,
     occupant: Occupant,
     said: list[tuple[str, Severity]],
     evidence: Mapping[str, object],
+    *,
+    warns: bool = False,
 ) -> Finding:
-    """Make a sign of a drive from what is to be said of it, each with its severity."""
-    label = arrangement.label_of(occupant)
-    name = f"{label} ({occupant.name})" if label else occupant.name
+    """Make a sign of a drive from what is to be said of it, each with its severity; or from what it warns of itself."""
+    words = "; ".join(text for text, _ in said)
     return rule.report(
         severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
-        position=label,
+        position=arrangement.label_of(occupant),
         subject=occupant.name,
         key=key_of_drive(occupant),
-        summary=f"{name}: {'; '.join(text for text, _ in said)}",
+        summary=f"{arrangement.full_name(occupant)}{' warns' if warns else ''}: {words}",
+        observed=words if warns else None,
         evidence=evidence,
     )
 

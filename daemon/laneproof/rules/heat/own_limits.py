@@ -70,11 +70,10 @@ def _drive_parts(current: Pass) -> Iterator[_Part]:
         drive = occupant.drive
         if drive is None or drive.asleep or drive.temperature_celsius is None or isinstance(drive.healthy, Unread):
             continue
-        label = arrangement.label_of(occupant)
         yield _Part(
-            name=f"{label} ({drive.name})" if label else drive.name,
+            name=arrangement.full_name(occupant),
             key=drive.serial if isinstance(drive.serial, str) else occupant.own_path,
-            position=label,
+            position=arrangement.label_of(occupant),
             celsius=drive.temperature_celsius,
             high=drive.recommended_celsius,
             highest=drive.most_celsius,

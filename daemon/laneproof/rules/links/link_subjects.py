@@ -233,6 +233,7 @@ def _find_binding(
 
 def gather_evidence(subject: Subject, link: Link, reasons: Sequence[Reason] = ()) -> dict[str, Any]:
     """Gather the figures behind a judgement of a link."""
+    witnessed: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
     return {
         "path": subject.path,
         "trained_gt_s": link.trained_gt_s.value,
@@ -246,7 +247,8 @@ def gather_evidence(subject: Subject, link: Link, reasons: Sequence[Reason] = ()
         "target_gt_s": link.target_gt_s,
         "link_bytes_per_second": _bytes_per_second(link.trained_gt_s.value, link.trained_lanes.value),
         "reasons": [reason.code for reason in reasons],
-        **_disagreements(link),
+        # all witnesses, where their values differ
+        **{name: dict(figure.witnesses) for name, figure in witnessed.items() if not figure.agreed},
     }
 
 
@@ -255,9 +257,3 @@ def _bytes_per_second(gt_s: float | Unread | None, lanes: float | Unread | None)
         return None
     generation = generation_at(gt_s)
     return None if generation is None else round(link_bytes_per_second(generation, int(lanes)))
-
-
-def _disagreements(link: Link) -> dict[str, Any]:
-    """Show all witnesses where their values differ."""
-    trained: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
-    return {name: dict(figure.witnesses) for name, figure in trained.items() if not figure.agreed}

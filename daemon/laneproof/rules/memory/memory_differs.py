@@ -15,7 +15,7 @@ from laneproof_collectors.unread import Reason, Unread
 # less. Common practice, no source.
 _SURELY_ALL, _SURELY_LESS = 0.9, 0.75
 _NO_CORRECTION = 3  # SMBIOS type 16, Memory Error Correction: 3 none, 5 single-bit, 6 multi-bit
-_SAME_RATE_WITHIN = 0.01  # tables round: 2933 and 2934 are one rate
+_SAME_RATE_WITHIN = 0.01
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -74,8 +74,7 @@ def _judge_modules(plan: DeclaredMemory, modules: tuple[MemoryModule, ...]) -> I
     wrong = [
         module
         for module in modules
-        if module.configured_mt_s is not None
-        and abs(module.configured_mt_s - plan.speed_mt_s) > _SAME_RATE_WITHIN * plan.speed_mt_s
+        if module.configured_mt_s is not None and not is_same_rate(module.configured_mt_s, plan.speed_mt_s)
     ]
     unknown = [module.locator for module in modules if module.configured_mt_s is None]
     if wrong:
@@ -84,6 +83,11 @@ def _judge_modules(plan: DeclaredMemory, modules: tuple[MemoryModule, ...]) -> I
     elif unknown or not modules:
         what = f"speed of {', '.join(unknown) or 'any module'}"
         yield _unverified("memory speed", Unread(what, "the board's table does not say", Reason.ABSENT))
+
+
+def is_same_rate(configured: int | None, rate: int) -> bool:
+    """Whether a module runs at a rate; tables round, so that 2933 and 2934 are one."""
+    return configured is not None and abs(configured - rate) <= _SAME_RATE_WITHIN * rate
 
 
 def _rated(module: MemoryModule) -> str:

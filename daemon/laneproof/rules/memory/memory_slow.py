@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.memory.memory_differs import is_same_rate
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MemoryModule
 from laneproof_collectors.unread import Reason, Unread
 
-_SAME_RATE_WITHIN = 0.01  # tables round: 2933 and 2934 are one rate
 _CHANNEL = re.compile(r"(?:CHANNEL|CH|DIMM|BANK)[ _-]?([A-H])(?![A-Z])", re.IGNORECASE)
 _CONTROLLER = re.compile(r"(?:CONTROLLER|CPU|NODE|\bP)[ _-]?(\d{1,2})", re.IGNORECASE)
 """Boards name sockets by channel and number: DIMM_A2, ChannelB-DIMM0, Controller1-ChannelA-DIMM0, P0 CHANNEL A. Common
@@ -36,7 +36,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
     slow = [module for module in modules if _is_below(module.configured_mt_s, _rate_made_for(plan, module))]
     meant = plan.speed_mt_s if plan else None
-    slow = [module for module in slow if meant is None or not _is_same(module.configured_mt_s, meant)]
+    slow = [module for module in slow if meant is None or not is_same_rate(module.configured_mt_s, meant)]
     if slow:
         rates = sorted({rate for module in slow if (rate := _rate_made_for(plan, module))})
         made_for = " and ".join(f"{rate} MT/s" for rate in rates)
@@ -74,11 +74,7 @@ def _rate_made_for(plan: DeclaredMemory | None, module: MemoryModule) -> int | N
 
 
 def _is_below(configured: int | None, rated: int | None) -> bool:
-    return configured is not None and rated is not None and configured < rated * (1 - _SAME_RATE_WITHIN)
-
-
-def _is_same(configured: int | None, rate: int) -> bool:
-    return configured is not None and abs(configured - rate) <= _SAME_RATE_WITHIN * rate
+    return configured is not None and rated is not None and configured < rated and not is_same_rate(configured, rated)
 
 
 def find_channels(modules: tuple[MemoryModule, ...]) -> tuple[str, ...] | None:

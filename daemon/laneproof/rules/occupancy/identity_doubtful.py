@@ -77,14 +77,13 @@ def _find_changes(occupant: Occupant, ledger: Ledger) -> Iterator[str]:
 
 
 def _report(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:
-    label = arrangement.label_of(occupant)
     serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
     return IDENTITY_DOUBTFUL.report(
         severity=Severity.NOTICE,
-        position=label,
+        position=arrangement.label_of(occupant),
         subject=occupant.name,
         key=occupant.own_path,
-        summary=f"{label or occupant.name} ({occupant.name}): {'; '.join(doubts)}",
+        summary=f"{arrangement.full_name(occupant)}: {'; '.join(doubts)}",
         observed="; ".join(doubts),
         evidence={"path": occupant.path, "serial": serial or None, "doubts": list(doubts)},
     )

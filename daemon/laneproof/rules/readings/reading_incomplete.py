@@ -14,7 +14,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.unread_steps import AS_ROOT, step_for
 from laneproof_collectors.unread import Reason, Unread
 
-_GROUPS = {
+GROUPS = {
     "functions": ("PCI functions", "positions, links and what is in them"),
     "slots": ("slots", "names of slots on the board"),
     "controllers": ("NVMe controllers", "identity and health of NVMe drives"),
@@ -29,6 +29,7 @@ _GROUPS = {
     "file_systems": ("file systems", "file systems"),
     "mapped": ("mapped devices", "the drives behind encrypted and logical volumes"),
 }
+"""By group: what it is called, and what is open without it."""
 _ALWAYS_JUDGED = ("functions", "controllers")
 
 
@@ -41,7 +42,7 @@ _HEARD = {
 
 def _judge(current: Pass) -> Iterator[Finding]:
     build = current.build
-    for group, (name, open_question) in _GROUPS.items():
+    for group, (name, open_question) in GROUPS.items():
         gap = getattr(current.snapshot, group)
         if isinstance(gap, Unread) and _matters(group, gap, build) and not _is_reported_elsewhere(group, build):
             yield _report(group, name, open_question, gap)

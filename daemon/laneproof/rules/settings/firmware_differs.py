@@ -42,24 +42,20 @@ def _judge_board(build: Build, firmware: Firmware | Unread) -> Iterator[Finding]
         if isinstance(found, Unread):
             yield _unverified(key, want, found)
         elif not (_begins_with(found, want) if key == "kernel.release" else is_same_text(found, want)):
-            yield _differs(key, want, found)
+            yield FIRMWARE_DIFFERS.report(
+                severity=Severity.NOTICE,
+                key=key,
+                summary=f"{key} is {found}, declared {want}",
+                declared=want,
+                observed=found,
+                evidence={"item": key},
+            )
 
 
 def _begins_with(release: str, wanted: str) -> bool:
     """Whether a release is the wanted one, or goes on after it with another part: 6.1 fits 6.1.0-18, not 6.12."""
     rest = release.removeprefix(wanted)
     return release.startswith(wanted) and not (wanted[-1:].isdigit() and rest[:1].isdigit())
-
-
-def _differs(key: str, declared: str, observed: str) -> Finding:
-    return FIRMWARE_DIFFERS.report(
-        severity=Severity.NOTICE,
-        key=key,
-        summary=f"{key} is {observed}, declared {declared}",
-        declared=declared,
-        observed=observed,
-        evidence={"item": key},
-    )
 
 
 def _unverified(key: str, declared: str, gap: Unread) -> Finding:
