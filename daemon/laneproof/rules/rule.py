@@ -113,16 +113,8 @@ class Rule:
     ) -> Finding:
         """Make this rule's finding of what could not be read: never fine, and with what to do about it.
 
-        Args:
-            gap: What could not be read, and why.
-            about: What could not be verified, as a person would name it; the subject where there is no other.
-            key: What it is about, apart from names that move.
-            position: The declared position's label, None where it is about none.
-            subject: The finding's subject.
-            why: The reason in words; None: that of the gap.
-            declared: What was declared, as text.
-            evidence: More than what could not be read.
-            next_steps: What to do; None: what fits the reason.
+        `about` is what could not be verified, as a person would name it, and the subject where there is no other.
+        Without `why` the reason is that of the gap, without `next_steps` what to do is what fits the reason.
         """
         finding = self.report(
             severity=Severity.NOTICE,

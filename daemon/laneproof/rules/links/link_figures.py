@@ -92,7 +92,9 @@ def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding
         trained = measure.trained(link).value
         gap = _find_gap(measure, subject, link, trained, wanted)
         if gap is not None and gap.reason is Gap.NOT_ASKED and _was_read_awake(current, subject.path):
-            yield from _keep_standing(current, rule.name, subject)
+            before = current.past.standing.get((rule.name, subject.label or subject.path))
+            if before is not None:
+                yield replace(before, accepted=None)
         elif gap is not None:
             if not subject.is_shared:
                 yield report_gap(rule, subject, gap)
@@ -110,12 +112,6 @@ def _was_read_awake(current: Pass, path: str) -> bool:
     ledger = current.past.ledger
     record = ledger.training.records.get(path)
     return record is not None and record.awake_at >= max(ledger.timeline.booted_at, ledger.now - STANDS_SECONDS)
-
-
-def _keep_standing(current: Pass, rule: str, subject: Subject) -> Iterator[Finding]:
-    before = current.past.standing.get((rule, subject.label or subject.path))
-    if before is not None:
-        yield replace(before, accepted=None)
 
 
 def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:
@@ -189,6 +185,7 @@ def _report_below(  # noqa: PLR0913 (what a finding says)
 
 def report_gap(rule: Rule, subject: Subject, gap: Unread) -> Finding:
     """Say why a link could not be judged."""
+    plan = ((RATE, subject.declared_gt_s), (WIDTH, subject.declared_lanes))
     asleep = gap.reason is Gap.NOT_ASKED
     return rule.cannot_tell(
         gap,
@@ -197,17 +194,12 @@ def report_gap(rule: Rule, subject: Subject, gap: Unread) -> Finding:
         key=subject.path,
         position=subject.label,
         subject=subject.address,
-        declared=_write_plan(subject),
+        declared=" ".join(measure.write(figure) for measure, figure in plan if figure is not None) or None,
         evidence=gather_evidence(subject, subject.link) if subject.link else {"path": subject.path},
         next_steps=(
             REST_STEP if asleep else UNKNOWN_STEP if gap.reason in (Gap.ABSENT, Gap.MALFORMED) else step_for(gap),
         ),
     )
-
-
-def _write_plan(subject: Subject) -> str | None:
-    figures = ((RATE, subject.declared_gt_s), (WIDTH, subject.declared_lanes))
-    return " ".join(measure.write(figure) for measure, figure in figures if figure is not None) or None
 
 
 def known_limits(measure: Measure, link: Link) -> dict[str, float]:
