@@ -21,7 +21,7 @@ from laneproof.notification.notifier import describe_silence
 from laneproof.notification.settings import NotifySettings
 from laneproof.outputs.cases_json import cases_as_json, read_cases
 from laneproof_collectors.snapshot import Snapshot
-from simulated_box import A_MORNING, Box, declare
+from snapshot_box import A_MORNING, Box, declare
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "alarms.md"
 MARK = "<!-- messages -->\n"

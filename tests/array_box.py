@@ -11,7 +11,7 @@ from laneproof.replacement import Guide, make_guide
 from laneproof.rules import judge_all
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember, MountedFileSystem, Snapshot
-from simulated_box import A_MORNING, Box, declare, make_array
+from snapshot_box import A_MORNING, Box, declare, make_array
 
 DAY = 86400.0
 PATHS = tuple(f"0000:00/01.{number}" for number in (1, 2, 3, 4))

@@ -3,7 +3,7 @@
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.changes import Change, Comparison, compare
 from laneproof.declaration.build import Build
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 
 PATHS = [f"0000:00/01.{number}" for number in (1, 2, 3, 4)]
 BUILD = declare("".join(f'[[position]]\nlabel = "riser-{path[-1]}"\npath = "{path}"\n' for path in PATHS))

@@ -7,7 +7,7 @@ from laneproof.past.box_record import DAY
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import A_MORNING, SATA, Box, declare
+from snapshot_box import A_MORNING, SATA, Box, declare
 from story_engine import watch_counter
 
 BUILD = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')

@@ -9,7 +9,7 @@ from laneproof.outputs.page.position_page import PositionFacts
 from laneproof.outputs.position_past import PositionPast
 from laneproof.outputs.time_columns import Grid
 from laneproof.outputs.trend import Subject, make_trend
-from simulated_box import A_MORNING
+from snapshot_box import A_MORNING
 from troubled_box import SIGN, Judged, troubled
 
 DAY = 86400.0

@@ -20,7 +20,7 @@ from laneproof.history.database import Database
 from laneproof.history.notes import Note
 from laneproof.history.store import Store
 from passes import Passes, change_of, make_finding
-from simulated_box import A_MORNING
+from snapshot_box import A_MORNING
 
 LONGEST_SECONDS = 0.1
 """How long a writer lives at most after its start, or after its first step."""

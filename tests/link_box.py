@@ -10,7 +10,7 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 
 PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
 PLAN = "{ generation = 4, lanes = 4 }"

@@ -8,8 +8,8 @@ from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box
 from simulated_past import PATHS, Story, counting_box
+from snapshot_box import Box
 from story_engine import DAY, Watcher
 
 PATH = PATHS[0]

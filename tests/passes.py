@@ -11,7 +11,7 @@ from laneproof.history.sample import Sample
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.snapshot import AerCounters, NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import A_MORNING, Box, kelp_box
+from snapshot_box import A_MORNING, Box, kelp_box
 
 FIRST_BOOT = "0b5e55ed-0000-4000-8000-000000000001"
 SECOND_BOOT = "0b5e55ed-0000-4000-8000-000000000002"

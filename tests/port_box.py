@@ -7,7 +7,7 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
-from simulated_box import A_MORNING, TWO_PORTS, Box, declare, make_bond, make_interface
+from snapshot_box import A_MORNING, TWO_PORTS, Box, declare, make_bond, make_interface
 from story_engine import watch_counter
 
 

@@ -14,7 +14,7 @@ from laneproof.proof.simulated_machine import Fault, SimulatedMachine
 from laneproof.proof.targets import Targets, find_targets
 from laneproof.proof.watched_pass import WatchedDrive, WatchedPass
 from laneproof_collectors.collection import read_snapshot
-from simulated_box import SATA, Box, declare
+from snapshot_box import SATA, Box, declare
 
 RISER_1, RISER_3 = "riser-1", "riser-3"
 

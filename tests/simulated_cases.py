@@ -7,8 +7,8 @@ from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import find_features
 from laneproof.past.fix_trials import EPISODES, Trial
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
-from simulated_box import Box
 from simulated_past import HOUR, PATHS, Story, counting_box
+from snapshot_box import Box
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"

@@ -20,7 +20,7 @@ from laneproof_collectors.snapshot import (
     Setting,
     Snapshot,
 )
-from simulated_box import A_MORNING, Box
+from snapshot_box import A_MORNING, Box
 
 DAY, HOUR = 86400.0, 3600.0
 PATHS = ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/01.4")

@@ -10,8 +10,8 @@ from laneproof.findings import Finding
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_box import A_MORNING, Box
 from simulated_past import say
+from snapshot_box import A_MORNING, Box
 
 DAY, HOUR = 86400.0, 3600.0
 

@@ -10,7 +10,7 @@ from laneproof.engine import Engine
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 
 BUILD = """
 [kernel]

@@ -33,7 +33,7 @@ from laneproof_collectors.snapshot import (
     TemperatureReading,
     Thermal,
 )
-from simulated_box import A_MORNING, kelp_box, make_array, make_interface
+from snapshot_box import A_MORNING, kelp_box, make_array, make_interface
 
 TARGET_BYTES_A_YEAR = 8_000_000  # for eight drives
 TARGET_READ_SECONDS = 0.050

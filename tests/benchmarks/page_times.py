@@ -18,7 +18,7 @@ from laneproof.service.http import Pages
 from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
 from laneproof_collectors.collection import read_snapshot
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 
 TIMES = 300
 HISTORY_TIMES = 40

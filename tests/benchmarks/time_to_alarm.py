@@ -29,8 +29,8 @@ from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame, parse_frames, parse_header
 from real_services import get, running
 from receivers import MailServer, WebServer, free_port
-from simulated_box import declare
 from simulation.box import Drive, Port, Presence, RecordingWriter, SimulatedBox
+from snapshot_box import declare
 
 BOXES, WARM_SECONDS, PHASE_SECONDS, PATIENCE_SECONDS, STEP_SECONDS = 8, 60.0, 15.0, 300.0, 0.1
 DECLARED = """

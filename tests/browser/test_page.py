@@ -22,7 +22,7 @@ from laneproof.service import listener
 from laneproof.service.http import Pages, Reply
 from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
-from simulated_box import kelp_box
+from snapshot_box import kelp_box
 from troubled_box import Judged, judge, troubled
 
 pytestmark = pytest.mark.browser

@@ -8,7 +8,7 @@ from laneproof.findings import Change
 from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import Firmware, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare, kelp_box, make_firmware
+from snapshot_box import Box, declare, kelp_box, make_firmware
 from story_engine import DAY, HOUR, Watcher
 
 BUILD = '[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }'

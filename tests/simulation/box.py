@@ -1,4 +1,4 @@
-"""A simulated box with knobs, laid out as the kernel lays out a real one, and written as a recording.
+"""A box with knobs that makes the kernel's files, pass by pass: sysfs, procfs and drives' pages, as a recording.
 
 `SimulatedBox` holds ports and drives; turn its knobs, let time pass, and `RecordingWriter` writes what changed. Bus
 numbers are given by walking the tree at each boot, as firmware does.

@@ -1,4 +1,4 @@
-"""A machine of fake files with knobs: lay out its tree, make single reads fail, see what was asked of it."""
+"""A Host on files that the test itself lays out, for a collector: make single reads fail, see what was asked."""
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path

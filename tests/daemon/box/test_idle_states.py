@@ -6,7 +6,7 @@ from laneproof.box.idle_states import IdleStates, find_idle_states
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
-from simulated_box import L1, Box
+from snapshot_box import L1, Box
 
 PATH = "0000:00/01.1"
 GAP = Unread("it", "denied")

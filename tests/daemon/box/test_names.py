@@ -12,7 +12,7 @@ from laneproof.box.names import UnknownNameError, derive_link_names, describe_po
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import MappedDevice, MountedFileSystem, NvmeNamespace, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import SATA, Box, declare, make_array
+from snapshot_box import SATA, Box, declare, make_array
 
 A, B, C = "0000:00/01.1", "0000:00/01.2", "0000:00/01.3"
 BUILD = declare(

@@ -7,7 +7,7 @@ import pytest
 from laneproof.box.placement import Arrangement, State
 from laneproof_collectors.snapshot import NvmeNamespace
 from laneproof_collectors.unread import Unread
-from simulated_box import SATA, Box, declare, kelp_box
+from snapshot_box import SATA, Box, declare, kelp_box
 
 UNREAD = Unread("/sys/bus/pci/devices", "permission denied")
 

@@ -1,7 +1,7 @@
 """The positions shown are what a person looks for: positions, drives, and the ports on the way to them."""
 
 from laneproof.box.shown_positions import Width, arrange_tree, list_positions
-from simulated_box import NETWORK, SATA, Box, declare, kelp_box
+from snapshot_box import NETWORK, SATA, Box, declare, kelp_box
 from troubled_box import make_snapshot
 
 

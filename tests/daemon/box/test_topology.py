@@ -7,7 +7,7 @@ import pytest
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
-from simulated_box import DISPLAY, NETWORK, SATA, Box, make_interface
+from snapshot_box import DISPLAY, NETWORK, SATA, Box, make_interface
 
 UNREAD = Unread("/sys/bus/pci/devices", "permission denied")
 

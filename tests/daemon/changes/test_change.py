@@ -5,7 +5,7 @@ import pytest
 from laneproof.box.inventory import Inventory, KeptLink, make_inventory
 from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, What
 from laneproof.changes.change import Pair, is_same_link, join_words
-from simulated_box import declare, kelp_box
+from snapshot_box import declare, kelp_box
 
 CHANGE = Change(what=What.WENT, about=About.DRIVE, subject="riser-1", summary="it is gone")
 NOTHING = Inventory(firmware=None, positions=())

@@ -16,7 +16,7 @@ from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import L1, Box, kelp_box
+from snapshot_box import L1, Box, kelp_box
 
 
 def flatten(changes: tuple[Change, ...]) -> list[Change]:

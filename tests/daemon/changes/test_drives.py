@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from compared_boxes import PATHS, compare_boxes, only_change
 from laneproof.changes import About, Comparison, What
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import SATA, Box, kelp_box
+from snapshot_box import SATA, Box, kelp_box
 
 A, B, C, _ = PATHS
 DENIED = Unread("serial of nvme0", "denied", Reason.DENIED)

@@ -4,7 +4,7 @@ import pytest
 
 from compared_boxes import PATHS, compare_boxes, only_change
 from laneproof.changes import About, What
-from simulated_box import L0S, L1, Box
+from snapshot_box import L0S, L1, Box
 
 RETRAINED, SETTING = What.RETRAINED, What.SETTING
 

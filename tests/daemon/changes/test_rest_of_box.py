@@ -8,7 +8,7 @@ from compared_boxes import compare_boxes
 from laneproof.changes import About, What
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, kelp_box, make_array, make_bond, make_memory
+from snapshot_box import Box, kelp_box, make_array, make_bond, make_memory
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 

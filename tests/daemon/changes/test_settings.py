@@ -6,7 +6,7 @@ from compared_boxes import compare_boxes
 from laneproof.changes import About
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, kelp_box
+from snapshot_box import Box, kelp_box
 
 WORDS = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0")
 GAP = Unread("/sys/module/pcie_aspm/parameters/policy", "denied", Reason.DENIED)

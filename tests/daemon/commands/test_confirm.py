@@ -10,8 +10,8 @@ from laneproof.findings import Change, Kind
 from laneproof.history.store import Store
 from laneproof.service.owner_notes import Inbox, sort_notes
 from passes import Passes, change_of, make_finding
-from simulated_box import A_MORNING
 from simulated_past import DAY, PATHS, Story, counting_box
+from snapshot_box import A_MORNING
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 

@@ -16,8 +16,8 @@ from laneproof.history.store import Store
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from simulated_box import declare
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from snapshot_box import declare
 
 START = 1_790_000_000.0  # 2026-09-21T14:13:20Z
 DAY = 86400.0

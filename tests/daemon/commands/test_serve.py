@@ -32,8 +32,8 @@ from laneproof.history.notes import Note
 from laneproof.history.store import Store
 from laneproof.service.settings import Settings
 from passes import Passes, change_of, make_finding
-from simulated_box import A_MORNING
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from snapshot_box import A_MORNING
 
 PATIENCE_SECONDS = 60.0
 BUILD = """

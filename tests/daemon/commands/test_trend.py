@@ -9,8 +9,8 @@ import pytest
 from laneproof.cli import main
 from laneproof.history.store import Store
 from passes import Passes
-from simulated_box import kelp_box, make_array
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from snapshot_box import kelp_box, make_array
 
 DAY = 86400.0
 BUILD = """

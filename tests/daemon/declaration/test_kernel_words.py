@@ -2,7 +2,7 @@ import pytest
 from pydantic import ValidationError
 
 from laneproof.declaration.kernel_words import is_aspm_off, parse_bond_mode, parse_level
-from simulated_box import declare
+from snapshot_box import declare
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@ import pytest
 from laneproof.desk.arrays import ArrayBudget, budget_arrays
 from laneproof.desk.links import budget_links
 from laneproof.desk.problems import BudgetNotes
-from simulated_box import declare
+from snapshot_box import declare
 
 TB = 10**12
 

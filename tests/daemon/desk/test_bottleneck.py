@@ -4,7 +4,7 @@ from laneproof.desk.bottleneck import Bottleneck, Throughput, find_bottleneck
 from laneproof.desk.links import budget_links
 from laneproof.desk.network import budget_network
 from laneproof.desk.problems import BudgetNotes
-from simulated_box import declare
+from snapshot_box import declare
 
 BOND = '[[bond]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
 

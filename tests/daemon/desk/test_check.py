@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.desk.check import DeskCheck, check_budget
-from simulated_box import declare
+from snapshot_box import declare
 
 
 def _position(label: str, path: str, rest: str = "") -> str:

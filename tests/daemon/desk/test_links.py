@@ -4,7 +4,7 @@ from hypothesis import strategies as st
 
 from laneproof.desk.links import LinkBudget, SharedLink, budget_links
 from laneproof.desk.problems import BudgetNotes
-from simulated_box import declare
+from snapshot_box import declare
 
 
 def _budget(text: str) -> tuple[dict[str, LinkBudget], tuple[SharedLink, ...], BudgetNotes]:

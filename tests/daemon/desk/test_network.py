@@ -2,7 +2,7 @@ import pytest
 
 from laneproof.desk.network import NetworkBudget, budget_network
 from laneproof.desk.problems import BudgetNotes
-from simulated_box import declare
+from snapshot_box import declare
 
 GBIT = 10**9
 

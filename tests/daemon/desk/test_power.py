@@ -4,7 +4,7 @@ from hypothesis import strategies as st
 
 from laneproof.desk.power import PowerBudget, air_flow_m3_per_hour, budget_power
 from laneproof.desk.problems import BudgetNotes
-from simulated_box import declare
+from snapshot_box import declare
 
 _DRIVE = '[[position]]\nlabel = "{0}"\npath = "0000:00/{0}.0"\noccupant = {{ kind = "{1}"{2} }}\n'
 

@@ -10,7 +10,7 @@ from laneproof.desk.sockets import (
     find_impossible,
     is_through,
 )
-from simulated_box import declare
+from snapshot_box import declare
 
 
 def _check(text: str) -> BudgetNotes:

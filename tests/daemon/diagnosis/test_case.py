@@ -2,8 +2,8 @@
 
 from laneproof.diagnosis.case import APART_SECONDS, LOOK_BACK_SECONDS, open_case
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_box import Box
 from simulated_past import DAY, HOUR, PATHS, Story
+from snapshot_box import Box
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 

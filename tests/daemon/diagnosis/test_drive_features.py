@@ -2,9 +2,9 @@
 
 import pytest
 
-from simulated_box import Box
 from simulated_cases import ABORTED, DOWN, PATH, RESET, Working, features, lone
 from simulated_past import DAY, HOUR, Story
+from snapshot_box import Box
 
 MEDIUM = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
 

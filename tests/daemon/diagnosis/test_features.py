@@ -10,7 +10,6 @@ from laneproof.diagnosis.weights import DEFAULT, EXPERIMENT
 from laneproof.past.notes import ProofNote
 from laneproof_collectors.snapshot import AutonomousTransitions
 from laneproof_collectors.unread import Unread
-from simulated_box import Box
 from simulated_cases import (
     ABORTED,
     DOWN,
@@ -25,6 +24,7 @@ from simulated_cases import (
     tried,
 )
 from simulated_past import DAY, HOUR, PATHS, Story, count, counting_box
+from snapshot_box import Box
 
 Answers = dict[str, bool | None]
 QUIET = (0, 0, 0, 0)

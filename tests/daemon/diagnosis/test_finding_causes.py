@@ -10,8 +10,8 @@ from laneproof.diagnosis.next_steps import REMEDIES
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.notes import ConfirmedCause
-from simulated_box import Box
 from simulated_past import DAY, PATHS, Story, counting_box
+from snapshot_box import Box
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"

@@ -4,9 +4,9 @@ import pytest
 
 from laneproof.diagnosis.causes import diagnose
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_box import Box
 from simulated_cases import PATH, features
 from simulated_past import HOUR, Story, count, counting_box
+from snapshot_box import Box
 
 
 def test_one_burst_is_not_more_than_siblings() -> None:

@@ -4,9 +4,9 @@ import pytest
 
 from laneproof_collectors.snapshot import AutonomousTransitions, TemperatureReading
 from laneproof_collectors.unread import Unread
-from simulated_box import Box
 from simulated_cases import DOWN, MB, PATH, Working, features
 from simulated_past import DAY, HOUR, Story
+from snapshot_box import Box
 
 
 def test_a_box_that_always_rests_says_nothing_of_rest() -> None:

@@ -2,9 +2,9 @@
 
 import pytest
 
-from simulated_box import Box
 from simulated_cases import ABORTED, DOWN, FAILED, PATH, RESET, features
 from simulated_past import DAY, HOUR, PATHS, Story, counting_box
+from snapshot_box import Box
 
 
 def test_a_fault_that_stays_with_the_position_and_one_that_goes_with_the_drive() -> None:

@@ -3,9 +3,9 @@
 import pytest
 
 from laneproof.evidence.episode_patterns import Clockwork, clockwork
-from simulated_box import Box
 from simulated_cases import DOWN, PATH, features
 from simulated_past import DAY, HOUR, Story, counting_box
+from snapshot_box import Box
 
 
 def updated(story: Story, *, gaps: tuple[float, ...], what: str = "firmware", lead: float = 9.0) -> Story:

@@ -14,7 +14,7 @@ from laneproof.engine import Engine
 from laneproof.findings import Kind
 from laneproof_collectors.snapshot import PciFunction, Setting, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import DISPLAY, Box, kelp_box, make_array, make_sata_drive
+from snapshot_box import DISPLAY, Box, kelp_box, make_array, make_sata_drive
 
 GAP = Unread("/dev/something", "permission denied", Reason.DENIED)
 

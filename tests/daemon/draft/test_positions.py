@@ -14,7 +14,7 @@ from laneproof.draft.positions import (
 )
 from laneproof_collectors.snapshot import ExpressRegisters, PciFunction, PhysicalSlot, SlotRegisters
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import DISPLAY, Box, kelp_box, make_sata_drive
+from snapshot_box import DISPLAY, Box, kelp_box, make_sata_drive
 
 
 def _slots(box: Box, *named: PhysicalSlot) -> tuple[DraftedSlot, ...]:

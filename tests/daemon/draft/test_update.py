@@ -10,7 +10,7 @@ from laneproof.draft.facts import gather_draft
 from laneproof.draft.file import write_draft
 from laneproof.draft.update import update_build
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, kelp_box, make_memory, make_sata_drive
+from snapshot_box import Box, kelp_box, make_memory, make_sata_drive
 
 OWN = """\
 # Kelp station, north rack.   Ask before pulling anything.

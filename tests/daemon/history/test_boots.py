@@ -8,7 +8,7 @@ from laneproof.history.boots import HOLE_SECONDS
 from laneproof.history.series import Series
 from laneproof.history.store import Store
 from passes import FIRST_BOOT, SECOND_BOOT, Passes
-from simulated_box import A_MORNING
+from snapshot_box import A_MORNING
 
 
 def _heat(store: Store) -> Series:

@@ -2,7 +2,7 @@
 
 from laneproof.history.origins import map_devices
 from passes import SECOND_BOOT, Passes
-from simulated_box import kelp_box
+from snapshot_box import kelp_box
 
 FIRST, SECOND = "0000:00/01.1", "0000:00/01.2"
 

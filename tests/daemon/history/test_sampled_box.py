@@ -12,7 +12,7 @@ from laneproof_collectors.snapshot import (
 )
 from laneproof_collectors.unread import Reason, Unread
 from passes import Passes, samples_of
-from simulated_box import kelp_box, make_array, make_bond, make_interface, make_memory
+from snapshot_box import kelp_box, make_array, make_bond, make_interface, make_memory
 
 GAP = Unread("a file", "gone", Reason.GONE)
 

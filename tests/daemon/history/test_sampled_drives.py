@@ -6,7 +6,7 @@ from laneproof.history.origins import Origin
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace, TemperatureReading
 from laneproof_collectors.unread import Reason, Unread
 from passes import Passes, samples_of
-from simulated_box import kelp_box, make_health
+from snapshot_box import kelp_box, make_health
 
 HERE = Origin("0000:00/01.1", "FN0001", "drive")
 GAP = Unread("log 02h of nvme0", "no answer in time", Reason.TIMED_OUT)

@@ -22,7 +22,7 @@ from laneproof.history.retention import used_bytes
 from laneproof.history.store import COMMIT_SECONDS, HEARTBEAT_SECONDS, Store
 from laneproof_collectors.unread import Unread
 from passes import Passes, change_of, last_of, make_finding
-from simulated_box import kelp_box
+from snapshot_box import kelp_box
 
 FIRST = "0000:00/01.1"
 

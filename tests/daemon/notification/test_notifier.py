@@ -32,8 +32,8 @@ from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from receivers import MailServer, WebServer, cases_document, free_port
 from reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, T, at
-from simulated_box import declare
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from snapshot_box import declare
 
 DECLARED = """
 [[position]]

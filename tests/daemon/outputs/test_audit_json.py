@@ -12,7 +12,7 @@ from jsonschema import Draft202012Validator, FormatChecker
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import as_json, audit_schema, count_findings, name_box
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare, kelp_box, make_firmware
+from snapshot_box import Box, declare, kelp_box, make_firmware
 from troubled_box import Judged, judge, make_snapshot, troubled
 
 GAP = Unread("anything", "made up", Reason.FAILED)

@@ -17,7 +17,7 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, make_array, make_bond, make_interface, make_memory, make_sata_drive
+from snapshot_box import Box, make_array, make_bond, make_interface, make_memory, make_sata_drive
 
 GAP = Unread("it", "permission denied")
 MOUNTED: dict[str, Any] = {"mount": "/srv/archive", "device": "/dev/md0", "kind": "xfs", "declared_read_only": False}

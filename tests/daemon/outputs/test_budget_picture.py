@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from laneproof.declaration.build import Build
 from laneproof.desk.check import check_budget
 from laneproof.outputs.budget_picture import draw_budget
-from simulated_box import declare
+from snapshot_box import declare
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -5,7 +5,7 @@ import pytest
 from laneproof.desk.check import check_budget
 from laneproof.outputs.budget_text import write_budget
 from laneproof.outputs.text_style import Style
-from simulated_box import declare
+from snapshot_box import declare
 
 FITS = """\
 [slot.riser]

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from laneproof.box.shown_positions import ShownPosition, list_positions
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.text_style import NARROWEST, Style
-from simulated_box import Box, declare, kelp_box
+from snapshot_box import Box, declare, kelp_box
 
 PLAIN = Style(width=80)
 BUILD = declare(

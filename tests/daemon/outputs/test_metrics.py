@@ -17,7 +17,7 @@ from laneproof.outputs.metric_table import BY_NAME
 from laneproof.outputs.metrics import Sample, list_samples, make_families
 from laneproof_collectors.snapshot import AerCounters, Fan, Snapshot, TemperatureReading, Thermal
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare, kelp_box, make_memory
+from snapshot_box import Box, declare, kelp_box, make_memory
 from troubled_box import troubled
 
 GAP = Unread("x", "made up", Reason.DENIED)

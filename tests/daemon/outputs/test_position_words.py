@@ -17,7 +17,7 @@ from laneproof.outputs.position_words import (
 )
 from laneproof_collectors.snapshot import ArrayMember, MountedFileSystem, PhysicalSlot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare, kelp_box, make_array
+from snapshot_box import Box, declare, kelp_box, make_array
 
 PATH = "0000:00/01.1"
 BUILD = declare(

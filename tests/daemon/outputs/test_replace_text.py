@@ -9,7 +9,7 @@ from laneproof.outputs.replace_text import write_fit, write_guide
 from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof.past.past import NOTHING, Past
 from laneproof.replacement import Fit, FitItem
-from simulated_box import Box
+from snapshot_box import Box
 
 DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
 

@@ -7,7 +7,7 @@ from laneproof.outputs.where_json import as_json
 from laneproof.outputs.where_text import Finds
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare, kelp_box, make_array
+from snapshot_box import Box, declare, kelp_box, make_array
 
 PATH = "0000:00/01.1"
 BUILD = declare(

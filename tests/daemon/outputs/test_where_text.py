@@ -8,7 +8,7 @@ from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 from laneproof_collectors.snapshot import NvmeNamespace
-from simulated_box import Box, declare, kelp_box, make_array
+from snapshot_box import Box, declare, kelp_box, make_array
 
 PATH = "0000:00/01.1"
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nthrough = ["passive-split"]')

@@ -3,8 +3,8 @@
 import pytest
 
 from laneproof.past.boots import Boot, is_other_bios
-from simulated_box import L1, Box
 from simulated_past import DAY, Story
+from snapshot_box import L1, Box
 
 PATH = "0000:00/01.1"
 

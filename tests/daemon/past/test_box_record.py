@@ -21,7 +21,7 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Unread
-from simulated_box import A_MORNING, Box, make_array, make_interface, make_memory, make_sata_drive
+from snapshot_box import A_MORNING, Box, make_array, make_interface, make_memory, make_sata_drive
 
 CARRIER = key_of("interface", "wan0", "carrier_changes")
 CORRECTED = key_of("memory", "mc0", "correctable")

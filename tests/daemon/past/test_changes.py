@@ -6,8 +6,8 @@ from laneproof.declaration.build import Build
 from laneproof.past.changes import ChangeBook
 from laneproof.past.ledger import Ledger
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_box import Box, declare
 from simulated_past import DAY, PATHS, Story
+from snapshot_box import Box, declare
 
 PATH = PATHS[0]
 ON = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})

@@ -4,8 +4,8 @@ import pytest
 
 from laneproof_collectors.unread import Unread
 from losing_box import DOWN, GIVEN_UP, PATH, RESET, episodes, four, gone, removal, silent
-from simulated_box import Box, make_health
 from simulated_past import HOUR, PATHS, Story
+from snapshot_box import Box, make_health
 
 PULLED = tuple(f"pcieport 0000:00:01.1: pciehp: Slot(3): {words}" for words in ("Link Down", "Card not present"))
 

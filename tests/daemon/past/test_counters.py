@@ -3,8 +3,8 @@
 import pytest
 
 from laneproof.past.counters import moved_on
-from simulated_box import Box
 from simulated_past import HOUR, PATHS, Story, counting_box
+from snapshot_box import Box
 
 
 @pytest.mark.parametrize(

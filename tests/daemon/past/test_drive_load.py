@@ -7,7 +7,7 @@ import pytest
 from laneproof.past.drive_load import IDLE, LOADED, WORKING, LoadRecord, Window, compare_siblings
 from laneproof_collectors.snapshot import BlockStatistics, NvmeController, NvmeNamespace
 from laneproof_collectors.unread import Unread
-from simulated_box import make_controller, make_health
+from snapshot_box import make_controller, make_health
 
 MB = 1_000_000
 

@@ -7,8 +7,8 @@ import pytest
 from laneproof.past.drives import DriveRecord, SeenHeat, key_of
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, make_health
 from simulated_past import DAY, HOUR, PATHS, Story
+from snapshot_box import Box, make_health
 
 PATH = PATHS[0]
 

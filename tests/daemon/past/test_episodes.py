@@ -21,8 +21,8 @@ from losing_box import (
     observe_without_words,
     removal,
 )
-from simulated_box import A_MORNING
 from simulated_past import DAY, HOUR, PATHS, Story, say
+from snapshot_box import A_MORNING
 
 
 def test_a_disconnect_with_many_lines_is_one() -> None:

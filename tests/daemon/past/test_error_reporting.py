@@ -7,8 +7,8 @@ import pytest
 from laneproof.past.error_reporting import Reporting, find_reporting
 from laneproof_collectors.snapshot import AerRegisters, PciFunction
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box
 from simulated_past import count
+from snapshot_box import Box
 
 GAP = Unread("config", "denied", Reason.DENIED)
 

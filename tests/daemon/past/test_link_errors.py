@@ -8,8 +8,8 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import SETTLE_SECONDS, LinkRecord, is_correctable_of_link
 from laneproof_collectors.snapshot import AerCounters, Setting
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box
 from simulated_past import HOUR, PATHS, Story, count, counting_box
+from snapshot_box import Box
 
 PATH = PATHS[0]
 

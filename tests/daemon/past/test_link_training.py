@@ -8,8 +8,8 @@ from laneproof.past.link_training import TrainingRecord
 from laneproof.past.notes import Note
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare
 from simulated_past import DAY, HOUR, PATHS, Story
+from snapshot_box import Box, declare
 
 PATH = PATHS[0]
 

@@ -22,8 +22,8 @@ from losing_box import (
     removal,
     silent,
 )
-from simulated_box import Box
 from simulated_past import HOUR, Story
+from snapshot_box import Box
 
 
 def test_a_drive_that_stops_answering_without_a_word_is_an_episode() -> None:

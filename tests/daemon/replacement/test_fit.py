@@ -11,7 +11,7 @@ from laneproof.declaration.build import Build
 from laneproof.replacement import Fit, check_new_drive, is_new_drive
 from laneproof.replacement.fit import name_part
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import SATA, Box, make_array
+from snapshot_box import SATA, Box, make_array
 
 GAP = Unread("it", "permission denied", Reason.DENIED)
 PATH = PATHS[3]

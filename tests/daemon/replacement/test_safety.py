@@ -17,7 +17,7 @@ from laneproof.rules import judge_all
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import A_MORNING, Box, declare, make_array
+from snapshot_box import A_MORNING, Box, declare, make_array
 
 GAP = Unread("it", "permission denied", Reason.DENIED)
 

@@ -14,7 +14,7 @@ from laneproof.replacement import Guide, Step, make_guide
 from laneproof.replacement.steps import find_hot_plug
 from laneproof_collectors.snapshot import ExpressRegisters, PciFunction, SlotRegisters
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import SATA, Box, declare, make_array
+from snapshot_box import SATA, Box, declare, make_array
 
 SLOT = SlotRegisters(
     number=7, hot_plug_capable=True,

@@ -26,7 +26,7 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Unread
-from simulated_box import L1, SATA, Box, declare, kelp_box, make_memory
+from snapshot_box import L1, SATA, Box, declare, kelp_box, make_memory
 
 UNREAD = Unread("something", "permission denied")
 

@@ -10,8 +10,8 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules.firmware_setting import aspm_setting, firmware_setting
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_box import L1, Box
 from simulated_past import DAY, Story
+from snapshot_box import L1, Box
 
 PATH = "0000:00/01.1"
 

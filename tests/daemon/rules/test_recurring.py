@@ -4,8 +4,8 @@ import pytest
 
 from laneproof.rules.explain import explain
 from laneproof.rules.recurring import COMES_AND_GOES
-from simulated_box import Box, declare, kelp_box
 from simulated_past import PATHS
+from snapshot_box import Box, declare, kelp_box
 from story_engine import DAY, HOUR, Watcher
 
 TWICE_OVER = ["raised", "cleared", "raised", "cleared", "raised"]

@@ -12,8 +12,8 @@ from laneproof.rules.sign_subjects import (
     watched_drives,
     watched_links,
 )
-from simulated_box import DISPLAY, Box, declare
 from simulated_past import DAY, HOUR, PATHS, Story, counting_box
+from snapshot_box import DISPLAY, Box, declare
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 

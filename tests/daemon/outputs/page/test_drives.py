@@ -8,7 +8,7 @@ from html_tree import Node, read_html
 from laneproof.outputs.page.drives import write_drives
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import SATA, Box, declare
+from snapshot_box import SATA, Box, declare
 
 GAP = Unread("log 02h", "no", Reason.DENIED)
 

@@ -4,7 +4,7 @@ from array_box import BUILD, CHECKED, array_box, guide_for
 from html_tree import Node, read_html
 from laneproof.advice import OPEN_CASE
 from laneproof.outputs.page.guide import GuideFacts, write_guide_page
-from simulated_box import Box
+from snapshot_box import Box
 
 DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
 

@@ -20,7 +20,7 @@ from laneproof.outputs.page.position_page import write_position
 from laneproof.outputs.page.words import draw_strands
 from laneproof.replacement import Keep, make_guide
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare, kelp_box
+from snapshot_box import Box, declare, kelp_box
 from troubled_box import SIGN, Judged, judge, troubled
 
 GAP = Unread("anything", "made up", Reason.FAILED)

@@ -9,7 +9,7 @@ from html_tree import Node, read_html
 from kept_position import make_facts
 from laneproof.advice import OPEN_CASE
 from laneproof.outputs.page.position_page import write_position
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 from troubled_box import Judged, judge, troubled
 
 

@@ -7,7 +7,7 @@ from laneproof.findings import order_findings
 from laneproof.outputs.page.position_tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import Anchors
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, kelp_box
+from snapshot_box import Box, kelp_box
 from troubled_box import Judged, judge, troubled
 
 

@@ -13,7 +13,7 @@ from laneproof.outputs.page.rest_of_box import (
     write_overdue,
 )
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare, kelp_box, make_firmware
+from snapshot_box import Box, declare, kelp_box, make_firmware
 
 GAP = Unread("it", "made up", Reason.FAILED)
 

@@ -16,7 +16,7 @@ from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding
 from laneproof.outputs.page.to_copy import write_commands
 from laneproof.rules.catalogue import accept
-from simulated_box import A_MORNING
+from snapshot_box import A_MORNING
 from troubled_box import BUILD, SIGN, troubled
 
 

@@ -9,7 +9,7 @@ from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example, judge
-from simulated_box import RAID_5, array_snapshot, kelp_box, make_array
+from snapshot_box import RAID_5, array_snapshot, kelp_box, make_array
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 

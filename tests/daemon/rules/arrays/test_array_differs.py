@@ -8,7 +8,7 @@ from laneproof.rules.arrays.array_differs import ARRAY_DIFFERS
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example, judge
-from simulated_box import RAID_5, Box, array_snapshot, kelp_box
+from snapshot_box import RAID_5, Box, array_snapshot, kelp_box
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 

@@ -10,7 +10,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import RAID_5, array_snapshot, declare, kelp_box, make_array
+from snapshot_box import RAID_5, array_snapshot, declare, kelp_box, make_array
 
 POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 3))
 DISKS = ("nvme0n1", "nvme1n1")

@@ -11,7 +11,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box, make_array
+from snapshot_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box, make_array
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 

@@ -6,7 +6,7 @@ from laneproof.box.placement import arrange
 from laneproof.rules.arrays.member_positions import Losses, find_losses, is_lost, locate_disks, name_members
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from simulated_box import declare, kelp_box, make_array
+from snapshot_box import declare, kelp_box, make_array
 
 BUILD = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n')
 ARRANGEMENT = arrange(BUILD, kelp_box(2).snapshot())

@@ -5,7 +5,7 @@ import pytest
 from laneproof.rules.arrays.redundancy import count_lost, count_spared
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
-from simulated_box import make_array
+from snapshot_box import make_array
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 

@@ -1,7 +1,7 @@
 """Drives that sleep: what they reported last stands for a week."""
 
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import NVME, Box, declare
+from snapshot_box import NVME, Box, declare
 from story_engine import DAY, HOUR, Watcher
 
 PATH, BAY = "0000:00/01.1", "0000:00/17.0/ata-1"

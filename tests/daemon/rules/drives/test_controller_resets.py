@@ -3,8 +3,8 @@
 from laneproof.rules.drives.controller_resets import CONTROLLER_RESETS
 from losing_box import DOWN, RESET, days
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, declare
 from simulated_past import dropping_past, quiet_snapshot
+from snapshot_box import RISER_1, declare
 from story_engine import Watcher
 
 BUILD = declare(RISER_1)

@@ -15,7 +15,7 @@ from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
 from rule_examples import judge as list_findings
-from simulated_box import RISER_1, SATA, Box, declare, make_health
+from snapshot_box import RISER_1, SATA, Box, declare, make_health
 from story_engine import DAY, HOUR, Watcher
 
 PATH = "0000:00/01.1"

@@ -2,8 +2,8 @@
 
 from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
 from rule_examples import check_examples, example
-from simulated_box import RISER_1
 from simulated_past import busy_box, slow_past
+from snapshot_box import RISER_1
 from story_engine import DAY, HOUR, Watcher
 
 

@@ -6,8 +6,8 @@ from laneproof.past.past import Past
 from laneproof.rules.drives.drive_port_lost import DRIVE_PORT_LOST
 from laneproof_collectors.snapshot import NvmeNamespace
 from rule_examples import check_examples, example
-from simulated_box import Box, declare
 from simulated_past import HOUR, Story
+from snapshot_box import Box, declare
 from story_engine import DAY, Watcher
 
 FIRST, SECOND = "0000:00/01.1", "0001:00/01.1"

@@ -9,8 +9,8 @@ from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.unread import Reason, Unread
 from losing_box import DOWN, days
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
+from snapshot_box import RISER_1, Box, declare
 from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(RISER_1)

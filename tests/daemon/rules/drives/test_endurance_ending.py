@@ -7,8 +7,8 @@ import pytest
 from laneproof.evidence.wear import DATA_UNIT_BYTES
 from laneproof.rules.drives.endurance_ending import ENDURANCE_ENDING
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, health_past, moving
+from snapshot_box import RISER_1, Box, declare
 from story_engine import DAY, Watcher
 
 

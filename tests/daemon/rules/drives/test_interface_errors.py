@@ -6,8 +6,8 @@ from disk_box import DENIED, box, judge, watch
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
 from rule_examples import check_examples, example
-from simulated_box import SATA_BAY
 from simulated_past import grown_past
+from snapshot_box import SATA_BAY
 
 
 @pytest.mark.parametrize(

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, health_past
+from snapshot_box import RISER_1, Box, declare
 from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')

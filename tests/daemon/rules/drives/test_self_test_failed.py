@@ -6,7 +6,7 @@ from disk_box import DENIED, box, judge
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED, has_failed
 from rule_examples import check_examples, example
-from simulated_box import SATA_BAY
+from snapshot_box import SATA_BAY
 
 
 # Results as smartctl writes them (smartmontools ataprint.cpp and scsiprint.cpp, from memory)

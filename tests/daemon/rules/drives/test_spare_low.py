@@ -4,8 +4,8 @@ import pytest
 
 from laneproof.rules.drives.spare_low import SPARE_LOW
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box
 from simulated_past import PATHS, health_past, moving
+from snapshot_box import RISER_1, Box
 from story_engine import DAY, Watcher
 
 

@@ -8,7 +8,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
 from mount_box import DECLARED, box, judge, mounted
 from rule_examples import check_examples, example
-from simulated_box import ARCHIVE, Box, declare
+from snapshot_box import ARCHIVE, Box, declare
 
 
 def test_declared_file_system_that_is_mounted_holds() -> None:

@@ -10,7 +10,7 @@ from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 from mount_box import DECLARED, box, judge, mounted
 from rule_examples import check_examples, example
-from simulated_box import make_firmware
+from snapshot_box import make_firmware
 
 BOOT = make_firmware().boot_id
 

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.rules.file_systems.mounts import find_mounted, find_plans, tidy
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 
 
 @pytest.mark.parametrize(("mount", "spelt"), [("/", "/"), ("/srv/archive/", "/srv/archive"), ("/srv", "/srv")])

@@ -4,8 +4,8 @@ import pytest
 
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
-from simulated_box import Box
 from simulated_past import PATHS
+from snapshot_box import Box
 from story_engine import DAY, HOUR, Watcher
 
 NO_LOG = {"identity": Unread("identify of nvme0", "denied"), "health": Unread("log 02h of nvme0", "denied")}

@@ -12,7 +12,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Fan, Thermal
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
-from simulated_box import A_MORNING, Box, declare
+from snapshot_box import A_MORNING, Box, declare
 
 UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reason.DENIED)
 

@@ -3,8 +3,8 @@
 from laneproof.rules.heat.overheating import OVERHEATING
 from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box
 from simulated_past import health_past
+from snapshot_box import RISER_1, Box
 from story_engine import DAY, Watcher
 
 

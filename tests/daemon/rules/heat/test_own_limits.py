@@ -12,7 +12,7 @@ from laneproof.rules.heat.own_limits import judge_box_heat
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import A_MORNING, SATA, Box, declare
+from snapshot_box import A_MORNING, SATA, Box, declare
 
 UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reason.DENIED)
 

@@ -2,8 +2,8 @@
 
 from laneproof.rules.heat.throttled import THROTTLED
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box
 from simulated_past import PATHS, health_past
+from snapshot_box import RISER_1, Box
 from story_engine import HOUR, Watcher
 
 

@@ -3,8 +3,8 @@
 from laneproof.rules.links.errors_hidden import ERRORS_HIDDEN
 from laneproof.rules.rule import Pass
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, declare
 from simulated_past import counting_box, hiding_past, masked_box, quiet_snapshot
+from snapshot_box import RISER_1, declare
 from story_engine import DAY, Watcher
 
 BUILD = declare(RISER_1)

@@ -9,8 +9,8 @@ from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, counting_box, mask, masked_box, quiet_snapshot, withheld_snapshot
+from snapshot_box import RISER_1, Box, declare
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 

@@ -9,7 +9,7 @@ from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass
 from link_box import PATH, UNKNOWN, box, build, edit_both, judge
 from rule_examples import check_examples, example
-from simulated_box import declare
+from snapshot_box import declare
 
 
 def test_unread_limit_leaves_the_why_open() -> None:

@@ -3,8 +3,8 @@
 from laneproof.rules.links.link_degraded_on_some_boots import LINK_DEGRADED_ON_SOME_BOOTS
 from link_box import PATH, trained
 from rule_examples import check_examples, example
-from simulated_box import GENERATION_4, Box, declare
 from simulated_past import training_past
+from snapshot_box import GENERATION_4, Box, declare
 from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(GENERATION_4)

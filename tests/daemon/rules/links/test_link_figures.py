@@ -8,7 +8,7 @@ from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
 from link_box import PATH, PLAN, box, build, judge, judge_undeclared
-from simulated_box import Box, declare, make_express
+from snapshot_box import Box, declare, make_express
 from story_engine import DAY, Watcher
 
 

@@ -12,7 +12,7 @@ from laneproof_collectors.snapshot import PciFunction, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Unread
 from link_box import DEVICE, PATH, UNKNOWN, box, build, edit_both, judge, judge_undeclared
 from rule_examples import check_examples, example
-from simulated_box import Box
+from snapshot_box import Box
 
 
 @pytest.mark.parametrize("declared", [1, 2, 4])

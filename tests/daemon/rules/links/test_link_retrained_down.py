@@ -6,8 +6,8 @@ from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.rules.links.link_retrained_down import LINK_RETRAINED_DOWN
 from link_box import PATH, trained
 from rule_examples import check_examples, example
-from simulated_box import GENERATION_4, declare
 from simulated_past import training_past
+from snapshot_box import GENERATION_4, declare
 from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(GENERATION_4)

@@ -11,7 +11,7 @@ from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass, Rule
 from link_box import PATH, box, build, judge, past
 from rule_examples import check_examples, example
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 
 
 @pytest.mark.parametrize("declared", [1, 2, 3, 4])

@@ -6,7 +6,7 @@ from laneproof.past.error_reporting import Reporting
 from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Unread
-from simulated_box import Box
+from snapshot_box import Box
 
 OFF = Setting(value="off", origin="command-line")
 UNREAD = Unread("error reporting", "denied")

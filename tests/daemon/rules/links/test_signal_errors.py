@@ -10,8 +10,8 @@ from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import AerRegisters, AutonomousTransitions
 from rule_examples import check_examples, example
-from simulated_box import L1, RISER_1, SATA, Box, declare
 from simulated_past import PATHS, count, counting_box, link_errors_past, quiet_snapshot
+from snapshot_box import L1, RISER_1, SATA, Box, declare
 from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')

@@ -10,7 +10,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Memory
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import Box, declare, make_memory
+from snapshot_box import Box, declare, make_memory
 
 GIB = 1 << 30
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")

@@ -12,7 +12,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import A_MORNING, Box, declare, make_memory
+from snapshot_box import A_MORNING, Box, declare, make_memory
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 

@@ -11,7 +11,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import Box, declare, make_memory
+from snapshot_box import Box, declare, make_memory
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 

@@ -10,7 +10,7 @@ from laneproof_collectors.snapshot import Bond
 from laneproof_collectors.unread import Unread
 from port_box import BOND, judge_bond
 from rule_examples import check_examples, example
-from simulated_box import TWO_PORTS, bond_snapshot, make_bond
+from snapshot_box import TWO_PORTS, bond_snapshot, make_bond
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 

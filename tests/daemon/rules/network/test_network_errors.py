@@ -8,8 +8,8 @@ from laneproof.rules.network.network_errors import NETWORK_ERRORS
 from laneproof_collectors.unread import Unread
 from port_box import box, judge, watch
 from rule_examples import check_examples, example
-from simulated_box import TWO_PORTS
 from simulated_past import grown_past
+from snapshot_box import TWO_PORTS
 
 
 @pytest.mark.parametrize("count", [0, 5, 999, None])

@@ -11,7 +11,7 @@ from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 from port_box import BOND, judge_bond
 from rule_examples import check_examples, example
-from simulated_box import TWO_PORTS, bond_snapshot, make_interface
+from snapshot_box import TWO_PORTS, bond_snapshot, make_interface
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 

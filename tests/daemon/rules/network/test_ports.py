@@ -8,7 +8,7 @@ from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
 from laneproof.rules.network.ports import ONE_FLOW
 from laneproof_collectors.unread import Unread
 from port_box import box, judge
-from simulated_box import Box, declare, make_bond, make_interface
+from snapshot_box import Box, declare, make_bond, make_interface
 
 BOND = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0", "wan1"]\n')
 

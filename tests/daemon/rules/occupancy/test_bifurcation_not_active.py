@@ -12,7 +12,7 @@ from laneproof.rules import judge_all
 from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
 from laneproof.rules.rule import Pass
 from rule_examples import check_examples, example
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 from story_engine import HOUR, Watcher
 
 KINDS = ("nvme", "nvme", "nvme", "nvme")

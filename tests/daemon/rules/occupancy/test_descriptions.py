@@ -5,7 +5,7 @@ import pytest
 from laneproof.box.placement import arrange
 from laneproof.rules.occupancy.descriptions import describe_found, describe_plan, moved_step
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 
 PATH = "0000:00/01.1"
 

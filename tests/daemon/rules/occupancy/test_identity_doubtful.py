@@ -4,8 +4,8 @@ from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import NvmeNamespace, Snapshot
 from rule_examples import check_examples, example
-from simulated_box import Box, declare_risers
 from simulated_past import PATHS, quiet_snapshot, renamed_past
+from snapshot_box import Box, declare_risers
 from story_engine import DAY, Watcher
 
 

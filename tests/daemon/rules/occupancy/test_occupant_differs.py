@@ -9,7 +9,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
 from occupied_box import at, position
 from rule_examples import check_examples, example, judge
-from simulated_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive
+from snapshot_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive
 
 SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
 

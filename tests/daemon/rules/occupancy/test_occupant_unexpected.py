@@ -7,7 +7,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
 from occupied_box import at, position
 from rule_examples import check_examples, example, judge
-from simulated_box import Box, declare, kelp_box
+from snapshot_box import Box, declare, kelp_box
 from story_engine import DAY, HOUR, Watcher
 
 

@@ -9,8 +9,8 @@ from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
 from losing_box import four, gone, removal
 from occupied_box import at, position
 from rule_examples import check_examples, example, judge
-from simulated_box import TWO_DRIVES, Box, declare, kelp_box
 from simulated_past import DAY, Story
+from snapshot_box import TWO_DRIVES, Box, declare, kelp_box
 
 
 def test_missing_bridge_means_an_empty_position() -> None:

@@ -3,8 +3,8 @@
 from laneproof.rules.power_loss.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
 from losing_box import DOWN
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box
 from simulated_past import PATHS, health_past
+from snapshot_box import RISER_1, Box
 from story_engine import DAY, HOUR, Watcher
 
 

@@ -7,7 +7,7 @@ from laneproof.rules.readings.drives_hidden import DRIVES_HIDDEN
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import SATA, Box
+from snapshot_box import SATA, Box
 
 CARD, RAID = "0000:00/01.1", 0x010400
 

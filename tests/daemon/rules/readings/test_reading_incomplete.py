@@ -10,7 +10,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import GROUPS
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
-from simulated_box import Box, declare, kelp_box
+from snapshot_box import Box, declare, kelp_box
 
 UNREAD = Unread("/sys/somewhere", "permission denied")
 

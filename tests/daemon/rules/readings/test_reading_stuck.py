@@ -3,8 +3,8 @@
 from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, quiet_snapshot
+from snapshot_box import RISER_1, Box, declare
 from story_engine import Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')

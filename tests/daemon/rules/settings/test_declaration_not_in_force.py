@@ -5,7 +5,7 @@ from dataclasses import replace
 from laneproof.rules.rule import Pass
 from laneproof.rules.settings.declaration_not_in_force import DECLARATION_NOT_IN_FORCE
 from rule_examples import check_examples, example
-from simulated_box import Box, declare
+from snapshot_box import Box, declare
 
 
 def judged_with(problem: str, build: str | None = None) -> Pass:

@@ -2,8 +2,8 @@
 
 from laneproof.rules.settings.firmware_changed import FIRMWARE_CHANGED
 from rule_examples import check_examples, example
-from simulated_box import Box, declare, declare_risers
 from simulated_past import PATHS, Story
+from snapshot_box import Box, declare, declare_risers
 from story_engine import DAY, Watcher
 
 

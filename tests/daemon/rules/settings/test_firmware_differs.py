@@ -7,7 +7,7 @@ from laneproof.rules.rule import Pass
 from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import Box, declare, kelp_box
+from snapshot_box import Box, declare, kelp_box
 
 UNREAD = Unread("bios_version", "permission denied")
 

@@ -4,7 +4,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.rules.settings.power_contradictions import Contradiction, find_contradictions
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
-from simulated_box import L1, Box, declare, kelp_box
+from snapshot_box import L1, Box, declare, kelp_box
 
 PATH = "0000:00/01.1"
 LATENCY = "nvme_core.default_ps_max_latency_us"

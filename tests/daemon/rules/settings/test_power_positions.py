@@ -9,7 +9,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.rules.settings.power_positions import Deviation, find_deviations, read_aspm, write_aspm
 from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, PciFunction
 from laneproof_collectors.unread import Unread
-from simulated_box import L0S, L1, Box, declare, make_controller
+from snapshot_box import L0S, L1, Box, declare, make_controller
 
 PATH = "0000:00/01.1"
 UNREAD = Unread("feature 0Ch of nvme0", "permission denied")

@@ -13,7 +13,7 @@ from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import L0S, L1, Box, declare, declare_risers, kelp_box
+from snapshot_box import L0S, L1, Box, declare, declare_risers, kelp_box
 
 PATH, SECOND = "0000:00/01.1", "0000:00/01.2"
 UNREAD = Unread("/proc/cmdline", "permission denied")

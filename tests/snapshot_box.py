@@ -1,4 +1,4 @@
-"""A simulated box with knobs: ports, switches, drives and settings in, a snapshot out.
+"""A box with knobs that makes snapshots, not files: ports, switches, drives and settings in, facts out.
 
 ``Box().with_port("0000:00/01.1", gen=4, lanes=4).with_drive("0000:00/01.1", serial="A1").snapshot()``
 
