@@ -43,11 +43,13 @@ class BootBook:
         boots: The boots, the running one last.
         limits: Limits as last seen.
         earlier_limits: Limits in the last boot with another BIOS.
+        limits_before: Limits in the boot before, while it is not known which BIOS runs now.
     """
 
     boots: list[Boot] = field(default_factory=list)
     limits: dict[str, LinkLimits] = field(default_factory=dict)
     earlier_limits: dict[str, LinkLimits] = field(default_factory=dict)
+    limits_before: dict[str, LinkLimits] = field(default_factory=dict)
 
     def read(self, snapshot: Snapshot, topology: Topology, timeline: Timeline, *, is_new_reading: bool) -> None:
         """Note the boot, and the links' limits where the functions were read again."""
@@ -64,6 +66,7 @@ class BootBook:
             return
         if last is not None and is_other_bios(last, boot):
             self.earlier_limits = dict(self.limits)
+        self.limits_before = dict(self.limits) if boot.bios_version is None else {}
         self.boots.append(boot)
         del self.boots[:-_MOST_BOOTS]
 
@@ -72,7 +75,8 @@ class BootBook:
         if last.bios_version is None and boot.bios_version is not None:
             earlier = self.boots[-2] if len(self.boots) > 1 else None
             if earlier is not None and is_other_bios(earlier, boot):
-                self.earlier_limits = dict(self.limits)
+                self.earlier_limits = self.limits_before
+            self.limits_before = {}
             self.boots[-1] = replace(boot, first_seen_at=last.first_seen_at)
 
 

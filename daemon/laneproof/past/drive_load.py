@@ -257,7 +257,7 @@ class LoadRecord:
         if self.spells and spell.began <= self.spells[-1][1]:
             if spell.ended > self.spells[-1][1]:
                 self.spells[-1] = (self.spells[-1][0], *row[1:])
-        elif not self.spells or spell.began > self.spells[-1][1]:
+        else:
             self.spells.append(row)
             del self.spells[:-_MOST_SPELLS]
         if hour not in today.slow_hours:

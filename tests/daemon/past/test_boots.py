@@ -9,7 +9,7 @@ from snapshot_box import L1, Box
 PATH = "0000:00/01.1"
 
 
-def box(*, bios: str = "1.18", target: int | None = None, aspm: int = 0) -> Box:
+def box(*, bios: str | None = "1.18", target: int | None = None, aspm: int = 0) -> Box:
     made = Box().with_port(PATH, target=target, aspm=aspm).with_drive(PATH)
     return made.with_firmware(bios_version=bios)
 
@@ -19,7 +19,7 @@ def boot(version: str | None, date: str | None = None) -> Boot:
 
 
 @pytest.mark.parametrize(
-    ("one", "other", "expected"),
+    ("first", "second", "expected"),
     [
         (boot("1.18"), boot("1.20"), True),
         (boot("1.18", "01/01/2026"), boot("1.18", "02/02/2026"), True),
@@ -27,8 +27,8 @@ def boot(version: str | None, date: str | None = None) -> Boot:
         (boot(None), boot("1.20"), False),  # what is not known is not another
     ],
 )
-def test_another_bios(one: Boot, other: Boot, expected: bool) -> None:  # noqa: FBT001
-    assert is_other_bios(one, other) is expected
+def test_another_bios(first: Boot, second: Boot, expected: bool) -> None:  # noqa: FBT001
+    assert is_other_bios(first, second) is expected
 
 
 def test_limits_of_the_last_boot_with_another_bios_are_kept() -> None:
@@ -44,6 +44,18 @@ def test_limits_of_the_last_boot_with_another_bios_are_kept() -> None:
 def test_limits_with_the_same_bios_are_no_earlier_ones() -> None:
     story = Story().observe(box()).restart(after=DAY).observe(box(target=3), after=60)
     assert story.ledger.boots.earlier_limits == {}
+
+
+def test_a_board_that_gives_its_version_late_keeps_the_limits_of_the_boot_before() -> None:
+    story = Story().observe(box()).restart(after=DAY).observe(box(bios=None, target=3), after=60)
+    assert story.ledger.boots.earlier_limits == {}
+    begun = story.now
+    story.observe(box(bios="1.20", target=3), after=60)
+    assert story.ledger.boots.earlier_limits[PATH].target_gt_s == 16.0
+    assert [boot.first_seen_at for boot in story.ledger.boots.boots][1:] == [begun]
+    story.restart().observe(box(bios=None), after=60).observe(box(bios="1.20"), after=60)
+    assert story.ledger.boots.earlier_limits[PATH].target_gt_s == 16.0  # the same again
+    assert story.ledger.boots.limits_before == {}
 
 
 def test_each_boot_is_kept_once() -> None:

@@ -3,8 +3,9 @@
 import pytest
 
 from laneproof.declaration.build import Build
-from laneproof.past.changes import ChangeBook
+from laneproof.past.changes import ChangeBook, changes_of_notes, paths_moved
 from laneproof.past.ledger import Ledger
+from laneproof.past.notes import Note
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_past import DAY, PATHS, Story
 from snapshot_box import Box, declare
@@ -71,14 +72,37 @@ def test_the_declarations_parts_and_limits_are_followed() -> None:
     assert ("link-cap", "generation 4", "generation 3") in found
 
 
+def test_what_the_owner_wrote_is_a_change_or_tells_which_positions_begin_again() -> None:
+    paths = {"a": PATHS[0], "b": PATHS[1]}
+    build = declare("".join(f'[[position]]\nlabel = "{label}"\npath = "{path}"\n' for label, path in paths.items()))
+    notes = [
+        Note(at=0.0, position=position, text=what, what=what, to=to)
+        for position, what, to in (
+            ("a", "adapter", None), ("b", "cooling", None), (None, "cooling", None), ("z", "adapter", None),
+            ("a", "moved", "b"), ("b", "taken-out", None), ("a", "other", "b"),
+        )
+    ]  # fmt: skip
+    found = changes_of_notes(notes, build, at=5.0)
+    assert [(change.at, change.what, change.path) for change in found] == [
+        (5.0, "parts", PATHS[0]), (5.0, "cooling", PATHS[1]),
+    ]  # fmt: skip
+    assert found[0].describe() == "your note: adapter"
+    assert list(paths_moved(notes, build)) == [PATHS[0], PATHS[1], PATHS[1]]
+    assert changes_of_notes(notes, None, at=5.0) == list(paths_moved(notes, None)) == []
+
+
 def test_those_near_a_moment_are_found() -> None:
     book = ChangeBook()
     for at, value in ((0.0, "a"), (5 * DAY, "b"), (20 * DAY, "c")):
         book.note("kernel", value, at=at)
     book.note("drive-firmware", "1", at=0.0, serial="FN1")
     book.note("drive-firmware", "2", at=6 * DAY, serial="FN1")
-    near = book.near(7 * DAY, path=PATH, serial="FN1", before=7 * DAY, after=DAY)
-    assert [change.after for change in near] == ["b", "2"]
+    near = list(book.near(7 * DAY, path=PATH, serial="FN1", before=7 * DAY, after=DAY))
+    assert [change.describe() for change in near] == [
+        "the kernel changed from a to b", "the drive's firmware changed from 1 to 2",
+    ]  # fmt: skip
+    assert not list(book.near(22 * DAY, path=None, serial=None, before=DAY, after=DAY))
+    assert [change.after for change in book.near(20 * DAY, path=None, serial=None, before=0.0, after=0.0)] == ["c"]
     other = book.near(7 * DAY, path=PATH, serial="FN2", before=7 * DAY, after=DAY)
     assert [change.after for change in other] == ["b"]
 

@@ -3,7 +3,19 @@
 import pytest
 
 from laneproof_collectors.unread import Unread
-from losing_box import DOWN, GIVEN_UP, PATH, RESET, episodes, four, gone, removal, silent
+from losing_box import (
+    DOWN,
+    GIVEN_UP,
+    LOG_DENIED,
+    PATH,
+    RESET,
+    episodes,
+    four,
+    gone,
+    observe_without_words,
+    removal,
+    silent,
+)
 from simulated_past import HOUR, PATHS, Story
 from snapshot_box import Box, make_health
 
@@ -56,6 +68,13 @@ def test_a_case_that_is_unplugged_without_a_word_of_the_driver_is_no_failure(
     box = Box().with_port(PATH).with_drive(PATH, serial="FN1", function={"removable": True})
     story = Story().observe(box).observe(Box().with_port(PATH), after=HOUR, log=words, devices=(removal(),))
     assert sum(episode.is_failure for episode in story.ledger.episodes.episodes) == failures
+
+
+def test_a_case_of_which_only_a_device_event_says_that_it_left_was_unplugged() -> None:
+    box = Box().with_port(PATH).with_drive(PATH, serial="FN1", function={"removable": True})
+    story = Story().observe(box, log=(RESET,))
+    observe_without_words(story, Box().with_port(PATH), LOG_DENIED, after=3 * HOUR, devices=(removal(),))
+    assert [episode.pulled for episode in episodes(story)] == [False, True]
 
 
 @pytest.mark.parametrize(("removable", "failures"), [(True, 0), (False, 1)])

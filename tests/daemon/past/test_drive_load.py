@@ -86,6 +86,11 @@ def test_what_is_loaded_is_measured_by_the_most_that_the_drive_moved(rate: float
     assert record.state_of(record.last) == state
 
 
+def test_what_a_drive_could_once_move_fades_by_a_hundredth_a_day() -> None:
+    record = with_windows((60.0, 1000.0), (100 * 86400.0, 0.0))
+    assert record.peak == pytest.approx(1000 * MB * 0.99**100)
+
+
 def test_the_share_of_time_in_each_state_adds_up() -> None:
     record = fed(1000 * MB, 0, 0, 50 * MB)
     assert sum(record.share(state) or 0.0 for state in (IDLE, WORKING, LOADED)) == pytest.approx(1.0)
@@ -166,6 +171,10 @@ def test_spells_that_go_on_are_one() -> None:
     slow = compared(range(200), SLOW)["a"]
     assert len(slow.spells) == 1
     assert len(slow.comparable) == 40
+    records = compared(range(6), SLOW)
+    compared(range(6, 30), SLOW | {"a": 0.2}, records=records)
+    compared(range(30, 36), SLOW, records=records)
+    assert [spell[:2] for spell in records["a"].spells] == [(0.0, 1800.0), (9000.0, 10_800.0)]
 
 
 MAKES: dict[str, str | None] = {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d": "Fulmar"}
@@ -202,6 +211,11 @@ def test_windows_are_sorted_by_heat_and_by_what_was_written_before() -> None:
     record.since_idle_bytes = 30e9
     record.sort_by_heat(window, hot=False)
     assert record.full == (0, 0, 1, 0)
+    record.fresh, record.since_idle_bytes = (2001, 10, 1980, 9), 0.0
+    record.sort_by_heat(window, hot=True)  # the old counts for half once there are thousands
+    assert record.fresh == (1001, 5, 990, 4)
+    record.sort_by_heat(window, hot=None)
+    assert record.fresh == (1001, 5, 990, 4)
 
 
 def with_windows(*windows: tuple[float, float]) -> LoadRecord:

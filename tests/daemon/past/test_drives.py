@@ -1,6 +1,7 @@
 """Drives' own accounts: counters that move, wear and spare, heat by the hour, identity, and where each drive is."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -32,9 +33,9 @@ def test_a_counter_that_moves_is_kept_with_its_time() -> None:
 def test_a_count_before_a_moment_is_the_count_less_what_it_rose_since() -> None:
     story = Story().observe(box(unsafe_shutdowns=3)).observe(box(unsafe_shutdowns=4), after=HOUR)
     story.observe(box(unsafe_shutdowns=6), after=HOUR)
-    one, now = record(story), story.now
-    counts = [one.count_before("unsafe_shutdowns", now - ago) for ago in (0.0, HOUR, 2 * HOUR, 3 * HOUR)]
-    assert counts == [6, 4, 3, None]
+    kept, times = record(story), [story.now - ago for ago in (0.0, HOUR, 2 * HOUR, 3 * HOUR)]
+    assert [kept.count_before("unsafe_shutdowns", at) for at in times] == [6, 4, 3, None]
+    assert [kept.grown_since("unsafe_shutdowns", at) for at in times] == [0, 2, 3, None]
 
 
 def test_a_temperature_before_a_moment_is_the_last_one_read_by_then() -> None:
@@ -42,7 +43,7 @@ def test_a_temperature_before_a_moment_is_the_last_one_read_by_then() -> None:
     for celsius in (40.0, 50.0, 79.0):
         story.observe(box(composite_temperature_celsius=celsius), after=HOUR)
     found = [record(story).reading_before(story.now - ago) for ago in (0.0, 60.0, 2 * HOUR, 3 * HOUR)]
-    assert [None if one is None else (one.celsius, one.hot) for one in found] == [
+    assert [None if reading is None else (reading.celsius, reading.hot) for reading in found] == [
         (79.0, True), (50.0, False), (40.0, False), None
     ]  # fmt: skip
 
@@ -90,6 +91,47 @@ def test_what_a_source_does_not_give_is_not_kept() -> None:
     story = Story().observe(Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"health": log}))
     assert "media_errors" not in record(story).counters
     assert record(story).spare.rows == []
+
+
+def test_what_a_health_log_says_of_wear_and_heat_is_kept() -> None:
+    story = Story()
+    for written, spare, warning in ((800, 100, 0), (900, 98, 2), (950, 98, 1)):
+        story.observe(
+            box(data_units_written=written, available_spare_percent=spare, critical_warning=warning), after=HOUR
+        )
+    kept, begun = record(story), story.now - 2 * HOUR
+    assert (kept.written_since, kept.written, kept.hours) == ((begun, 800), 950, make_health().power_on_hours)
+    assert [(at, value) for at, _, value in kept.spare.rows] == [(begun, 100), (begun + HOUR, 98)]
+    assert kept.spare_threshold == make_health().available_spare_threshold_percent
+    assert kept.temperature_warned_at == begun + HOUR  # bit 1: NVM Express Base Specification 2.0, 5.16.1.3
+    story.observe(box(data_units_written=7), after=HOUR)  # it fell, and begins again
+    assert (kept.written_since, kept.written) == ((story.now, 7), 7)
+
+
+@pytest.mark.parametrize(
+    ("celsius", "facts", "warning", "is_above", "is_hot"),
+    [
+        (79.0, {"maximum_celsius": 80.0}, 80.0, False, True),
+        (80.0, {"maximum_celsius": 80.0}, 80.0, True, True),
+        (60.0, {"maximum_celsius": 80.0}, 80.0, False, False),
+        (60.0, {"maximum_celsius": -273.15}, None, False, None),  # a threshold that nobody set reads 0 K
+        (60.0, {"maximum_celsius": 65_261.85}, None, False, None),
+        (60.0, {"maximum_celsius": 80.0, "alarm": True}, 80.0, True, True),
+        (29.0, {"maximum_celsius": 80.0, "alarm": True}, 80.0, False, False),  # an alarm of cold
+        (83.0, {"maximum_celsius": 90.0, "critical_celsius": 82.0}, 90.0, False, False),
+    ],
+)
+def test_the_kernels_thermometer_stands_in_for_a_log_that_is_denied(
+    celsius: float, facts: dict[str, Any], warning: float | None, *, is_above: bool, is_hot: bool | None
+) -> None:
+    reading = TemperatureReading(label="Composite", celsius=celsius, **facts)
+    denied = {"health": Unread("log 02h", "denied"), "identity": Unread("identify", "denied")}
+    hot = Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={**denied, "temperatures": (reading,)})
+    kept = record(Story().observe(hot))
+    assert (kept.warning_celsius, kept.is_above(), kept.is_hot()) == (warning, is_above, is_hot)
+    (row,) = kept.heat
+    is_critical = celsius >= facts.get("critical_celsius", 1000.0)
+    assert (row.seen_above, row.seen_critical) == (is_above or is_critical, is_critical)
 
 
 def test_wear_is_kept_only_where_it_changes_and_the_first_figure_stays() -> None:

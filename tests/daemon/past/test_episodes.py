@@ -263,9 +263,12 @@ def test_a_drive_that_was_let_go_on_request_is_in_hand_for_two_minutes_or_until_
     assert not book.is_in_hand(PATH, story.ledger.now)  # it failed
 
 
-def test_a_log_of_which_no_record_was_ever_read_does_not_say_that_a_drive_was_taken_out() -> None:
+@pytest.mark.parametrize("log", [KernelEvents((), 0, 0), LOG_DENIED])
+def test_a_log_of_which_no_record_was_ever_read_does_not_say_that_a_drive_was_taken_out(
+    log: KernelEvents | Unread,
+) -> None:
     """A recording made without the right to read the log has no records, and its silence says nothing."""
     story = Story()
-    observe_without_words(story.observe(four()), four(), KernelEvents((), 0, 0), after=60.0)
-    observe_without_words(story, gone(), KernelEvents((), 0, 0), after=HOUR, devices=(removal(),))
+    observe_without_words(story.observe(four()), four(), log, after=60.0)
+    observe_without_words(story, gone(), log, after=HOUR, devices=(removal(),))
     assert [(episode.asked, episode.only_left) for episode in episodes(story)] == [(False, True)]

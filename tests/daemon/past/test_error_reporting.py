@@ -11,6 +11,7 @@ from simulated_past import count
 from snapshot_box import Box
 
 GAP = Unread("config", "denied", Reason.DENIED)
+ABSENT = Unread("aer_dev_correctable", "there is none", Reason.ABSENT)
 
 
 def end(**facts: object) -> PciFunction:
@@ -34,6 +35,8 @@ def registers(mask: int = 0x2000) -> AerRegisters:
         ({"aer": None, "aer_registers": None}, Reporting.NO_CAPABILITY),
         ({"aer": None, "aer_registers": GAP, "express": GAP}, Reporting.UNKNOWN),
         ({"aer": replace(count(), correctable=GAP), "aer_registers": None}, Reporting.UNKNOWN),
+        ({"aer": replace(count(), correctable=ABSENT), "aer_registers": None}, Reporting.NO_CAPABILITY),
+        ({"aer": replace(count(), correctable=ABSENT), "aer_registers": registers()}, Reporting.UNKNOWN),
     ],
 )
 def test_state(facts: dict[str, object], expected: Reporting) -> None:

@@ -19,7 +19,7 @@ def change(what: str, before: str, after: str) -> NotedChange:
 
 
 @pytest.mark.parametrize(
-    ("one", "expected"),
+    ("noted", "expected"),
     [
         (change("idle-states", "on", "off"), True),
         (change("idle-states", "off", "on"), False),
@@ -33,8 +33,8 @@ def change(what: str, before: str, after: str) -> NotedChange:
         (change("occupant", "FN1", "FN2"), False),
     ],
 )
-def test_what_may_be_a_cure(one: NotedChange, expected: bool) -> None:  # noqa: FBT001
-    assert is_cure(one) is expected
+def test_what_may_be_a_cure(noted: NotedChange, expected: bool) -> None:  # noqa: FBT001
+    assert is_cure(noted) is expected
 
 
 def lost(*days: float) -> list[Episode]:
@@ -151,7 +151,25 @@ def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
         story.observe(errors(3 * hour), after=HOUR)
     story.restart().observe(errors(0, target=3), after=HOUR)
     (trial,) = story.ledger.trials.trials
-    assert (trial.what, trial.complaint) == ("link-cap", ERRORS)
+    assert (trial.what, trial.complaint, trial.serial) == ("link-cap", ERRORS, "FN0000")
+    outcomes = []
     for _ in range(40):
         story.observe(errors(0, target=3), after=HOUR)
-    assert trial.outcome == TrialOutcome.CURED
+        outcomes.append(trial.outcome)
+    assert (outcomes[0], outcomes[-1]) == (TrialOutcome.COUNTING, TrialOutcome.CURED)
+
+
+@pytest.mark.parametrize(
+    ("after", "days", "outcome"),
+    [(0, 0.2, "counting"), (1, 1.0, "cured"), (3, 0.5, "counting"), (6, 1.0, "not-cured"), (400, 40.0, "not-cured")],
+)
+def test_errors_must_become_five_times_rarer(after: int, days: float, outcome: str) -> None:
+    book = TrialBook()
+    trial = Trial(path=PATH, serial="FN1", what="parts", words="", began_at=0.0, complaint=ERRORS, events_before=70,
+                  seconds_before=7 * DAY)  # fmt: skip
+    book.trials.append(trial)
+    book.review(trial, events=after, now=days * DAY)
+    assert trial.outcome == outcome
+    assert (trial.decided_at is None) is (outcome == "counting")
+    assert book.latest(None, "FN1", ERRORS) is trial
+    assert book.latest("elsewhere", "FN2") is None

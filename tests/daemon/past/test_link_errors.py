@@ -8,7 +8,7 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import SETTLE_SECONDS, LinkRecord, is_correctable_of_link
 from laneproof_collectors.snapshot import AerCounters, Setting
 from laneproof_collectors.unread import Reason, Unread
-from simulated_past import HOUR, PATHS, Story, count, counting_box
+from simulated_past import HOUR, PATHS, Story, count, counting_box, masked_box
 from snapshot_box import Box
 
 PATH = PATHS[0]
@@ -44,7 +44,7 @@ def test_what_comes_after_is() -> None:
     (row,) = link(story).series.rows
     assert row.seconds == HOUR
     assert row.bits == pytest.approx(16e9 * 4 * HOUR)  # 16 GT/s, four lanes, each direction by itself
-    assert (row.device_errors, row.port_errors, row.marked) == (3, 0, 1)
+    assert (row.device_errors, row.port_errors, row.marked, row.units) == (3, 0, 1, 1.0)
     assert link(story).readings == [(story.now, 3)]
 
 
@@ -209,6 +209,7 @@ def test_errors_of_one_minute_mark_it_once() -> None:
     marked = sum(row.marked for row in link(story).series.rows)
     assert errors(story) == 5
     assert marked in (1, 2)  # the minute may have turned in between
+    assert sum(row.units for row in link(story).series.rows) == pytest.approx(1.0 + 5 * 5 / 60, abs=1.0)
 
 
 def test_counters_that_the_kernel_is_set_to_leave_are_no_counting() -> None:
@@ -217,6 +218,16 @@ def test_counters_that_the_kernel_is_set_to_leave_are_no_counting() -> None:
     assert not link(story).counted
     kept = Setting(value="off", origin="firmware")  # the firmware hands its findings on, and they are counted (aer.c)
     assert link(Story().observe(counting_box((0, 0, 0, 0)).with_power(aer_owner=kept))).counted
+
+
+def test_an_end_that_counted_and_keeps_its_errors_to_itself_is_known_by_when() -> None:
+    story = Story().observe(counting_box((0, 0, 0, 0))).observe(masked_box(), after=HOUR)
+    hidden = story.now
+    story.observe(masked_box(), after=HOUR)
+    assert [end.hidden_since for end in link(story).ends] == [hidden, hidden]
+    story.observe(counting_box((0, 0, 0, 0)), after=HOUR)
+    assert [end.hidden_since for end in link(story).ends] == [None, None]
+    assert Story().observe(masked_box()).ledger.links.records[f"{PATH}|FN0000"].far.hidden_since is None
 
 
 UNCORRECTABLE = "nvme 0000:01:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Data Link Layer, (Receiver ID)"

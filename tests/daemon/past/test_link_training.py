@@ -153,12 +153,12 @@ def test_a_drive_without_power_at_some_boots_is_forgiven_once() -> None:
 
 
 def trio(first: int | None, *others: int) -> Box:
-    """Make a drive, None where it is not found, and two siblings, that have counted so many power cycles."""
+    """Make a drive, None where it is not found, and two siblings that are older, with so many power cycles of late."""
     box = Box()
-    for path, serial, counted in zip(PATHS, ("FN1", "FN2", "FN3"), (first, *others), strict=False):
+    for number, (path, counted) in enumerate(zip(PATHS, (first, *others), strict=False)):
         box.with_port(path)
         if counted is not None:
-            box.with_drive(path, serial=serial, health={"power_cycles": counted})
+            box.with_drive(path, serial=f"FN{number + 1}", health={"power_cycles": counted + 300 * number})
     return box
 
 

@@ -1,5 +1,7 @@
 """When a drive reported new media errors: by its counter, and where that stays silent by the kernel's log."""
 
+import pytest
+
 from laneproof.past.media_errors import find_media_times
 from simulated_past import DAY, HOUR, PATHS, Story
 from snapshot_box import Box
@@ -28,6 +30,19 @@ def test_a_count_that_moves_is_one_time_however_far() -> None:
 def test_the_log_and_the_counter_report_the_same_error_once() -> None:
     story = Story().observe(box(0)).observe(box(0), after=HOUR, log=(BAD_SECTOR,)).observe(box(1), after=HOUR)
     assert [number for _, number in times(story)] == [1]
+
+
+@pytest.mark.parametrize(("hours", "numbers"), [(23.0, [1]), (25.0, [0, 1])])
+def test_a_count_that_moves_within_a_day_of_the_log_is_of_the_same_error(hours: float, numbers: list[int]) -> None:
+    story = Story().observe(box(0)).observe(box(0), after=DAY, log=(BAD_SECTOR,)).observe(box(1), after=hours * HOUR)
+    assert [number for _, number in times(story)] == numbers
+
+
+def test_errors_of_one_hour_are_one_time() -> None:
+    story = (
+        Story().observe(box(0)).observe(box(2), after=DAY).observe(box(5), after=HOUR - 1).observe(box(6), after=HOUR)
+    )
+    assert [number for _, number in times(story)] == [5, 1]
 
 
 def test_a_drive_whose_counter_stays_silent_is_seen_by_the_log() -> None:

@@ -20,6 +20,15 @@ def test_an_alarm_comes_once_however_many_passes_see_it() -> None:
     assert (record.came, record.seen_at) == ([100.0, 400.0], 500.0)
 
 
+def test_of_an_alarm_that_comes_and_goes_the_last_fifty_times_are_kept() -> None:
+    book, timeline = RecurrenceBook(), Timeline()
+    for number in range(140):
+        note(book, timeline, 60.0 * number, seen=number % 2 == 0)
+    record = book.of(ALARM)
+    assert record is not None
+    assert record.came == [60.0 * number for number in range(40, 140, 2)]
+
+
 def test_what_was_not_seen_for_two_weeks_is_forgotten() -> None:
     book, timeline = RecurrenceBook(), Timeline()
     note(book, timeline, 100.0, seen=True)
