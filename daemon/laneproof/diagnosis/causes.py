@@ -1,12 +1,12 @@
 """How likely each cause is, given what was seen, what was looked for and is absent, and what is unknown.
 
 A plain Bayesian score, made cautious in two ways. Features of one group partly repeat each other, so all but the
-strongest of them count half. And no cause is named unless it stands out: otherwise the answer is "undetermined", with
-the check that would show most.
+strongest of them count half. And no cause is named unless it stands out and something that was seen points to it:
+otherwise the answer is "undetermined", with the check that would show most.
 """
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
@@ -19,6 +19,10 @@ NAMED_PROBABILITY = 0.70
 NAMED_RATIO = 3.0
 NAMED_FEATURES = 3
 """What it takes to name a cause: this likely, this many times the next, on this many features. Judgement."""
+
+POINTS_TO = 1.75
+"""What was seen points to a cause if it is seen with it this many times as often as usual. Judgement: where nothing
+does, the others were only ruled out, by features that their faults do not always show."""
 
 SECONDARY_WEIGHT = 0.5
 """What a feature counts that is not the strongest of its group."""
@@ -92,13 +96,15 @@ def diagnose(
     posterior = posterior_of(known, weights)
     ranked = sorted(posterior, key=lambda cause: (-posterior[cause], cause))
     checks = tuple(check for check in rank_checks(known, weights) if check.feature not in cannot_try)
-    verdict = _verdict(ranked, posterior, len(known))
+    stands_out = _stands_out(ranked, posterior)
+    is_named = stands_out and len(known) >= NAMED_FEATURES and _is_pointed_to(ranked[0], known, weights)
+    verdict = ranked[0] if is_named else str(CauseName.UNDETERMINED)
     causes = [
-        Cause(cause=str(cause), probability=posterior[cause], because=_reasons(cause, known, features, weights))
+        Cause(cause=str(cause), probability=posterior[cause], because=_reasons(cause, known, weights))
         for cause in ranked
     ]
-    if verdict == CauseName.UNDETERMINED:
-        doubt = _doubt(ranked, posterior, len(known), checks)
+    if not is_named:
+        doubt = _doubt(ranked, posterior, len(known), checks, stands_out=stands_out)
         causes.insert(0, Cause(cause=verdict, probability=1.0 - posterior[ranked[0]], because=doubt))
         next_steps = [CHECKS[check.feature].step for check in checks[:1]]
     else:
@@ -199,40 +205,55 @@ def rank_checks(known: Mapping[str, bool], weights: Weights = DEFAULT) -> tuple[
     return tuple(sorted(checks, key=lambda check: (-check.bits, check.feature)))
 
 
-def _verdict(ranked: list[str], posterior: Mapping[str, float], observed: int) -> str:
+def _stands_out(ranked: list[str], posterior: Mapping[str, float]) -> bool:
     first = posterior[ranked[0]]
-    stands_out = first >= NAMED_PROBABILITY and all(first >= NAMED_RATIO * posterior[other] for other in ranked[1:])
-    return str(ranked[0] if stands_out and observed >= NAMED_FEATURES else CauseName.UNDETERMINED)
+    return first >= NAMED_PROBABILITY and all(first >= NAMED_RATIO * posterior[other] for other in ranked[1:])
 
 
-def _reasons(
-    cause: str, known: Mapping[str, bool], features: Mapping[str, Feature], weights: Weights
-) -> tuple[str, ...]:
-    # What speaks for the cause, the strongest first, then what speaks against it: measured against how often the same
-    # would be seen if nothing were known.
+def _is_pointed_to(cause: str, known: Mapping[str, bool], weights: Weights) -> bool:
+    return any(seen and lift >= math.log(POINTS_TO) for lift, seen, _ in _lifts(cause, known, weights))
+
+
+def _lifts(cause: str, known: Mapping[str, bool], weights: Weights) -> Iterator[tuple[float, bool, Feature]]:
+    # What each known feature says for a cause, measured against how often the same would be seen if nothing were known.
     total = math.fsum(weights.priors.values())
-    weighed = []
-    for name, seen in known.items():
-        feature = features[name]
-        chance = {given: p if seen else 1.0 - p for given, p in feature.given.items()}
-        usual = math.fsum(weights.priors[given] * p for given, p in chance.items()) / total
-        weighed.append((math.log(chance[cause] / usual), feature.seen if seen else feature.absent))
-    weighed.sort(reverse=True)
+    for feature in weights.features:
+        if (seen := known.get(feature.name)) is not None:
+            chance = {given: p if seen else 1.0 - p for given, p in feature.given.items()}
+            usual = math.fsum(weights.priors[given] * p for given, p in chance.items()) / total
+            yield math.log(chance[cause] / usual), seen, feature
+
+
+def _reasons(cause: str, known: Mapping[str, bool], weights: Weights) -> tuple[str, ...]:
+    # What speaks for the cause, the strongest first, then what speaks against it.
+    weighed = sorted(
+        ((lift, feature.seen if seen else feature.absent) for lift, seen, feature in _lifts(cause, known, weights)),
+        reverse=True,
+    )
     reasons = [sentence for lift, sentence in weighed if lift > _TELLING]
     reasons += [f"against it: {sentence}" for lift, sentence in reversed(weighed) if lift < -_TELLING]
     if not reasons:
-        reasons = [f"nothing known speaks for or against it but how common it is ({weights.priors[cause] / total:.0%})"]
+        share = weights.priors[cause] / math.fsum(weights.priors.values())
+        reasons = [f"nothing known speaks for or against it but how common it is ({share:.0%})"]
     return tuple(reasons)
 
 
 def _doubt(
-    ranked: list[str], posterior: Mapping[str, float], observed: int, checks: tuple[NextCheck, ...]
+    ranked: list[str],
+    posterior: Mapping[str, float],
+    observed: int,
+    checks: tuple[NextCheck, ...],
+    *,
+    stands_out: bool,
 ) -> tuple[str, ...]:
-    reasons = []
     leading = " and ".join(f"{CAUSE_WORDS.get(cause, cause)} at {posterior[cause]:.0%}" for cause in ranked[:2])
-    few = f"{observed} of the {NAMED_FEATURES} observations that it takes to name a cause"
-    why = f"too little is known ({few})" if observed < NAMED_FEATURES else "no cause stands out"
-    reasons.append(f"{why}: likeliest are {leading}")
+    if observed < NAMED_FEATURES:
+        why = f"too little is known ({observed} of the {NAMED_FEATURES} observations that it takes to name a cause)"
+    elif stands_out:
+        why = "other causes are less likely, but nothing that was seen points to one"
+    else:
+        why = "no cause stands out"
+    reasons = [f"{why}: likeliest are {leading}"]
     if checks:
         reasons.append(f"what would show most: {CHECKS[checks[0].feature].question}")
     return tuple(reasons)

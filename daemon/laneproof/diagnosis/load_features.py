@@ -28,12 +28,11 @@ def idle_states_on(case: Case) -> Known:
 
 def drops_after_idle_exit(case: Case) -> Known:
     """It came while the drive had been idle, or just as work began again."""
-    known = [episode.before for episode in case.episodes if episode.before.load is not None]
-    # a long window may hold both work and rest, and says nothing where it holds some of both
-    is_long = bool(known) and median(before.window_seconds or 0.0 for before in known) > _LONG_WINDOW_SECONDS
-    states = [state for before in known if (state := _state_before(before)) is not None]
-    answers = [state == IDLE for state in states if not is_long or state != WORKING]
+    states = [_state_before(episode.before) for episode in case.episodes]
+    is_long = _has_long_windows(case)
+    # a long window with some work may hold rest and full load: it speaks neither for rest nor against it
     among = (IDLE, LOADED) if is_long else (IDLE, WORKING, LOADED)
+    answers = [state == IDLE for state in states if state in among]
     return favours(sum(answers), len(answers), _share_of(case, IDLE, among), mostly=_MOSTLY_IDLE)
 
 
@@ -41,6 +40,11 @@ def drops_under_load(case: Case) -> Known:
     """It came under load; episodes in between, with a little to do, speak neither for it nor against."""
     answers = [loaded for episode in case.episodes if (loaded := _was_loaded(episode.before)) is not None]
     return favours(sum(answers), len(answers), _share_of(case, LOADED, (IDLE, LOADED)), mostly=_MOSTLY_LOADED)
+
+
+def _has_long_windows(case: Case) -> bool:
+    known = [before.window_seconds or 0.0 for episode in case.episodes if (before := episode.before).load is not None]
+    return bool(known) and median(known) > _LONG_WINDOW_SECONDS
 
 
 def _was_loaded(before: Before) -> Known:
@@ -51,11 +55,13 @@ def _was_loaded(before: Before) -> Known:
 
 
 def _state_before(before: Before) -> str | None:
-    """Say how busy a drive was when it dropped; None where that may have changed since the last pass."""
-    age = before.window_seconds if before.load_age_seconds is None else before.load_age_seconds
-    if (age or 0.0) <= _LONG_WINDOW_SECONDS or before.load == before.load_during:
-        return before.load
-    return None
+    """Say how busy a drive was when it dropped; None where that may have changed since the last pass.
+
+    Passes that are far apart show it only where the windows before and after agree: the night's work may end, or the
+    day's begin, minutes after a pass.
+    """
+    is_close = max(before.window_seconds or 0.0, before.load_age_seconds or 0.0) <= _LONG_WINDOW_SECONDS
+    return before.load if is_close or before.load == before.load_during else None
 
 
 def _share_of(case: Case, state: str, among: tuple[str, ...]) -> float | None:

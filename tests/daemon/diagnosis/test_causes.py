@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from laneproof.advice import COPY_NOW, advise
 from laneproof.diagnosis.causes import Diagnosis, diagnose, entropy_bits, posterior_of, rank_checks
 from laneproof.diagnosis.next_steps import CHECKS, REMEDIES
-from laneproof.diagnosis.weights import DEFAULT, CauseName
+from laneproof.diagnosis.weights import CAUSE_WORDS, DEFAULT, CauseName
 
 NAMES = [feature.name for feature in DEFAULT.features]
 TRIED = {feature.name for feature in DEFAULT.features if not feature.by_watching}
@@ -24,6 +24,11 @@ SLOW_LINK = (
 PERIOD = "+regular_period +follows_slot_on_swap -pm_off_cured -hot_before_drop -media_errors_rising +power_cycle_needed"
 IDLE_EXIT = "-aer_above_siblings +drops_after_idle_exit -drops_under_load -hot_before_drop -media_errors_rising"
 MEDIA = "-aer_above_siblings +media_errors_rising +drops_under_load -hot_before_drop -several_drives_together"
+RULED_OUT = (
+    "-aer_above_siblings -errors_between_drops -link_below_expected +idle_states_on -hot_before_drop "
+    "-media_errors_rising -several_drives_together -power_lost_at_drive -still_on_the_bus -same_model_affected "
+    "+drops_or_resets"
+)
 HOT = "+hot_before_drop +drops_under_load -aer_above_siblings -media_errors_rising -drops_after_idle_exit"
 TOGETHER = "+several_drives_together +power_lost_at_drive -media_errors_rising"
 CASES = {
@@ -33,6 +38,7 @@ CASES = {
     "together": (TOGETHER, (0.113, 0.094, 0.012, 0.004, 0.028, 0.750), "shared-supply"),
     "only load": ("+drops_under_load", (0.425, 0.039, 0.158, 0.142, 0.063, 0.173), "undetermined"),
     "period": (PERIOD, (0.268, 0.211, 0.026, 0.005, 0.306, 0.184), "undetermined"),
+    "ruled out": (RULED_OUT, (0.041, 0.839, 0.013, 0.026, 0.054, 0.027), "undetermined"),
     "hot": (HOT, (0.064, 0.006, 0.725, 0.069, 0.033, 0.104), "heat"),
 }
 
@@ -72,9 +78,22 @@ def test_undetermined_stands_first_and_names_its_check() -> None:
     assert first.cause == "undetermined"
     assert first.probability == pytest.approx(1 - 0.425, abs=1e-3)
     assert any(CHECKS["speed_cap_cured"].question in reason for reason in first.because)
-    assert any("1 of the 3 observations" in reason for reason in first.because)
     assert diagnosis.next_steps == (CHECKS["speed_cap_cured"].step.after(None),)
     assert [cause.cause for cause in diagnosis.causes[1:3]] == ["signal-path", "shared-supply"]
+
+
+@pytest.mark.parametrize(
+    ("evidence", "why"),
+    [
+        ("+drops_under_load", "too little is known (1 of the 3 observations that it takes to name a cause): "),
+        ("+drops_under_load -hot_before_drop -regular_period", "no cause stands out: "),
+        (RULED_OUT, "other causes are less likely, but nothing that was seen points to one: "),
+    ],
+)
+def test_undetermined_says_why_and_which_causes_are_likeliest(evidence: str, why: str) -> None:
+    first, second, third, *_ = diagnose(evidence_of(evidence)).causes
+    likeliest = f"{CAUSE_WORDS[second.cause]} at {second.probability:.0%} and {CAUSE_WORDS[third.cause]} at"
+    assert first.because[0].startswith(f"{why}likeliest are {likeliest}")
 
 
 def test_a_named_cause_says_why_and_what_to_do() -> None:
@@ -153,6 +172,7 @@ def test_posteriors_are_shares_and_the_order_is_theirs(known: dict[str, bool]) -
         assert scored[0] >= 0.70
         assert scored[0] >= 3 * scored[1]
         assert len(known) >= 3
+        assert any(known.values())  # a cause is never named by what is absent alone
     assert {check.feature for check in diagnosis.next_checks} == TRIED - set(known)
 
 

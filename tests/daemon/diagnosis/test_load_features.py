@@ -2,9 +2,11 @@
 
 import pytest
 
+from laneproof.past.drive_load import IDLE, LOADED, WORKING
+from laneproof.past.episodes import Before
 from laneproof_collectors.snapshot import AutonomousTransitions, TemperatureReading
 from laneproof_collectors.unread import Unread
-from simulated_cases import DOWN, MB, PATH, Working, features
+from simulated_cases import DOWN, PATH, Working, dropping, features
 from simulated_past import DAY, HOUR, Story
 from snapshot_box import Box
 
@@ -18,29 +20,39 @@ def test_a_box_that_always_rests_says_nothing_of_rest() -> None:
 
 
 @pytest.mark.parametrize(
-    ("before", "during", "at_rest", "under_load"),
+    ("befores", "at_rest", "under_load"),
     [
-        (0.0, 0.0, True, False),
-        (900.0, 900.0, False, True),
-        (0.0, 900.0, None, None),  # it may have dropped in either
-        (900.0, 0.0, None, None),
+        # load, load meanwhile, length of the window before, how long before the episode it ended
+        ([(IDLE, IDLE, 600.0, 70.0)] * 5, True, False),
+        ([(IDLE, WORKING, 600.0, 70.0)] * 5, True, False),
+        ([(LOADED, LOADED, 600.0, 70.0)] * 5, False, True),
+        ([(WORKING, WORKING, 600.0, 70.0)] * 5, False, None),
+        ([(WORKING, LOADED, 600.0, 70.0)] * 5, False, True),
+        ([(IDLE, LOADED, 600.0, 1001.0)] * 5, None, None),  # it may have dropped in either
+        ([(IDLE, IDLE, 600.0, 1001.0)] * 5, True, False),
+        # passes an hour apart show rest and load only where both sides agree, however soon after a pass it drops
+        ([(IDLE, IDLE, 3600.0, 400.0)] * 5, True, False),
+        ([(LOADED, LOADED, 3600.0, 400.0)] * 5, False, True),
+        ([(IDLE, WORKING, 3600.0, 400.0)] * 5, None, None),  # the day's work began
+        ([(LOADED, IDLE, 3600.0, 400.0)] * 5, None, None),  # the night's work ended
+        ([(WORKING, WORKING, 3600.0, 400.0)] * 5, None, None),  # it holds rest and work
+        ([(IDLE, IDLE, 3600.0, 400.0)] * 4 + [(WORKING, WORKING, 3600.0, 400.0)] * 5, True, False),
+        ([(IDLE, IDLE, 1000.0, 1000.0), (IDLE, LOADED, 1000.0, 1000.0)] * 2, True, False),
     ],
 )
-def test_passes_hours_apart_show_rest_and_load_only_where_both_sides_agree(
-    before: float,
-    during: float,
+def test_rest_and_load_are_what_held_just_before_or_on_both_sides_of_a_long_window(
+    befores: list[tuple[str, str, float, float]],
     at_rest: bool | None,  # noqa: FBT001
     under_load: bool | None,  # noqa: FBT001
 ) -> None:
-    work = Working()
-    for number in range(60):
-        phase = number % 10
-        rate = {8: before, 9: during}.get(phase, 900.0 if phase < 4 else 0.0)
-        work.moved += int(rate * MB * 6 * HOUR)
-        work.story.observe(work.box(), after=6 * HOUR, log=(DOWN,) if phase == 9 else ())
-    answers = features(work.story)
-    assert answers["drops_after_idle_exit"] is at_rest
-    assert answers["drops_under_load"] is under_load
+    story = dropping([2.0] * len(befores))
+    for episode, (load, during, window, age) in zip(story.ledger.episodes.episodes, befores, strict=True):
+        episode.before = Before(
+            load=load, load_during=during, window_seconds=window, load_age_seconds=age,
+            state_seconds={IDLE: 40 * HOUR, WORKING: 20 * HOUR, LOADED: 40 * HOUR},
+        )  # fmt: skip
+    answers = features(story)
+    assert (answers["drops_after_idle_exit"], answers["drops_under_load"]) == (at_rest, under_load)
 
 
 @pytest.mark.parametrize(
