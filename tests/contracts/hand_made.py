@@ -77,12 +77,8 @@ class Machine:
     binary: dict[str, str] = field(default_factory=dict)
     errors: dict[str, str] = field(default_factory=dict)
     links: dict[str, str] = field(default_factory=dict)
-    dirs: list[str] = field(default_factory=list)
     nvme: dict[str, Any] = field(default_factory=dict)
     smartctl: dict[str, Any] = field(default_factory=dict)
-
-    def copy(self) -> "Machine":
-        return copy.deepcopy(self)
 
     def attributes(self, folder: str, values: Mapping[str, str]) -> None:
         self.files |= {f"{folder}/{name}": f"{value}\n" for name, value in values.items()}
@@ -144,7 +140,6 @@ class Machine:
                 "serial": serial.ljust(20),
                 "firmware_rev": firmware.ljust(8),
                 "state": "live",
-                "transport": "pcie",
                 "address": place.rpartition("/")[2],
             },
         )
@@ -181,7 +176,6 @@ class Machine:
             "binary": self.binary,
             "errors": self.errors,
             "links": self.links,
-            "dirs": self.dirs,
             "nvme": self.nvme,
             "smartctl": self.smartctl,
         }

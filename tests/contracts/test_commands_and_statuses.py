@@ -16,8 +16,7 @@ import jsonschema
 import pytest
 
 from contracts.hand_made import CHECKOUT, T0, Machine, inside, program, told, write
-from contracts.test_odd_machines import sata
-from contracts.test_rest_of_the_box import TWO, bonded, power, raid, remembering
+from contracts.hand_made_boxes import HEAD, TWO, bonded, power, raid, remembering, sata
 
 RULES_OF_THE_FIRST_DAY = (
     "position-empty", "occupant-unexpected", "occupant-differs", "link-slow", "link-narrow", "link-above-limit",
@@ -28,7 +27,6 @@ RULES_OF_THE_FIRST_DAY = (
     "reading-stuck",
 )  # fmt: skip
 NOBODY = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
-HEAD = 'schema = 1\n[box]\nname = "kelp-1"\n'
 
 
 def simple() -> Machine:

@@ -14,9 +14,8 @@ from typing import Any, NoReturn
 import pytest
 
 from contracts.hand_made import CHECKOUT, T0, Ended, JsonObject, inside, write
+from contracts.hand_made_boxes import TWO, bonded, power, raid, remembering, sata
 from contracts.mutations import kernel_words, spoil_frame, spoil_text
-from contracts.test_odd_machines import sata
-from contracts.test_rest_of_the_box import TWO, bonded, power, raid, remembering
 
 MESSAGES = CHECKOUT / "tests" / "collectors" / "kernel_log" / "messages.jsonl"
 LINES = [json.loads(row)["line"] for row in MESSAGES.read_text(encoding="utf-8").splitlines()]

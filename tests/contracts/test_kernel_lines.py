@@ -71,10 +71,3 @@ LINE = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=
 )
 def test_text_that_imitates_a_kernel_message_is_none(message: str) -> None:
     assert judge(message) is None
-
-
-def test_port_named_by_card_not_present() -> None:
-    assert judge("pcieport 0000:00:1c.4: pciehp: Slot(12): Card not present") in {
-        ("link_down", "0000:00:1c.4"),
-        ("device_removed", "0000:00:1c.4"),
-    }

@@ -9,25 +9,18 @@ from pathlib import Path
 import pytest
 
 from contracts.hand_made import T0, JsonObject, Machine, health, inside, program, write
+from contracts.hand_made_boxes import HEAD, board, place, port
 
 Replay = Callable[..., list[JsonObject]]
 
 SECOND = "99999999-2222-4333-8444-555555555555"
 LINK = 'link = { generation = 4, lanes = 4 }\noccupant = { kind = "nvme" }\n'
-BUILD = 'schema = 1\n[box]\nname = "kelp-1"\n' + "".join(
+BUILD = HEAD + "".join(
     f'[[position]]\nlabel = "bay-{number}"\npath = "0000:00/01.{number}"\n{LINK}' for number in (1, 2, 3)
 )
 AER = (
     "RxErr 0\nBadTLP {}\nBadDLLP 0\nRollover 0\nTimeout 0\nNonFatalErr 0\nCorrIntErr 0\nHeaderOF 0\nTOTAL_ERR_COR {}\n"
 )
-
-
-def port(number: int) -> str:
-    return f"pci0000:00/0000:00:01.{number}"
-
-
-def place(number: int) -> str:
-    return f"{port(number)}/0000:0{number}:00.0"
 
 
 def box(
@@ -152,10 +145,7 @@ def test_lower_target_since_a_boot_with_another_bios_is_the_firmwares_setting(re
         after.port(port(number), speed="8.0 GT/s PCIe")
         after.drive(number, place(number), speed="8.0 GT/s PCIe")
     for machine, version in ((before, "F3"), (after, "F7")):
-        machine.attributes(
-            "/sys/devices/virtual/dmi/id", {"board_name": "TW-8", "bios_version": version, "bios_date": "01/02/2026"}
-        )
-        machine.links["/sys/class/dmi/id"] = "../../devices/virtual/dmi/id"
+        board(machine, version)
         for number in (1, 2, 3):
             machine.binary[f"/sys/devices/{port(number)}/config"] = config_space(3 if machine is after else 4)
     lines = replay(before.frame(), after.frame(T0 + 600, boot_id=SECOND, up=30.0))
