@@ -8,40 +8,29 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.cli import main
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
-
-START = 1_790_000_000.0  # 2026-09-21T14:13:20Z
-DAY = 86400.0
+from contracts.hand_made import inside
+from recorded_box import DAY, START, make_box, record, stand, wire
+from simulation.box import Drive, SimulatedBox
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """Record three days of a box: as built, a day later with a narrow link, a day later with another drive."""
-    box = SimulatedBox(name="tern-2", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
-    writer = RecordingWriter(box)
-    writer.take(box, t=START, up=60.0)
-    box.ports[0].wired_lanes = 2
-    writer.take(box, t=START + DAY, up=60.0 + DAY)
-    box.ports[0].drive = Drive(serial="B2")
-    writer.take(box, t=START + 2 * DAY, up=60.0 + 2 * DAY)
-    (tmp_path / "box.jsonl").write_text("".join(f"{line}\n" for line in writer.lines))
+
+    def exchange(box: SimulatedBox) -> None:
+        box.ports[0].drive = Drive(serial="B2")
+
+    record(tmp_path / "box.jsonl", make_box(), stand, wire(2), exchange, every=DAY)
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    status = main(["changes", *arguments])
-    said = capsys.readouterr()
-    return status, said.out, said.err
-
-
-def test_the_demo_is_shown_in_80_columns(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_demo_is_shown_in_80_columns(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    status, out, _ = run(capsys, "--demo")
-    assert status == 1
-    assert re.match(r"kelp-1: \d CHANGES\n", out)
-    assert "  board firmware: version 1.20 of 03/14/2026, before 1.18 of 11/02/2025\n" in out
-    assert max(map(len, out.splitlines())) <= 80
+    ended = inside("changes", "--demo")
+    assert ended.status == 1
+    assert re.match(r"kelp-1: \d CHANGES\n", ended.out)
+    assert "  board firmware: version 1.20 of 03/14/2026, before 1.18 of 11/02/2025\n" in ended.out
+    assert max(map(len, ended.out.splitlines())) <= 80
 
 
 @pytest.mark.parametrize(
@@ -54,51 +43,42 @@ def test_the_demo_is_shown_in_80_columns(capsys: pytest.CaptureFixture[str], mon
         ("", "", 0, "NO CHANGE"),
     ],
 )
-def test_recording_stands_as_at_the_moment_named(  # noqa: PLR0913 (a table's row)
-    capsys: pytest.CaptureFixture[str], folder: Path, first: str, second: str, status: int, expect: str
+def test_recording_stands_as_at_the_moment_named(
+    folder: Path, first: str, second: str, status: int, expect: str
 ) -> None:
-    recording = str(folder / "box.jsonl")
-    ended, out, _ = run(capsys, recording + first, recording + second)
-    assert ended == status
-    assert expect in out
-
-
-def test_audits_json_is_enough(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    recording = str(folder / "box.jsonl")
-    main(["audit", "--from", recording, "--json"])
-    audit = folder / "audit.json"
-    audit.write_text(capsys.readouterr().out)
-    assert run(capsys, str(audit), recording)[0] == 0
-    assert run(capsys, recording, str(audit))[0] == 0
-    status, out, _ = run(capsys, f"{recording}@2d", str(audit))
-    assert status == 1
-    assert "serial B2" in out
-
-
-def test_packed_recording_and_audit_are_read_too(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     recording = folder / "box.jsonl"
-    packed = folder / "box.jsonl.gz"
+    ended = inside("changes", f"{recording}{first}", f"{recording}{second}")
+    assert ended.status == status
+    assert expect in ended.out
+
+
+def test_audits_json_is_enough(folder: Path) -> None:
+    recording, audit = folder / "box.jsonl", folder / "audit.json"
+    audit.write_text(inside("audit", "--from", recording, "--json").out)
+    assert inside("changes", audit, recording).status == 0
+    assert inside("changes", recording, audit).status == 0
+    ended = inside("changes", f"{recording}@2d", audit)
+    assert ended.status == 1
+    assert "serial B2" in ended.out
+
+
+def test_packed_recording_and_a_file_with_an_at_in_its_name_are_read_too(folder: Path) -> None:
+    recording, packed, odd = (folder / name for name in ("box.jsonl", "box.jsonl.gz", "box@home.jsonl"))
     packed.write_bytes(gzip.compress(recording.read_bytes()))
-    assert run(capsys, str(recording), str(packed))[0] == 0
+    odd.write_bytes(recording.read_bytes())
+    assert inside("changes", recording, packed).status == 0
+    assert inside("changes", odd, f"{odd}@now").status == 0
 
 
-def test_file_with_an_at_in_its_name_is_that_file(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    odd = folder / "box@home.jsonl"
-    odd.write_bytes((folder / "box.jsonl").read_bytes())
-    assert run(capsys, str(odd), f"{odd}@now")[0] == 0
-
-
-def test_json_gives_both_snapshots_and_the_verdict(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    recording = str(folder / "box.jsonl")
-    status, out, _ = run(capsys, f"{recording}@2d", recording, "--json")
-    answer = json.loads(out)
-    assert (status, answer["verdict"], answer["before"]["taken_at"]) == (1, "changed", "2026-09-21T14:13:20Z")
+def test_json_gives_both_snapshots_and_the_verdict(folder: Path) -> None:
+    ended = inside("changes", f"{folder}/box.jsonl@2d", folder / "box.jsonl", "--json")
+    answer = ended.json()
+    assert (ended.status, answer["verdict"], answer["before"]["taken_at"]) == (1, "changed", "2026-09-21T14:13:20Z")
     (change,) = answer["changes"]
     assert (change["what"], change["path"]) == ("replaced", "0000:00/01.1")
 
 
-def test_snapshot_that_could_not_read_as_much_ends_with_2(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    recording = str(folder / "box.jsonl")
+def test_snapshot_that_could_not_read_as_much_ends_with_2(folder: Path) -> None:
     lines = (folder / "box.jsonl").read_text().splitlines()
     frame = json.loads(lines[1])
     path = "/sys/module/pcie_aspm/parameters/policy"
@@ -106,17 +86,17 @@ def test_snapshot_that_could_not_read_as_much_ends_with_2(capsys: pytest.Capture
     frame["errors"] = {path: "EACCES"}
     blind = folder / "blind.jsonl"
     blind.write_text(f"{lines[0]}\n{json.dumps(frame)}\n")
-    status, out, _ = run(capsys, f"{recording}@2d", str(blind))
-    assert status == 2
-    assert "NO CHANGE SEEN" in out
-    assert "settings.aspm_policy" in out
+    ended = inside("changes", f"{folder}/box.jsonl@2d", blind)
+    assert ended.status == 2
+    assert "NO CHANGE SEEN" in ended.out
+    assert "settings.aspm_policy" in ended.out
 
 
-def test_labels_come_from_the_declaration(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    build = folder / "build.toml"
+def test_labels_come_from_the_declaration(folder: Path) -> None:
+    build, recording = folder / "build.toml", folder / "box.jsonl"
     build.write_text('schema = 1\nbox.name = "tern-2"\n[[position]]\nlabel = "upper"\npath = "0000:00/01.1"\n')
-    recording = str(folder / "box.jsonl")
-    assert "\n  upper: trained gen4 x2" in run(capsys, f"{recording}@2d", f"{recording}@1d", "--build", str(build))[1]
+    ended = inside("changes", f"{recording}@2d", f"{recording}@1d", "--build", build)
+    assert "\n  upper: trained gen4 x2" in ended.out
 
 
 @pytest.mark.parametrize(
@@ -135,19 +115,14 @@ def test_labels_come_from_the_declaration(capsys: pytest.CaptureFixture[str], fo
         (("@2026-11-20", "--state", "nowhere"), os.EX_NOINPUT, "there is no history"),
     ],
 )
-def test_snapshot_that_cannot_be_had_is_one_line_and_a_status(  # noqa: PLR0913 (a table's row)
-    capsys: pytest.CaptureFixture[str],
-    folder: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    arguments: tuple[str, ...],
-    status: int,
-    expect: str,
+def test_snapshot_that_cannot_be_had_is_one_line_and_a_status(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], status: int, expect: str
 ) -> None:
     monkeypatch.chdir(folder)
     Path("odd.json").write_text('{"schema": 1, "box": "x"}')
     Path("empty.json").write_text("")
     Path("audit.json").write_text("{}")
     Path("headless.jsonl").write_text(Path("box.jsonl").read_text().splitlines()[0] + "\n")
-    ended, out, said = run(capsys, *arguments)
-    assert (ended, out, said.count("\n")) == (status, "", 1)
-    assert expect in said
+    ended = inside("changes", *arguments)
+    assert (ended.status, ended.out) == (status, "")
+    assert expect in ended.err

@@ -1,20 +1,19 @@
 """audit --follow: the same judgement pass after pass, drawn over itself or a line a change."""
 
 import io
-import json
 from itertools import islice
 from pathlib import Path
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import Ended, inside
 from laneproof.commands import follow
 from laneproof.commands.follow import draw, watch
 from laneproof.commands.inputs import open_host
 from laneproof.engine import Engine
 from laneproof_collectors.collection import Collector, make_collectors, read_fenced
 from laneproof_collectors.host import Host
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from recorded_box import BUILD, make_box, record, stand, wire
 
 
 class Screen(io.StringIO):
@@ -25,63 +24,37 @@ class Screen(io.StringIO):
 @pytest.fixture
 def recording(tmp_path: Path) -> str:
     """Record a box whose link falls to two lanes in its second frame."""
-    box = SimulatedBox(name="tern-2", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
-    box.extra_files |= {"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
-    writer = RecordingWriter(box)
-    for number, lanes in enumerate((None, 2)):
-        box.ports[0].wired_lanes = lanes
-        writer.take(box, t=1_790_000_000.0 + 60 * number, up=60.0 + 60 * number)
-    file = tmp_path / "box.jsonl"
-    file.write_text("".join(f"{line}\n" for line in writer.lines))
-    return str(file)
+    return record(tmp_path / "box.jsonl", make_box(), stand, wire(2))
 
 
-BUILD = """
-schema = 1
-[box]
-name = "tern-2"
-[[position]]
-label = "riser-1"
-path = "0000:00/01.1"
-link = { generation = 4, lanes = 4 }
-"""
-
-
-def run(recording: str, tmp_path: Path, *words: str) -> int:
-    build = tmp_path / "build.toml"
+def follow_it(recording: str, *words: str) -> Ended:
+    build = Path(recording).with_name("build.toml")
     build.write_text(BUILD)
-    return main(["audit", "--follow", "--from", recording, "--build", str(build), *words])
+    return inside("audit", "--follow", "--from", recording, "--build", build, *words)
 
 
-def test_elsewhere_than_on_a_terminal_it_is_the_audit_and_then_a_line_a_change(
-    recording: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert run(recording, tmp_path) == 1
-    out = capsys.readouterr().out
-    assert out.startswith("tern-2: HOLDS")
-    assert [line.split()[1:4:2] for line in out.splitlines()[-2:]] == [
+def test_elsewhere_than_on_a_terminal_it_is_the_audit_and_then_a_line_a_change(recording: str) -> None:
+    ended = follow_it(recording)
+    assert ended.status == 1
+    assert ended.out.startswith("tern-2: HOLDS")
+    assert [line.split()[1:4:2] for line in ended.out.splitlines()[-2:]] == [
         ["raised", "link-narrow:"],
         ["raised", "link-retrained-down:"],
     ]
-    assert "\x1b" not in out
+    assert "\x1b" not in ended.out
 
 
-def test_json_is_an_audit_a_line_where_something_changed(
-    recording: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert run(recording, tmp_path, "--json") == 1
-    audits = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
-    assert [audit["verdict"] for audit in audits] == ["holds", "differs"]
+def test_json_is_an_audit_a_line_where_something_changed(recording: str) -> None:
+    ended = follow_it(recording, "--json")
+    assert (ended.status, [audit["verdict"] for audit in ended.lines()]) == (1, ["holds", "differs"])
 
 
-def test_on_a_terminal_each_pass_is_drawn_over_the_one_before(
-    recording: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    screen = Screen()
-    monkeypatch.setattr("sys.stdout", screen)
+def test_on_a_terminal_each_pass_is_drawn_over_the_one_before(recording: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("io.StringIO", Screen)
     monkeypatch.setenv("TERM", "xterm")
-    assert run(recording, tmp_path) == 1
-    first, *drawn = screen.getvalue().split("\x1b[H")
+    ended = follow_it(recording)
+    assert ended.status == 1
+    first, *drawn = ended.out.split("\x1b[H")
     assert (first, len(drawn)) == ("\x1b[2J", 2)
     assert all(picture.endswith("\x1b[J") for picture in drawn)
     assert ["DIFFERS" in picture for picture in drawn] == [False, True]

@@ -32,19 +32,10 @@ from laneproof.history.notes import Note
 from laneproof.history.store import Store
 from laneproof.service.settings import Settings
 from passes import Passes, change_of, make_finding
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from recorded_box import BUILD, make_box, record, stand, wire
 from snapshot_box import A_MORNING
 
 PATIENCE_SECONDS = 60.0
-BUILD = """
-schema = 1
-[box]
-name = "tern-2"
-[[position]]
-label = "riser-1"
-path = "0000:00/01.1"
-link = { generation = 4, lanes = 4 }
-"""
 
 
 class Service:
@@ -97,15 +88,7 @@ class Service:
 @pytest.fixture
 def recording(tmp_path: Path) -> Path:
     """Record a box whose link came up narrow in its second frame."""
-    box = SimulatedBox(name="tern-2", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
-    box.extra_files |= {"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
-    writer = RecordingWriter(box)
-    writer.take(box, t=1_790_000_000.0, up=60.0)
-    box.ports[0].wired_lanes = 2
-    writer.take(box, t=1_790_000_060.0, up=120.0)
-    file = tmp_path / "box.jsonl"
-    file.write_text("".join(f"{line}\n" for line in writer.lines))
-    return file
+    return Path(record(tmp_path / "box.jsonl", make_box(), stand, wire(2)))
 
 
 @pytest.fixture
@@ -189,7 +172,7 @@ def test_findings_keep_their_beginning_over_a_restart(tmp_path: Path, services: 
         service = services[-1].start()
         since.append([finding["since"] for finding in service.audit()["findings"] if finding["rule"] == "link-narrow"])
         answer = json.loads(service.get("/api/v1/changes"))["changes"]
-        changes.append([one["change"] for one in answer if one["finding"]["rule"] == "link-narrow"])
+        changes.append([change["change"] for change in answer if change["finding"]["rule"] == "link-narrow"])
         assert service.end() == 0
     assert changes[0] == ["raised"]
     assert changes[1][-1] == "raised"  # of the first run

@@ -1,0 +1,51 @@
+"""Recordings of tern-2, a box with one drive, whose link may lose lanes from one frame to the next."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+
+START, DAY = 1_790_000_000.0, 86400.0  # 2026-09-21T14:13:20Z
+BUILD = """
+schema = 1
+[box]
+name = "tern-2"
+[[position]]
+label = "riser-1"
+path = "0000:00/01.1"
+link = { generation = 4, lanes = 4 }
+occupant = { kind = "nvme", serial = "A1" }
+"""
+
+Turn = Callable[[SimulatedBox], None]
+
+
+def make_box(drives: int = 1) -> SimulatedBox:
+    return SimulatedBox(
+        name="tern-2",
+        ports=[Port(hop=f"01.{number}", drive=Drive(serial=f"A{number}")) for number in range(1, drives + 1)],
+        extra_files={"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
+    )
+
+
+def record(file: Path, box: SimulatedBox, *turns: Turn, every: float = 60.0) -> str:
+    """Write a recording of a box, a frame a turn; without one, one frame of the box as it stands."""
+    writer = RecordingWriter(box)
+    for number, turn in enumerate(turns or (stand,)):
+        turn(box)
+        writer.take(box, t=START + every * number, up=60.0 + every * number)
+    file.write_text("".join(f"{line}\n" for line in writer.lines))
+    return str(file)
+
+
+def stand(_box: SimulatedBox) -> None:
+    """Change nothing."""
+
+
+def wire(lanes: int | None) -> Turn:
+    """Give a turn after which the first port has so many lanes; None for all that it should have."""
+
+    def turn(box: SimulatedBox) -> None:
+        box.ports[0].wired_lanes = lanes
+
+    return turn
