@@ -2,6 +2,7 @@
 
 import argparse
 import os
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -10,9 +11,8 @@ from laneproof.commands.box_past import open_past
 from laneproof.commands.errors import CommandError
 from laneproof.history.store import Store
 from passes import Passes
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from recorded_box import DAY, START, make_box, record, stand
 
-START, DAY = 1_790_000_000.0, 86400.0
 LINE = "4,812,80500000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 
 
@@ -22,12 +22,7 @@ def _arguments(**fields: object) -> argparse.Namespace:
 
 @pytest.fixture
 def recording(tmp_path: Path) -> str:
-    box = SimulatedBox(name="tern-2", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
-    writer = RecordingWriter(box)
-    writer.take(box, t=START, up=60.0)
-    writer.take(box, t=START + DAY, up=60.0 + DAY)
-    (tmp_path / "box.jsonl").write_text("".join(f"{line}\n" for line in writer.lines))
-    return str(tmp_path / "box.jsonl")
+    return record(tmp_path / "box.jsonl", make_box(), stand, stand, every=DAY)
 
 
 def test_a_recordings_frames_are_kept_at_their_own_times(recording: str) -> None:
@@ -75,29 +70,20 @@ def test_since_counts_back_from_the_end(recording: str) -> None:
 
 
 def test_the_daemons_history_ends_now(tmp_path: Path) -> None:
-    store = Store.open(str(tmp_path / "history.db"))
-    store.add_pass(Passes().take())
-    store.close()
+    with closing(Store.open(str(tmp_path / "history.db"))) as store:
+        store.add_pass(Passes().take())
     with open_past(_arguments(state=str(tmp_path))) as past:
         assert past.begins is None
         assert past.since(None, DAY) == past.now - DAY
         assert past.history.read_watches()
 
 
-def test_without_a_history_it_says_who_writes_one(tmp_path: Path) -> None:
-    with (
-        pytest.raises(CommandError, match="'laneproof serve' writes it") as refused,
-        open_past(_arguments(state=str(tmp_path))),
-    ):
-        pass
-    assert refused.value.status == os.EX_NOINPUT
-
-
-def test_a_recording_without_a_frame_is_refused(tmp_path: Path) -> None:
+def test_what_there_is_not_is_refused(tmp_path: Path) -> None:
     (tmp_path / "empty.jsonl").write_text('{"format": "laneproof-recording", "version": 1}\n')
-    with (
-        pytest.raises(CommandError, match="no frame") as refused,
-        open_past(_arguments(source=str(tmp_path / "empty.jsonl"))),
+    for arguments, why, status in (
+        (_arguments(state=str(tmp_path)), "'laneproof serve' writes it", os.EX_NOINPUT),
+        (_arguments(source=str(tmp_path / "empty.jsonl")), "no frame", os.EX_DATAERR),
     ):
-        pass
-    assert refused.value.status == os.EX_DATAERR
+        with pytest.raises(CommandError, match=why) as refused, open_past(arguments):
+            pass
+        assert refused.value.status == status

@@ -1,11 +1,10 @@
 """The command that lists what happened."""
 
-import json
 from pathlib import Path
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import Ended, inside
 from laneproof.engine import STATE_NAME, Engine
 from laneproof.findings import Change
 from laneproof.history.events import Event
@@ -35,16 +34,14 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], folder: Path, *arguments: str) -> tuple[int, str, str]:
-    status = main(["events", *arguments, "--state", str(folder), "--build", str(folder / "build.toml")])
-    said = capsys.readouterr()
-    return status, said.out, said.err
+def run(folder: Path, *arguments: str) -> Ended:
+    return inside("events", *arguments, "--state", folder, "--build", folder / "build.toml")
 
 
-def test_what_happened_in_the_last_week_is_listed(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    status, out, err = run(capsys, folder)
-    assert (status, err) == (0, "")
-    said, events = out.split("not known.\n")
+def test_what_happened_in_the_last_week_is_listed(folder: Path) -> None:
+    ended = run(folder)
+    assert (ended.status, ended.err) == (0, "")
+    said, events = ended.out.split("not known.\n")
     # Between the two passes lie five days, and the week began with two more.
     assert " ".join(said.split()).startswith("Not watched for 7 days of that time (")
     assert [line.split()[1:4] for line in events.splitlines()] == [
@@ -56,28 +53,25 @@ def test_what_happened_in_the_last_week_is_listed(capsys: pytest.CaptureFixture[
 
 
 def test_hours_in_which_nobody_watched_are_not_hours_without_events(
-    capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch
+    folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     later = Passes().t + 12 * DAY
     monkeypatch.setattr("laneproof.commands.box_past.now_by_clock", lambda: later)
-    _, out, _ = run(capsys, folder, "--since", "3d")
-    assert out == (
+    ended = run(folder, "--since", "3d")
+    assert ended.out == (
         "Nobody watched in that time: what happened then is not known.\nNothing was reported or noticed in that time.\n"
     )
-    _, out, _ = run(capsys, folder, "--since", "3d", "--json")
-    answer = json.loads(out)
+    answer = run(folder, "--since", "3d", "--json").json()
     assert answer["unwatched"] == [{"since": answer["since"], "until": answer["until"]}]
 
 
-def test_since_leaves_out_what_came_before(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    _, out, _ = run(capsys, folder, "--since", "1d")
-    assert "link down" not in out
-    assert "finding raised" in out
+def test_since_leaves_out_what_came_before(folder: Path) -> None:
+    ended = run(folder, "--since", "1d")
+    assert "link down" not in ended.out
+    assert "finding raised" in ended.out
 
 
-def test_a_disconnect_is_listed_as_an_episode_with_its_number_beside_what_the_kernel_reported(
-    capsys: pytest.CaptureFixture[str], folder: Path
-) -> None:
+def test_a_disconnect_is_listed_as_an_episode_with_its_number_beside_what_the_kernel_reported(folder: Path) -> None:
     engine, passes = Engine(None), Passes()
     engine.observe(passes.take().snapshot)
     record = f"4,1,{round((passes.up + 30) * 1e6)},-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff"
@@ -85,19 +79,18 @@ def test_a_disconnect_is_listed_as_an_episode_with_its_number_beside_what_the_ke
     store = Store.open(str(folder / "history.db"))
     store.save_state(STATE_NAME, engine.as_state())
     store.close()
-    answer = json.loads(run(capsys, folder, "--json")[1])
+    answer = run(folder, "--json").json()
     (episode,) = (event for event in answer["events"] if event["kind"] == "episode")
     assert (episode["position"], episode["drive"], episode["detail"]["episode"]) == ("riser-1", "FN0001", 1)
-    assert " episode 1: dropped off the bus" in run(capsys, folder)[1]
+    assert " episode 1: dropped off the bus" in run(folder).out
 
 
-def test_json_holds_all_of_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    answer = json.loads(run(capsys, folder, "--json")[1])
+def test_json_holds_all_of_it(folder: Path) -> None:
+    answer = run(folder, "--json").json()
     assert [event["kind"] for event in answer["events"]] == ["booted", "link_down", "finding_raised", "note"]
     assert answer["events"][1]["position"] == "riser-1"
 
 
-def test_the_demo_has_events(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["events", "--demo", "--json"]) == 0
-    kinds = {event["kind"] for event in json.loads(capsys.readouterr().out)["events"]}
+def test_the_demo_has_events() -> None:
+    kinds = {event["kind"] for event in inside("events", "--demo", "--json").json()["events"]}
     assert {"booted", "finding_raised", "changed"} <= kinds

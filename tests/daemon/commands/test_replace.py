@@ -1,7 +1,6 @@
 """The command guides, waits, looks at the new drive, and never runs anything; its status is the answer."""
 
 import contextlib
-import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,13 +8,13 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import Ended, inside
 from laneproof.commands import judgement
 from laneproof_collectors.recording import parse_frames, parse_header
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from recorded_box import Turn, make_box, record, stand
+from simulation.box import Drive, SimulatedBox
 from simulation.passing_time import PassingTime
 
-START = 1_790_000_000.0
 BUILD = """
 schema = 1
 box.name = "tern-2"
@@ -54,11 +53,8 @@ def lay_array(box: SimulatedBox, *members: str, state: str = "in_sync") -> None:
     box.extra_files = files | {"/proc/mounts": "", "/proc/1/mountinfo": "", "/proc/self/mountinfo": ""}
 
 
-def make_box() -> SimulatedBox:
-    box = SimulatedBox(
-        name="tern-2",
-        ports=[Port(hop="01.1", drive=Drive(serial="A1")), Port(hop="01.2", drive=Drive(serial="A2"))],
-    )
+def make_mirror() -> SimulatedBox:
+    box = make_box(2)
     lay_array(box, "nvme0n1", "nvme1n1")
     return box
 
@@ -73,17 +69,10 @@ class Files:
     exchanged: str
 
 
-def record(file: Path, box: SimulatedBox) -> str:
-    writer = RecordingWriter(box)
-    writer.take(box, t=START, up=60.0)
-    file.write_text("".join(f"{line}\n" for line in writer.lines))
-    return str(file)
-
-
 @pytest.fixture
 def files(tmp_path: Path) -> Files:
     (tmp_path / "build.toml").write_text(BUILD)
-    whole, degraded, exchanged = make_box(), make_box(), make_box()
+    whole, degraded, exchanged = make_mirror(), make_mirror(), make_mirror()
     lay_array(degraded, "nvme0n1")
     lay_array(exchanged, "nvme0n1")
     exchanged.ports[1].drive = Drive(serial="B7")
@@ -95,79 +84,71 @@ def files(tmp_path: Path) -> Files:
     )
 
 
-def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    status = main(["replace", *arguments])
-    said = capsys.readouterr()
-    return status, said.out, said.err
+def run(*arguments: object) -> Ended:
+    return inside("replace", *arguments)
 
 
-def test_recording_is_guided_through_and_nothing_is_waited_for(
-    capsys: pytest.CaptureFixture[str], files: Files
-) -> None:
-    status, out, _ = run(capsys, "riser-2", "--from", files.whole, "--build", files.build)
-    assert status == 2  # nobody has seen md0 checked
-    assert out.startswith("NOT SURE: replacing the drive in riser-2\n")
-    assert "mdadm /dev/md0 --fail /dev/nvme1n1 --remove /dev/nvme1n1" in out
-    assert "Waiting" not in out
+def test_recording_is_guided_through_and_nothing_is_waited_for(files: Files) -> None:
+    ended = run("riser-2", "--from", files.whole, "--build", files.build)
+    assert ended.status == 2  # nobody has seen md0 checked
+    assert ended.out.startswith("NOT SURE: replacing the drive in riser-2\n")
+    assert "mdadm /dev/md0 --fail /dev/nvme1n1 --remove /dev/nvme1n1" in ended.out
+    assert "Waiting" not in ended.out
 
 
-def test_last_drive_of_a_mirror_is_not_to_be_touched(capsys: pytest.CaptureFixture[str], files: Files) -> None:
-    status, out, _ = run(capsys, "riser-1", "--from", files.degraded, "--build", files.build)
-    assert status == 1
-    assert out.startswith("NOT SAFE NOW: ")
-    assert "riser-1: nvme0, serial A1 (a second loss takes all data of md0)" in out
-    assert "Steps, in this order" not in out
+def test_last_drive_of_a_mirror_is_not_to_be_touched(files: Files) -> None:
+    ended = run("riser-1", "--from", files.degraded, "--build", files.build)
+    assert ended.status == 1
+    assert ended.out.startswith("NOT SAFE NOW: ")
+    assert "riser-1: nvme0, serial A1 (a second loss takes all data of md0)" in ended.out
+    assert "Steps, in this order" not in ended.out
 
 
-def test_steps_can_be_had_all_the_same(capsys: pytest.CaptureFixture[str], files: Files) -> None:
-    status, out, _ = run(capsys, "riser-1", "--from", files.degraded, "--build", files.build, "--yes")
-    assert status == 1
-    assert "Steps, in this order" in out
+def test_steps_can_be_had_all_the_same(files: Files) -> None:
+    ended = run("riser-1", "--from", files.degraded, "--build", files.build, "--yes")
+    assert ended.status == 1
+    assert "Steps, in this order" in ended.out
 
 
-def test_new_drive_is_looked_at_without_waiting_in_a_recording(
-    capsys: pytest.CaptureFixture[str], files: Files
-) -> None:
-    status, out, _ = run(capsys, "riser-2", "--from", files.exchanged, "--build", files.build, "--was", "A2")
-    assert (status, out.splitlines()[0]) == (0, "THE NEW DRIVE FITS: riser-2")
-    assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in out
-    status, out, _ = run(capsys, "riser-2", "--from", files.exchanged, "--build", files.build, "--was", "B7", "--json")
-    answer = json.loads(out)
-    assert (status, answer["verdict"], answer["items"][0]["result"]) == (1, "differs", "differs")
+def test_new_drive_is_looked_at_without_waiting_in_a_recording(files: Files) -> None:
+    ended = run("riser-2", "--from", files.exchanged, "--build", files.build, "--was", "A2")
+    assert (ended.status, ended.out.splitlines()[0]) == (0, "THE NEW DRIVE FITS: riser-2")
+    assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in ended.out
+    ended = run("riser-2", "--from", files.exchanged, "--build", files.build, "--was", "B7", "--json")
+    answer = ended.json()
+    assert (ended.status, answer["verdict"], answer["items"][0]["result"]) == (1, "differs", "differs")
 
 
-def test_mistyped_number_does_not_pass_the_old_drive_as_another_one(
-    capsys: pytest.CaptureFixture[str], files: Files
-) -> None:
-    status, out, _ = run(capsys, "riser-2", "--from", files.whole, "--build", files.build, "--was", "A22")
-    assert (status, out.splitlines()[0]) == (2, "THE NEW DRIVE COULD NOT BE VERIFIED: riser-2")
-    assert "It is A2, but A22 was never seen here (seen: A2), so this could be the old one." in " ".join(out.split())
-    assert "--add" not in out
+def test_mistyped_number_does_not_pass_the_old_drive_as_another_one(files: Files) -> None:
+    ended = run("riser-2", "--from", files.whole, "--build", files.build, "--was", "A22")
+    assert (ended.status, ended.out.splitlines()[0]) == (2, "THE NEW DRIVE COULD NOT BE VERIFIED: riser-2")
+    assert "It is A2, but A22 was never seen here (seen: A2), so this could be the old one." in " ".join(
+        ended.out.split()
+    )
+    assert "--add" not in ended.out
 
 
-def test_json_is_the_guides_own(capsys: pytest.CaptureFixture[str], files: Files) -> None:
-    status, out, _ = run(capsys, "nvme0", "--from", files.degraded, "--build", files.build, "--json")
-    answer = json.loads(out)
-    assert (status, answer["position"], answer["safety"]) == (1, "riser-1", "not-safe")
+def test_json_is_the_guides_own(files: Files) -> None:
+    ended = run("nvme0", "--from", files.degraded, "--build", files.build, "--json")
+    answer = ended.json()
+    assert (ended.status, answer["position"], answer["safety"]) == (1, "riser-1", "not-safe")
 
 
-def test_picture_marks_what_to_leave_and_what_to_swap(
-    capsys: pytest.CaptureFixture[str], files: Files, tmp_path: Path
-) -> None:
+def test_picture_marks_what_to_leave_and_what_to_swap(files: Files, tmp_path: Path) -> None:
     picture = tmp_path / "box.svg"
-    run(capsys, "riser-2", "--from", files.whole, "--build", files.build, "--picture", str(picture))
+    run("riser-2", "--from", files.whole, "--build", files.build, "--picture", str(picture))
     drawn = ET.fromstring(picture.read_text())  # noqa: S314 (written a line above)
     words = [element.text for element in drawn.iter("{http://www.w3.org/2000/svg}text")]
     assert words.count("do not touch") == 1
     assert words.count("here") == 1
 
 
-def test_demo_is_guided_in_80_columns(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_demo_is_guided_in_80_columns(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    status, out, _ = run(capsys, "deck-1", "--demo")
-    assert status in (1, 2)
-    assert "deck-1" in out.splitlines()[0]
-    assert max(map(len, out.splitlines())) <= 80
+    ended = run("deck-1", "--demo")
+    assert ended.status in (1, 2)
+    assert "deck-1" in ended.out.splitlines()[0]
+    assert max(map(len, ended.out.splitlines())) <= 80
 
 
 @pytest.mark.parametrize(
@@ -179,15 +160,11 @@ def test_demo_is_guided_in_80_columns(capsys: pytest.CaptureFixture[str], monkey
     ],
 )
 def test_doubtful_name_is_one_line_and_a_status(
-    capsys: pytest.CaptureFixture[str], files: Files, arguments: tuple[str, ...], status: int, expect: str
+    files: Files, arguments: tuple[str, ...], status: int, expect: str
 ) -> None:
-    try:
-        ended = main(["replace", *arguments, "--from", files.whole, "--build", files.build])
-    except SystemExit as stopped:
-        ended = int(str(stopped.code))
-    said = capsys.readouterr()
-    assert (ended, said.out, said.err.count("\n")) == (status, "", 1)
-    assert expect in said.err
+    ended = run(*arguments, "--from", files.whole, "--build", files.build)
+    assert (ended.status, ended.out) == (status, "")
+    assert expect in ended.err
 
 
 # --- a machine that lives while the command waits ---------------------------------------------------------------------
@@ -199,52 +176,46 @@ def living(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> str:
 
     Gives the folder of a history that is not there.
     """
-    box = make_box()
+    box = make_mirror()
     lay_array(box, "nvme0n1")
-    writer = RecordingWriter(box)
-    for number, drive in enumerate((box.ports[1].drive, None, Drive(serial="B7"))):
-        box.ports[1].drive = drive
-        writer.take(box, t=START + 2 * number, up=60.0 + 2 * number)
-    header, *rest = writer.lines
+
+    def put(drive: Drive | None) -> Turn:
+        return lambda box: setattr(box.ports[1], "drive", drive)
+
+    file = record(tmp_path / "living.jsonl", box, stand, put(None), put(Drive(serial="B7")), every=2.0)
+    header, *rest = Path(file).read_text().splitlines()
     host = PassingTime(parse_header(header), parse_frames(rest))
     host.advance()
     monkeypatch.setattr(judgement, "open_host", lambda _: contextlib.nullcontext(host))
     return str(tmp_path / "no-history")
 
 
-def test_command_waits_for_the_new_drive_and_says_that_it_fits(
-    capsys: pytest.CaptureFixture[str], files: Files, living: str
-) -> None:
-    status, out, _ = run(capsys, "riser-2", "--build", files.build, "--state", living)
-    assert status == 0
-    guide, found = out.split("\nWaiting for another drive in riser-2 (at most 1800 s;")
+def test_command_waits_for_the_new_drive_and_says_that_it_fits(files: Files, living: str) -> None:
+    ended = run("riser-2", "--build", files.build, "--state", living)
+    assert ended.status == 0
+    guide, found = ended.out.split("\nWaiting for another drive in riser-2 (at most 1800 s;")
     assert f"What showed over time is not known here: {living}/history.db: there is no history" in guide
     assert "the position is empty\na drive is there; it is given time to settle\nTHE NEW DRIVE FITS: riser-2\n" in found
     assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in found
 
 
-def test_printing_does_not_wait(capsys: pytest.CaptureFixture[str], files: Files, living: str) -> None:
-    out = run(capsys, "riser-2", "--build", files.build, "--state", living, "--print")[1]
-    assert "Waiting" not in out
+def test_printing_does_not_wait(files: Files, living: str) -> None:
+    assert "Waiting" not in run("riser-2", "--build", files.build, "--state", living, "--print").out
 
 
-def test_unsafe_swap_does_not_wait(capsys: pytest.CaptureFixture[str], files: Files, living: str) -> None:
-    status, out, _ = run(capsys, "riser-1", "--build", files.build, "--state", living)
-    assert status == 1
-    assert "Waiting" not in out
+def test_unsafe_swap_does_not_wait(files: Files, living: str) -> None:
+    ended = run("riser-1", "--build", files.build, "--state", living)
+    assert ended.status == 1
+    assert "Waiting" not in ended.out
 
 
-def test_after_the_start_the_check_waits_too_and_json_stays_clean(
-    capsys: pytest.CaptureFixture[str], files: Files, living: str
-) -> None:
-    status, out, _ = run(capsys, "riser-2", "--build", files.build, "--state", living, "--was", "A2", "--json")
-    assert (status, json.loads(out)["verdict"]) == (0, "fits")
+def test_after_the_start_the_check_waits_too_and_json_stays_clean(files: Files, living: str) -> None:
+    ended = run("riser-2", "--build", files.build, "--state", living, "--was", "A2", "--json")
+    assert (ended.status, ended.json()["verdict"]) == (0, "fits")
 
 
-def test_drive_that_does_not_come_ends_with_a_status_of_its_own(
-    capsys: pytest.CaptureFixture[str], files: Files, living: str
-) -> None:
+def test_drive_that_does_not_come_ends_with_a_status_of_its_own(files: Files, living: str) -> None:
     state = ("--build", files.build, "--state", living)
-    status, _, said = run(capsys, "riser-1", *state, "--was", "A1", "--timeout", "30")
-    assert status == os.EX_TEMPFAIL
-    assert "no other drive appeared in riser-1 (0000:00/01.1) within 30 s" in said
+    ended = run("riser-1", *state, "--was", "A1", "--timeout", "30")
+    assert ended.status == os.EX_TEMPFAIL
+    assert "no other drive appeared in riser-1 (0000:00/01.1) within 30 s" in ended.err

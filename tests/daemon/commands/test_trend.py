@@ -1,18 +1,16 @@
 """The command that shows how a position went."""
 
-import json
 import os
 from pathlib import Path
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import Ended, inside
 from laneproof.history.store import Store
 from passes import Passes
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from recorded_box import DAY, make_box, record, stand
 from snapshot_box import kelp_box, make_array
 
-DAY = 86400.0
 BUILD = """
 schema = 1
 box = { name = "kelp-1" }
@@ -40,43 +38,40 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(capsys: pytest.CaptureFixture[str], folder: Path, *arguments: str) -> tuple[int, str, str]:
-    status = main(["trend", *arguments, "--state", str(folder), "--build", str(folder / "build.toml")])
-    said = capsys.readouterr()
-    return status, said.out, said.err
+def run(folder: Path, *arguments: str) -> Ended:
+    return inside("trend", *arguments, "--state", folder, "--build", folder / "build.toml")
 
 
-def test_a_position_is_shown_by_its_label(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    status, out, err = run(capsys, folder, "riser-1", "--since", "2d")
-    assert (status, err) == (0, "")
-    assert out.startswith("riser-1: ")
-    assert "\nLink at 0000:00/01.1\n" in out
-    assert "\nDrive nvme0, Fulmar N4, FN0001\n" in out
-    (media,) = [line for line in out.splitlines() if line.startswith("  media errors")]
+def test_a_position_is_shown_by_its_label(folder: Path) -> None:
+    ended = run(folder, "riser-1", "--since", "2d")
+    assert (ended.status, ended.err) == (0, "")
+    assert ended.out.startswith("riser-1: ")
+    assert "\nLink at 0000:00/01.1\n" in ended.out
+    assert "\nDrive nvme0, Fulmar N4, FN0001\n" in ended.out
+    (media,) = [line for line in ended.out.splitlines() if line.startswith("  media errors")]
     assert media.endswith("  4, most 1/2 h")
-    assert max(map(len, out.splitlines())) <= 80
+    assert max(map(len, ended.out.splitlines())) <= 80
 
 
-def test_without_a_position_the_whole_box_is_shown(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    status, out, err = run(capsys, folder, "--since", "2d")
-    assert (status, err) == (0, "")
-    assert out.startswith("kelp-1: 1 of 3 got worse, ")
-    assert "\nNothing got worse: riser-2, md0.\n" in out
-    answer = json.loads(run(capsys, folder, "--since", "2d", "--json")[1])
-    assert {one["subject"]: [chart["name"] for chart in one["worse"]] for one in answer["subjects"]} == {
+def test_without_a_position_the_whole_box_is_shown(folder: Path) -> None:
+    ended = run(folder, "--since", "2d")
+    assert (ended.status, ended.err) == (0, "")
+    assert ended.out.startswith("kelp-1: 1 of 3 got worse, ")
+    assert "\nNothing got worse: riser-2, md0.\n" in ended.out
+    answer = run(folder, "--since", "2d", "--json").json()
+    assert {subject["subject"]: [chart["name"] for chart in subject["worse"]] for subject in answer["subjects"]} == {
         "riser-1": ["correctable_errors", "media_errors"], "riser-2": [], "md0": [],
     }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", ["riser-1", "0000:00/01.1", "FN0001", "nvme0", "nvme0n1"])
-def test_a_position_is_found_by_any_of_its_names(capsys: pytest.CaptureFixture[str], folder: Path, name: str) -> None:
-    _, out, _ = run(capsys, folder, name, "--json")
-    answer = json.loads(out)
+def test_a_position_is_found_by_any_of_its_names(folder: Path, name: str) -> None:
+    answer = run(folder, name, "--json").json()
     assert (answer["subject"], answer["path"], answer["drive"]) == ("riser-1", "0000:00/01.1", "FN0001")
 
 
-def test_json_holds_every_chart_and_bit(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    answer = json.loads(run(capsys, folder, "riser-1", "--since", "2d", "--json")[1])
+def test_json_holds_every_chart_and_bit(folder: Path) -> None:
+    answer = run(folder, "riser-1", "--since", "2d", "--json").json()
     charts = {(chart["end"], chart["name"]): chart for chart in answer["charts"]}
     assert charts["port", "correctable_errors"]["gained"] == 11
     assert charts["drive", "media_errors"]["gained"] == 4
@@ -84,67 +79,55 @@ def test_json_holds_every_chart_and_bit(capsys: pytest.CaptureFixture[str], fold
     assert "correctable_errors.BadTLP" in {series["name"] for series in answer["series"]}
 
 
-def test_a_drives_history_goes_with_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_a_drives_history_goes_with_it(folder: Path) -> None:
     # The second position has its own errors; the first drive's media errors are not among them.
-    answer = json.loads(run(capsys, folder, "riser-2", "--json")[1])
+    answer = run(folder, "riser-2", "--json").json()
     assert {series["drive"] for series in answer["series"]} == {"FN0002"}
 
 
-def test_an_array_has_a_trend_too(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    status, out, _ = run(capsys, folder, "md0")
-    assert status == 0
-    assert "  members missing" in out
+def test_an_array_has_a_trend_too(folder: Path) -> None:
+    ended = run(folder, "md0")
+    assert ended.status == 0
+    assert "  members missing" in ended.out
 
 
-def test_a_name_that_is_not_known_gets_the_nearest(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    status, out, err = run(capsys, folder, "riser1")
-    assert (status, out) == (os.EX_USAGE, "")
-    assert err == "laneproof: nothing that was kept is called 'riser1'; did you mean riser-1?\n"
-    _, _, err = run(capsys, folder, "???")
-    assert "; there is 0000:00/01.1, " in err
-    assert err.count("\n") == 1
+def test_a_name_that_is_not_known_gets_the_nearest(folder: Path) -> None:
+    ended = run(folder, "riser1")
+    assert (ended.status, ended.out) == (os.EX_USAGE, "")
+    assert ended.err == "laneproof: nothing that was kept is called 'riser1'; did you mean riser-1?\n"
+    ended = run(folder, "???")
+    assert "; there is 0000:00/01.1, " in ended.err
 
 
-def test_a_time_of_which_nothing_is_known_says_so(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_time_of_which_nothing_is_known_says_so(tmp_path: Path) -> None:
     store = Store.open(str(tmp_path / "history.db"))
     store.add_pass(Passes(t=1_000_000.0).take())
     store.close()
     (tmp_path / "build.toml").write_text(BUILD)
-    status, out, _ = run(capsys, tmp_path, "riser-1", "--since", "2d")
-    assert status == 0
-    assert "Nothing was read of riser-1 in that time." in out
+    ended = run(tmp_path, "riser-1", "--since", "2d")
+    assert ended.status == 0
+    assert "Nothing was read of riser-1 in that time." in ended.out
 
 
-def test_what_was_declared_and_never_there_can_be_asked_for(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_what_was_declared_and_never_there_can_be_asked_for(folder: Path) -> None:
     text = BUILD + '[[position]]\nlabel = "deck-9"\npath = "0000:00/1f.0"\n'
     (folder / "build.toml").write_text(text)
-    status, out, _ = run(capsys, folder, "deck-9")
-    assert (status, "Nothing was read of deck-9" in out) == (0, True)
+    ended = run(folder, "deck-9")
+    assert (ended.status, "Nothing was read of deck-9" in ended.out) == (0, True)
 
 
-def test_the_width_may_be_given(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    _, out, _ = run(capsys, folder, "riser-1", "--width", "44")
-    assert max(map(len, out.splitlines())) <= 44
+def test_the_width_may_be_given(folder: Path) -> None:
+    ended = run(folder, "riser-1", "--width", "44")
+    assert max(map(len, ended.out.splitlines())) <= 44
 
 
 @pytest.mark.parametrize("bad", [["--since", "soon"], ["--since", "now"], ["--width", "0"]])
-def test_wrong_arguments_are_one_line(capsys: pytest.CaptureFixture[str], folder: Path, bad: list[str]) -> None:
-    try:
-        status, _, err = run(capsys, folder, "riser-1", *bad)
-    except SystemExit as ended:
-        status, err = int(ended.code or 0), capsys.readouterr().err
-    assert status == os.EX_USAGE
-    assert err.startswith("laneproof")
-    assert err.count("\n") == 1
+def test_wrong_arguments_are_one_line(folder: Path, bad: list[str]) -> None:
+    assert run(folder, "riser-1", *bad).status == os.EX_USAGE
 
 
-def test_a_recording_has_a_trend_too(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    box = SimulatedBox(name="tern-2", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
-    writer = RecordingWriter(box)
-    for day in range(5):
-        writer.take(box, t=1_790_000_000.0 + day * DAY, up=60.0 + day * DAY)
-    (tmp_path / "box.jsonl").write_text("".join(f"{line}\n" for line in writer.lines))
-    assert main(["trend", "A1", "--from", str(tmp_path / "box.jsonl"), "--json"]) == 0
-    answer = json.loads(capsys.readouterr().out)
+def test_a_recording_has_a_trend_too(tmp_path: Path) -> None:
+    file = record(tmp_path / "box.jsonl", make_box(), *[stand] * 5, every=DAY)
+    answer = inside("trend", "A1", "--from", file, "--json").json()
     assert answer["path"] == "0000:00/01.1"
     assert [chart["name"] for chart in answer["charts"] if chart["name"] == "media_errors"] == ["media_errors"]
