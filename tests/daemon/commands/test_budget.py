@@ -1,11 +1,10 @@
-import json
 import os
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import inside
 
 FITS = """\
 schema = 1
@@ -25,48 +24,56 @@ def _file(folder: Path, text: str) -> str:
     return str(file)
 
 
-def test_box_that_fits_ends_with_0(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["budget", _file(tmp_path, FITS)]) == 0
-    assert capsys.readouterr().out.startswith("kelp-1: FITS\n")
+@pytest.mark.parametrize(
+    ("text", "status", "said"), [(FITS, 0, "kelp-1: FITS\n"), (DOES_NOT, 1, "kelp-1: DOES NOT FIT - 2 problems\n")]
+)
+def test_whether_the_box_fits_is_the_status(tmp_path: Path, text: str, status: int, said: str) -> None:
+    ended = inside("budget", _file(tmp_path, text))
+    assert (ended.status, ended.out[: len(said)]) == (status, said)
 
 
-def test_box_that_does_not_fit_ends_with_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["budget", _file(tmp_path, DOES_NOT)]) == 1
-    assert capsys.readouterr().out.startswith("kelp-1: DOES NOT FIT - 2 problems\n")
-
-
-def test_json_is_the_desk_checks_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["budget", "--json", _file(tmp_path, DOES_NOT)]) == 1
-    made = json.loads(capsys.readouterr().out)
+def test_json_is_the_desk_checks_own(tmp_path: Path) -> None:
+    ended = inside("budget", "--json", _file(tmp_path, DOES_NOT))
+    made = ended.json()
+    assert ended.status == 1
     assert {"positions", "arrays", "bottleneck", "problems", "assumptions"} <= set(made)
-    assert {one["what"] for one in made["problems"]} == {"key-too-narrow", "key-does-not-fit"}
+    assert {problem["what"] for problem in made["problems"]} == {"key-too-narrow", "key-does-not-fit"}
 
 
 def test_picture_is_written_beside_the_text(tmp_path: Path) -> None:
     picture = tmp_path / "lanes.svg"
-    assert main(["budget", "--picture", str(picture), _file(tmp_path, FITS)]) == 0
+    assert inside("budget", "--picture", picture, _file(tmp_path, FITS)).status == 0
     assert ET.fromstring(picture.read_text()).tag.endswith("svg")  # noqa: S314 (written a line above)
     assert [file.name for file in tmp_path.iterdir() if file.suffix == ".part"] == []
 
 
-def test_picture_that_cannot_be_written_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    status = main(["budget", "--picture", str(tmp_path / "no" / "lanes.svg"), _file(tmp_path, FITS)])
-    assert status == os.EX_CANTCREAT
-    said = capsys.readouterr().err
-    assert said.count("\n") == 1
-    assert "lanes.svg: cannot be written" in said
+@pytest.mark.parametrize(
+    ("text", "words", "status", "said"),
+    [
+        (FITS, ["build.toml", "--picture", "no/lanes.svg"], os.EX_CANTCREAT, "lanes.svg: cannot be written"),
+        (
+            FITS.replace("lanes", "lanse"),
+            ["build.toml"],
+            os.EX_DATAERR,
+            "line 6: position[0].link.lanse is not a key here; did you mean 'lanes'?",
+        ),
+        (FITS, ["none.toml"], os.EX_NOINPUT, "none.toml: no such file"),
+        (FITS, ["build.toml", "--build", "build.toml"], os.EX_USAGE, "name one declaration"),
+        (FITS, [], os.EX_NOINPUT, "there is no declaration at default.toml; name one"),
+    ],
+)
+def test_what_cannot_be_checked_is_one_line_and_a_status(  # noqa: PLR0913 (a table's row)
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, words: list[str], status: int, said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", "default.toml")
+    monkeypatch.setattr("laneproof.commands.budget.DEFAULT_BUILD", "default.toml")
+    _file(tmp_path, text)
+    ended = inside("budget", *words)
+    assert (ended.status, ended.out) == (status, "")
+    assert said in ended.err
 
 
-def test_wrong_declaration_is_reported_with_its_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["budget", _file(tmp_path, FITS.replace("lanes", "lanse"))]) == os.EX_DATAERR
-    assert "line 6: position[0].link.lanse is not a key here; did you mean 'lanes'?" in capsys.readouterr().err
-
-
-def test_declaration_that_is_missing_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["budget", str(tmp_path / "none.toml")]) == os.EX_NOINPUT
-    assert capsys.readouterr().err.count("\n") == 1
-
-
-def test_demo_can_be_checked(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["budget", "--demo"]) in (0, 1)
-    assert capsys.readouterr().out.startswith("kelp-1: ")
+def test_demo_can_be_checked() -> None:
+    ended = inside("budget", "--demo")
+    assert (ended.status, ended.out[:12]) == (0, "kelp-1: FITS")

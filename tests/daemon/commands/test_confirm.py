@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import Ended, inside
+from laneproof.commands.serve import HISTORY
 from laneproof.engine import STATE_NAME
 from laneproof.findings import Change, Kind
 from laneproof.history.store import Store
@@ -21,8 +22,6 @@ def state(tmp_path: Path) -> Path:
     story = Story().observe(counting_box((0, 0, 0, 0)))
     for _ in range(2):
         story.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
-    from laneproof.commands.serve import HISTORY  # noqa: PLC0415
-
     store = Store.open(str(tmp_path / HISTORY))
     store.save_state(STATE_NAME, {"ledger": story.ledger.as_state()})
     errors = make_finding("signal-errors", kind=Kind.SIGN, key=PATHS[0], evidence={"serial": "FN0000"})
@@ -35,15 +34,18 @@ def state(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def confirm(state: Path, *words: str) -> Ended:
+    return inside("confirm", *words, "--state", state, "--build", state / "build.toml")
+
+
 @pytest.mark.parametrize("day", [(), ("--day", "2026-09-21")])
 def test_what_has_no_episode_is_named_by_its_position_and_the_day(
-    state: Path, capsys: pytest.CaptureFixture[str], day: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+    state: Path, day: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Cables that only make errors have no episode."""
     monkeypatch.setattr("laneproof.commands.confirm.now_by_clock", lambda: A_MORNING + 3 * DAY)
-    build = ("--build", str(state / "build.toml"))
-    assert main(["confirm", "riser-1", "signal-path", *day, *build, "--state", str(state)]) == 0
-    assert "kept: riser-1 on 2026-09-21 was signal-path, with " in capsys.readouterr().out
+    ended = confirm(state, "riser-1", "signal-path", *day)
+    assert ended.out.startswith("kept: riser-1 on 2026-09-21 was signal-path, with ")
     (left,) = Inbox(state).read()
     assert (left.path, left.drive) == (PATHS[0], "FN0000")
     assert left.detail["position"] == "riser-1"
@@ -52,9 +54,8 @@ def test_what_has_no_episode_is_named_by_its_position_and_the_day(
     assert (confirmed.cause, confirmed.episode) == ("signal-path", None)
 
 
-def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["confirm", "2", "signal-path", "--state", str(state)]) == 0
-    assert "kept: episode 2 was signal-path" in capsys.readouterr().out
+def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path) -> None:
+    assert "kept: episode 2 was signal-path" in confirm(state, "2", "signal-path").out
     (left,) = Inbox(state).read()
     assert left.kind == "confirmed"
     assert left.drive == "FN0000"
@@ -69,7 +70,7 @@ def test_an_outcome_that_is_reported_months_later_still_knows_what_was_seen(tmp_
     store = Store.open(str(tmp_path / "history.db"))
     store.save_state(STATE_NAME, {"ledger": story.ledger.as_state()})
     store.close()
-    assert main(["confirm", "1", "signal-path", "--state", str(tmp_path)]) == 0
+    assert inside("confirm", "1", "signal-path", "--state", tmp_path).status == 0
     (left,) = Inbox(tmp_path).read()
     assert left.detail["evidence"]["drops_or_resets"] is True
 
@@ -87,17 +88,15 @@ def test_an_outcome_that_is_reported_months_later_still_knows_what_was_seen(tmp_
         (("riser-1", "signal-path", "--day", "someday"), "'someday' is no moment"),
     ],
 )
-def test_what_cannot_be_is_refused(
-    state: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], said: str
-) -> None:
-    assert main(["confirm", *words, "--state", str(state), "--build", str(state / "build.toml")]) == 64
-    assert said in capsys.readouterr().err
+def test_what_cannot_be_is_refused(state: Path, words: tuple[str, ...], said: str) -> None:
+    ended = confirm(state, *words)
+    assert ended.status == 64
+    assert said in ended.err
     assert Inbox(state).read() == ()
 
 
-def test_a_history_without_episodes_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from laneproof.commands.serve import HISTORY  # noqa: PLC0415
-
+def test_a_history_without_episodes_says_so(tmp_path: Path) -> None:
     Store.open(str(tmp_path / HISTORY)).close()
-    assert main(["confirm", "1", "signal-path", "--state", str(tmp_path)]) == 65
-    assert "holds no episodes yet" in capsys.readouterr().err
+    ended = inside("confirm", "1", "signal-path", "--state", tmp_path)
+    assert ended.status == 65
+    assert "holds no episodes yet" in ended.err

@@ -4,21 +4,21 @@ import os
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import inside
 from laneproof.rules import RULES
+from laneproof.rules.rule import Rule
 
 
-@pytest.mark.parametrize("rule", RULES, ids=lambda one: one.name)
-def test_each_rule_has_a_page_that_fits_80_columns(rule: object, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["explain", rule.name]) == 0  # type: ignore[attr-defined]
-    page = capsys.readouterr().out
-    assert rule.name in page.splitlines()[0]  # type: ignore[attr-defined]
-    assert max(map(len, page.splitlines())) <= 80
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_each_rule_has_a_page_that_fits_80_columns(rule: Rule) -> None:
+    ended = inside("explain", rule.name)
+    assert ended.status == 0
+    assert rule.name in ended.out.splitlines()[0]
+    assert max(map(len, ended.out.splitlines())) <= 80
 
 
-def test_all_rules_are_listed_with_their_statement(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["explain"]) == 0
-    lines = capsys.readouterr().out.splitlines()
+def test_all_rules_are_listed_with_their_statement() -> None:
+    lines = inside("explain").out.splitlines()
     assert [line.split("  ")[0] for line in lines] == [rule.name for rule in RULES]
     assert all(line.endswith(rule.statement) for line, rule in zip(lines, RULES, strict=True))
 
@@ -26,6 +26,7 @@ def test_all_rules_are_listed_with_their_statement(capsys: pytest.CaptureFixture
 @pytest.mark.parametrize(
     ("name", "says"), [("link-slwo", "did you mean 'link-slow'?"), ("zzz", "'laneproof explain' lists all rules")]
 )
-def test_a_rule_that_is_none_ends_with_64(capsys: pytest.CaptureFixture[str], name: str, says: str) -> None:
-    assert main(["explain", name]) == os.EX_USAGE
-    assert says in capsys.readouterr().err
+def test_a_rule_that_is_none_ends_with_64(name: str, says: str) -> None:
+    ended = inside("explain", name)
+    assert ended.status == os.EX_USAGE
+    assert says in ended.err

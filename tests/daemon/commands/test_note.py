@@ -2,25 +2,21 @@
 
 from pathlib import Path
 
-import pytest
-
-from laneproof.cli import main
+from contracts.hand_made import Ended, inside
 from laneproof.service.owner_notes import Inbox
 
 BUILD = 'schema = 1\n[box]\nname = "tern-2"\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'
 
 
-def note(tmp_path: Path, *words: str) -> int:
+def note(tmp_path: Path, *words: str) -> Ended:
     file = tmp_path / "build.toml"
     file.write_text(BUILD)
-    state = tmp_path / "state"
-    state.mkdir(exist_ok=True)
-    return main(["note", *words, "--build", str(file), "--state", str(state)])
+    (tmp_path / "state").mkdir(exist_ok=True)
+    return inside("note", "--build", file, "--state", tmp_path / "state", *words)
 
 
-def test_a_note_waits_for_the_daemon(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert note(tmp_path, "riser-1", "shorter", "cable") == 0
-    assert "another adapter or cable" in capsys.readouterr().out
+def test_a_note_waits_for_the_daemon(tmp_path: Path) -> None:
+    assert "another adapter or cable" in note(tmp_path, "riser-1", "shorter", "cable").out
     (left,) = Inbox(tmp_path / "state").read()
     assert (left.kind, left.text, left.path, left.detail["position"]) == (
         "note", "shorter cable", "0000:00/01.1", "riser-1"
@@ -29,25 +25,23 @@ def test_a_note_waits_for_the_daemon(tmp_path: Path, capsys: pytest.CaptureFixtu
 
 
 def test_the_whole_box_has_no_position(tmp_path: Path) -> None:
-    assert note(tmp_path, "box", "new room") == 0
+    assert note(tmp_path, "box", "new room").status == 0
     (left,) = Inbox(tmp_path / "state").read()
     assert left.path == ""
     assert left.detail["position"] is None
 
 
-def test_a_position_that_nobody_declared_is_refused_with_the_near_one(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert note(tmp_path, "riser-l", "dust") == 64
-    assert "did you mean 'riser-1'?" in capsys.readouterr().err
+def test_a_position_that_nobody_declared_is_refused_with_the_near_one(tmp_path: Path) -> None:
+    ended = note(tmp_path, "riser-l", "dust")
+    assert ended.status == 64
+    assert "did you mean 'riser-1'?" in ended.err
     assert Inbox(tmp_path / "state").read() == ()
 
 
-def test_without_a_folder_for_it_one_line_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    file = tmp_path / "build.toml"
-    file.write_text(BUILD)
-    assert main(["note", "riser-1", "dust", "--build", str(file), "--state", str(tmp_path / "none")]) == 73
-    assert capsys.readouterr().err == (
+def test_without_a_folder_for_it_one_line_says_so(tmp_path: Path) -> None:
+    ended = note(tmp_path, "riser-1", "dust", "--state", str(tmp_path / "none"))
+    assert ended.status == 73
+    assert ended.err == (
         f"laneproof: {tmp_path / 'none'}: there is no such folder, so no history to keep it in; 'laneproof serve' "
         "makes one, and --state names another folder\n"
     )

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from contracts.hand_made import Ended, inside
 from laneproof.cli import main
 from laneproof.findings import Severity
 from laneproof.notification.decisions import OpenCase, Reports
@@ -16,19 +17,23 @@ CASE = OpenCase(
 )  # fmt: skip
 
 
-def notify(tmp_path: Path, *words: str, urls: str = '["json://127.0.0.1:9/"]') -> int:
-    config = tmp_path / "notify.toml"
-    config.write_text(f'urls = {urls}\nstate = "{tmp_path}"\n')
-    return main(["notify", "--config", str(config), *words])
+def notify(tmp_path: Path, *words: str, urls: str = '["json://127.0.0.1:9/"]') -> Ended:
+    return inside("notify", "--config", configure(tmp_path, urls), *words)
+
+
+def configure(folder: Path, urls: str) -> str:
+    (folder / "notify.toml").write_text(f'urls = {urls}\nstate = "{folder}"\n')
+    return str(folder / "notify.toml")
 
 
 def test_each_address_is_tried(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     hook = WebServer()
     with hook.running() as port:
         good = f"json://127.0.0.1:{port}/"
-        assert notify(tmp_path, "--test", urls=f'["{good}"]') == 0
-        assert capsys.readouterr().out == "1 (json): taken\n"
-        assert notify(tmp_path, "--test", urls=f'["{good}", "json://127.0.0.1:9/"]') == 69
+        ended = notify(tmp_path, "--test", urls=f'["{good}"]')
+        assert (ended.status, ended.out) == (0, "1 (json): taken\n")
+        config = configure(tmp_path, f'["{good}", "json://127.0.0.1:9/"]')
+        assert main(["notify", "--config", config, "--test"]) == 69  # why it was not taken, the log says
     assert "2 (json): not taken" in capsys.readouterr().out
     assert [posted["title"] for posted in hook.posted] == ["laneproof: a test"] * 2
 
@@ -40,30 +45,27 @@ def test_each_address_is_tried(tmp_path: Path, capsys: pytest.CaptureFixture[str
         ("[]", 78, "line 1: urls is wrong: list should have at least 1 item"),
     ],
 )
-def test_wrong_addresses_end_it_at_the_start(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], urls: str, status: int, says: str
-) -> None:
-    assert notify(tmp_path, urls=urls) == status
-    assert says in capsys.readouterr().err
+def test_wrong_addresses_end_it_at_the_start(tmp_path: Path, urls: str, status: int, says: str) -> None:
+    ended = notify(tmp_path, urls=urls)
+    assert (ended.status, says in ended.err) == (status, True)
 
 
 @pytest.mark.parametrize(("words", "says"), [(["--config", "none.toml"], ""), ([], "; it says where messages go")])
-def test_a_missing_configuration_is_said(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: list[str], says: str
-) -> None:
+def test_a_missing_configuration_is_said(monkeypatch: pytest.MonkeyPatch, words: list[str], says: str) -> None:
     monkeypatch.setattr("laneproof.commands.notify.DEFAULT_CONFIG", "none.toml")
-    assert main(["notify", *words]) == 66
-    assert f"none.toml: no such file{says}" in capsys.readouterr().err
+    ended = inside("notify", *words)
+    assert (ended.status, f"none.toml: no such file{says}" in ended.err) == (66, True)
 
 
-def test_a_case_is_acknowledged_by_its_number_with_a_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_case_is_acknowledged_by_its_number_with_a_reason(tmp_path: Path) -> None:
     folder = StateFolder(tmp_path)
     folder.save(NotifierState(reports=Reports(open=(CASE,))))
-    assert notify(tmp_path, "--acknowledge", "12") == 64
-    assert notify(tmp_path, "--acknowledge", "7", "--because", "x") == 64
-    assert "no open case has number 7; open: 12 (riser-3)" in capsys.readouterr().err
+    assert notify(tmp_path, "--acknowledge", "12").status == 64
+    ended = notify(tmp_path, "--acknowledge", "7", "--because", "x")
+    assert ended.status == 64
+    assert "no open case has number 7; open: 12 (riser-3)" in ended.err
     assert folder.read_requests() == []
-    assert notify(tmp_path, "--acknowledge", "12", "--because", "on order") == 0
+    assert notify(tmp_path, "--acknowledge", "12", "--because", "on order").status == 0
     assert folder.read_requests() == [{"do": "acknowledge", "case": 12, "because": "on order"}]
 
 

@@ -1,7 +1,6 @@
 """A recording is written frame by frame, loses nothing that was read, and never costs another file."""
 
 import gzip
-import json
 import os
 import resource
 import signal
@@ -14,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import inside
 from laneproof.commands import record as command
 from laneproof.commands.serve import HISTORY
 from laneproof.history.notes import Note
@@ -35,13 +34,13 @@ def read(file: Path) -> list[str]:
 @pytest.fixture
 def demo(tmp_path: Path) -> Path:
     file = tmp_path / "demo.jsonl"
-    assert main(["record", str(file), "--demo"]) == 0
+    assert inside("record", file, "--demo").status == 0
     return file
 
 
 def test_this_machine_is_recorded_pass_by_pass(tmp_path: Path) -> None:
     out = tmp_path / "box.jsonl"
-    assert main(["record", str(out), "--passes", "2", "--every", "0"]) == 0
+    assert inside("record", out, "--passes", "2", "--every", "0").status == 0
     header, *frames = read(out)
     assert parse_header(header).format == "laneproof-recording"
     first, second = parse_frames(frames)
@@ -70,14 +69,14 @@ def test_without_a_daemon_there_are_no_notes(tmp_path: Path) -> None:
 
 def test_a_recording_of_this_machine_can_be_judged_and_drafted(tmp_path: Path) -> None:
     out = str(tmp_path / "box.jsonl.gz")
-    assert main(["record", out]) == 0
-    assert main(["audit", "--from", out]) in (0, 1, 2)
-    assert main(["draft", "--from", out]) == 0
+    assert inside("record", out).status == 0
+    assert inside("audit", "--from", out).status in (0, 1, 2)
+    assert inside("draft", "--from", out).status == 0
 
 
 def test_packed_and_plain_hold_the_same(tmp_path: Path, demo: Path) -> None:
     packed = tmp_path / "demo.jsonl.gz"
-    assert main(["record", str(packed), "--from", str(demo)]) == 0
+    assert inside("record", packed, "--from", demo).status == 0
     assert packed.read_bytes()[:2] == b"\x1f\x8b"  # RFC 1952, 2.3.1: ID1, ID2
     assert read(packed) == read(demo)
 
@@ -85,72 +84,67 @@ def test_packed_and_plain_hold_the_same(tmp_path: Path, demo: Path) -> None:
 def test_serial_numbers_are_replaced_when_asked(tmp_path: Path, demo: Path) -> None:
     assert SERIAL in demo.read_text()
     hidden = tmp_path / "hidden.jsonl"
-    assert main(["record", str(hidden), "--from", str(demo), "--hide-serials"]) == 0
+    assert inside("record", hidden, "--from", demo, "--hide-serials").status == 0
     assert SERIAL not in hidden.read_text()
     assert len(read(hidden)) == len(read(demo))
 
 
-def test_a_hidden_recording_is_judged_as_the_original(
-    tmp_path: Path, demo: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_hidden_recording_is_judged_as_the_original(tmp_path: Path, demo: Path) -> None:
     hidden = tmp_path / "hidden.jsonl"
-    main(["record", str(hidden), "--from", str(demo), "--hide-serials"])
-    capsys.readouterr()
-    answer = []
-    for source in (demo, hidden):
-        main(["audit", "--from", str(source), "--json"])
-        report = json.loads(capsys.readouterr().out)
-        answer.append([(finding["rule"], finding["position"]) for finding in report["findings"]])
-    assert answer[0] == answer[1] != []
+    inside("record", hidden, "--from", demo, "--hide-serials")
+    first, second = (inside("audit", "--from", source, "--json").json()["findings"] for source in (demo, hidden))
+    assert first
+    assert [(finding["rule"], finding["position"]) for finding in first] == [
+        (finding["rule"], finding["position"]) for finding in second
+    ]
 
 
-def test_a_copy_onto_itself_leaves_it_whole(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_copy_onto_itself_leaves_it_whole(demo: Path) -> None:
     before = demo.read_bytes()
-    assert main(["record", str(demo), "--from", str(demo)]) == os.EX_CANTCREAT
+    ended = inside("record", demo, "--from", demo)
+    assert ended.status == os.EX_CANTCREAT
     assert demo.read_bytes() == before
-    assert "name another file" in capsys.readouterr().err
+    assert "name another file" in ended.err
 
 
 @pytest.mark.parametrize("content", ["hello\n", "", '{"format": "laneproof-recording", "version": 9}\n'])
-def test_a_source_that_is_no_recording_leaves_what_stood_at_the_target(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], content: str
-) -> None:
+def test_a_source_that_is_no_recording_leaves_what_stood_at_the_target(tmp_path: Path, content: str) -> None:
     source, target = tmp_path / "source", tmp_path / "target"
     source.write_text(content)
     target.write_text("precious")
-    assert main(["record", str(target), "--from", str(source)]) == os.EX_DATAERR
+    ended = inside("record", target, "--from", source)
+    assert ended.status == os.EX_DATAERR
     assert target.read_text() == "precious"
-    assert f"{source}, line 1" in capsys.readouterr().err
+    assert f"{source}, line 1" in ended.err
 
 
-def test_a_source_that_is_cut_off_is_copied_as_far_as_it_goes(
-    tmp_path: Path, demo: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_source_that_is_cut_off_is_copied_as_far_as_it_goes(tmp_path: Path, demo: Path) -> None:
     whole = read(demo)
     cut, target = tmp_path / "cut", tmp_path / "target"
     cut.write_text("\n".join([*whole[:2], whole[2][:100]]))
-    assert main(["record", str(target), "--from", str(cut)]) == os.EX_DATAERR
+    ended = inside("record", target, "--from", cut)
+    assert ended.status == os.EX_DATAERR
     assert read(target) == whole[:2]
-    assert "line 3" in capsys.readouterr().err
+    assert "line 3" in ended.err
 
 
-def test_a_file_that_cannot_grow_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_file_that_cannot_grow_is_reported(tmp_path: Path) -> None:
     limit = resource.getrlimit(resource.RLIMIT_FSIZE)  # beyond it a write fails with EFBIG: setrlimit(2)
     resource.setrlimit(resource.RLIMIT_FSIZE, (4096, limit[1]))
     try:
-        assert main(["record", str(tmp_path / "full"), "--demo"]) == os.EX_IOERR
+        ended = inside("record", tmp_path / "full", "--demo")
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limit)
-    assert "cannot be written: file too large" in capsys.readouterr().err
+    assert ended.status == os.EX_IOERR
+    assert "cannot be written: file too large" in ended.err
 
 
 @pytest.mark.parametrize("make", [Path.touch, lambda file: file.symlink_to("elsewhere"), Path.mkdir])
-def test_what_stands_there_is_left_alone(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], make: Callable[[Path], None]
-) -> None:
+def test_what_stands_there_is_left_alone(tmp_path: Path, make: Callable[[Path], None]) -> None:
     make(tmp_path / "there")
-    assert main(["record", str(tmp_path / "there"), "--demo"]) == os.EX_CANTCREAT
-    assert "exists and is left alone" in capsys.readouterr().err
+    ended = inside("record", tmp_path / "there", "--demo")
+    assert ended.status == os.EX_CANTCREAT
+    assert "exists and is left alone" in ended.err
     assert [file.name for file in tmp_path.iterdir()] == ["there"]  # and nothing where a link leads
 
 

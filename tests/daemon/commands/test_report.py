@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from contracts.hand_made import inside
 from html_tree import read_html
-from laneproof.cli import main
 from laneproof.commands.this_machine import Now
 from troubled_box import troubled
 
@@ -13,7 +13,7 @@ from troubled_box import troubled
 @pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory) -> str:
     file = tmp_path_factory.mktemp("report") / "kelp-1.html"
-    assert main(["audit", "--demo", "--hide-serials", "--html", str(file)]) == 1
+    assert inside("audit", "--demo", "--hide-serials", "--html", file).status == 1
     return file.read_text("utf-8")
 
 
@@ -53,18 +53,15 @@ def test_no_serial_number_is_in_it(written: str, maker: str) -> None:
     assert maker not in written
 
 
-def test_a_file_that_cannot_be_written_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["audit", "--demo", "--html", str(tmp_path / "none" / "x.html")]) == 73
-    assert "cannot be written" in capsys.readouterr().err
+def test_a_file_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+    ended = inside("audit", "--demo", "--html", tmp_path / "none" / "x.html")
+    assert ended.status == 73
+    assert "cannot be written" in ended.err
 
 
 @pytest.mark.parametrize("words", [["--hide-serials"], ["--since", "7d"], ["--follow", "--html", "x"]])
 def test_options_that_do_not_go_together_are_refused(words: list[str]) -> None:
-    try:
-        status = main(["audit", "--demo", *words])
-    except SystemExit as ended:  # the parser's own
-        status = ended.code
-    assert status == 64
+    assert inside("audit", "--demo", *words).status == 64
 
 
 def test_a_box_without_a_service_has_a_report_of_today(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -73,6 +70,6 @@ def test_a_box_without_a_service_has_a_report_of_today(tmp_path: Path, monkeypat
     monkeypatch.setattr("laneproof.commands.report.judge_now", lambda _: now)
     monkeypatch.setattr("laneproof.commands.box_past.find_history", lambda _: str(tmp_path / "none" / "history.db"))
     monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", str(tmp_path / "none.toml"))
-    assert main(["audit", "--html", str(tmp_path / "report.html")]) == 1
+    assert inside("audit", "--html", tmp_path / "report.html").status == 1
     assert "signal-errors" in (tmp_path / "report.html").read_text("utf-8")
-    assert main(["audit", "--html", str(tmp_path / "x.html"), "--state", str(tmp_path / "none")]) == 66
+    assert inside("audit", "--html", tmp_path / "x.html", "--state", tmp_path / "none").status == 66

@@ -4,39 +4,35 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.cli import main
+from contracts.hand_made import Ended, inside
 from laneproof.commands.errors import CommandError
 from laneproof.commands.work import parse_length
 from laneproof.notification.decisions import Reports, Work
 from laneproof.notification.state_folder import NotifierState, StateFolder
 
 
-def work(tmp_path: Path, *words: str) -> int:
+def work(tmp_path: Path, *words: str) -> Ended:
     config = tmp_path / "notify.toml"
     config.write_text(f'urls = ["x://y"]\nstate = "{tmp_path}"\n')
-    return main(["work", *words, "--config", str(config)])
+    return inside("work", *words, "--config", config)
 
 
-def test_work_is_begun_and_ended_by_requests(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert work(tmp_path, "start", "swap riser-2", "--for", "30m") == 0
+def test_work_is_begun_and_ended_by_requests(tmp_path: Path) -> None:
+    assert "kept and not sent" in work(tmp_path, "start", "swap riser-2", "--for", "30m").out
     (request,) = StateFolder(tmp_path).read_requests()
     assert (request["do"], request["text"]) == ("start-work", "swap riser-2")
     assert request["until"] - request["since"] == 1800.0
-    assert "kept and not sent" in capsys.readouterr().out
-    assert work(tmp_path) == 0
-    assert capsys.readouterr().out.startswith("no work is planned\na request waits for the notifier")
+    assert work(tmp_path).out.startswith("no work is planned\na request waits for the notifier")
     StateFolder(tmp_path).clear_requests()
-    assert work(tmp_path, "end") == 0
+    assert work(tmp_path, "end").status == 0
     assert StateFolder(tmp_path).read_requests() == [{"do": "end-work"}]
 
 
-def test_what_was_kept_is_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert work(tmp_path) == 0
-    assert capsys.readouterr().out == "no work is planned\n"
+def test_what_was_kept_is_shown(tmp_path: Path) -> None:
+    assert work(tmp_path).out == "no work is planned\n"
     planned = Work(text="swap riser-2", since=0.0, until=7200.0, kept=("riser-2: position-empty",))
     StateFolder(tmp_path).save(NotifierState(reports=Reports(work=planned)))
-    assert work(tmp_path) == 0
-    assert capsys.readouterr().out == (
+    assert work(tmp_path).out == (
         "swap riser-2: since 1970-01-01T00:00:00Z, until 1970-01-01T02:00:00Z; kept and not sent:\n"
         "  riser-2: position-empty\n"
     )
@@ -53,6 +49,6 @@ def test_what_is_no_length_is_refused(text: str) -> None:
         parse_length(text)
 
 
-def test_work_without_words_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert work(tmp_path, "start") == 64
-    assert "say what is done" in capsys.readouterr().err
+def test_work_without_words_is_refused(tmp_path: Path) -> None:
+    ended = work(tmp_path, "start")
+    assert (ended.status, "say what is done" in ended.err) == (64, True)
