@@ -12,7 +12,7 @@ from laneproof_collectors.unread import Unread
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Width:
+class RateAndLanes:
     """Generation and lanes of one link; None where unknown or not said."""
 
     generation: int | None
@@ -43,9 +43,9 @@ class ShownPosition:
 
     path: str
     label: str | None
-    declared: Width | None
-    trained: Width | None
-    capable: Width | None
+    declared: RateAndLanes | None
+    trained: RateAndLanes | None
+    capable: RateAndLanes | None
     occupant: Occupant | None
     has_children: bool
 
@@ -99,18 +99,18 @@ def show_position(path: str, build: Build | None, tree: Topology) -> ShownPositi
     return ShownPosition(
         path=path,
         label=declared.label if declared else None,
-        declared=Width(generation=plan.generation, lanes=plan.lanes) if plan else None,
-        trained=make_width(linked.trained_gt_s.value, linked.trained_lanes.value) if linked else None,
-        capable=make_width(linked.capable_gt_s, linked.capable_lanes) if linked else None,
+        declared=RateAndLanes(generation=plan.generation, lanes=plan.lanes) if plan else None,
+        trained=join_rate_and_lanes(linked.trained_gt_s.value, linked.trained_lanes.value) if linked else None,
+        capable=join_rate_and_lanes(linked.capable_gt_s, linked.capable_lanes) if linked else None,
         occupant=tree.occupant_at(path) if holds_device else None,
         has_children=any(function.is_bridge for function in tree.below.get(path, ())),
     )
 
 
-def make_width(gt_s: float | Unread | None, lanes: float | Unread | None) -> Width:
-    """Make a width of a rate and of lanes as far as they are known."""
+def join_rate_and_lanes(gt_s: float | Unread | None, lanes: float | Unread | None) -> RateAndLanes:
+    """Join a link's rate and lanes, as far as they are known."""
     rate = gt_s if isinstance(gt_s, int | float) else None
-    return Width(
+    return RateAndLanes(
         generation=generation_at(rate) if rate is not None else None,
         lanes=int(lanes) if isinstance(lanes, int | float) else None,
         gt_s=rate,

@@ -1,6 +1,6 @@
 """The positions shown are what a person looks for: positions, drives, and the ports on the way to them."""
 
-from laneproof.box.shown_positions import Width, arrange_tree, list_positions
+from laneproof.box.shown_positions import RateAndLanes, arrange_tree, list_positions
 from snapshot_box import NETWORK, SATA, Box, declare, kelp_box
 from troubled_box import make_snapshot
 
@@ -46,9 +46,9 @@ def test_a_switch_cards_own_bridges_are_marked_as_having_more_below() -> None:
 
 
 def test_a_width_gives_a_rate_that_no_generation_has_and_what_is_unknown() -> None:
-    assert str(Width(generation=4, lanes=4)) == "gen4 x4"
-    assert str(Width(generation=None, lanes=None)) == "gen? x?"
-    assert str(Width(generation=None, lanes=2, gt_s=12.5)) == "12.5GT/s x2"
+    assert str(RateAndLanes(generation=4, lanes=4)) == "gen4 x4"
+    assert str(RateAndLanes(generation=None, lanes=None)) == "gen? x?"
+    assert str(RateAndLanes(generation=None, lanes=2, gt_s=12.5)) == "12.5GT/s x2"
 
 
 def test_each_position_hangs_on_the_nearest_shown_one_above_it() -> None:

@@ -21,7 +21,7 @@ from laneproof.box.inventory.inventory import (
 )
 from laneproof.box.link_ends import registers_of
 from laneproof.box.occupants import Occupant, name_by_ids
-from laneproof.box.shown_positions import Width, list_shown_paths, make_width, show_position
+from laneproof.box.shown_positions import RateAndLanes, join_rate_and_lanes, list_shown_paths, show_position
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
 from laneproof_collectors.snapshot import Array, PciFunction, Setting, Snapshot
@@ -83,7 +83,7 @@ def _make_position(path: str, build: Build | None, tree: Topology) -> KeptPositi
     )
 
 
-def _make_link(width: Width | None) -> KeptLink | None:
+def _make_link(width: RateAndLanes | None) -> KeptLink | None:
     if width is None:
         return None
     rate = None if width.gt_s is None else width.gt_s * 1e9
@@ -114,7 +114,7 @@ def _list_ports(tree: Topology) -> Iterator[KeptPort]:
         target = link.target_gt_s
         yield KeptPort(
             path=path,
-            capable=_make_link(make_width(link.port_gt_s.value, link.port_lanes.value)),
+            capable=_make_link(join_rate_and_lanes(link.port_gt_s.value, link.port_lanes.value)),
             target_transfers_per_second=target * 1e9 if isinstance(target, int | float) else None,
             low_power_states=name_low_power_states(registers.aspm_enabled if registers else None),
         )

@@ -7,7 +7,7 @@ why for whole parts; null is never taken for "not there". What it does not do: c
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from laneproof.box.shown_positions import Width
+from laneproof.box.shown_positions import RateAndLanes
 
 
 class _Kept(BaseModel):
@@ -26,7 +26,7 @@ class KeptLink(_Kept):
     def __str__(self) -> str:
         """Give ``gen4 x4``; a part that is not known is a question mark."""
         rate = None if self.transfers_per_second is None else self.transfers_per_second / 1e9
-        return str(Width(generation=self.generation, lanes=self.lanes, gt_s=rate))
+        return str(RateAndLanes(generation=self.generation, lanes=self.lanes, gt_s=rate))
 
 
 class KeptDevice(_Kept):

@@ -4,7 +4,7 @@ What is declared and missing is a dotted strand or a hollow knot; what was not d
 or a pale knot. Colour only repeats it, the drawing carries its words, and a legend has a sample of each.
 """
 
-from laneproof.box.shown_positions import Width
+from laneproof.box.shown_positions import RateAndLanes
 from laneproof.outputs.markup import Markup, tag
 
 _LENGTH, _EDGE, _HEIGHT = 132, 6, 26
@@ -18,7 +18,7 @@ _LEGEND = (
 _SPACES = ((4, 5.0), (8, 3.0), (99, 2.0))  # up to so many lanes -> so far apart
 
 
-def draw_lanes(trained: Width | None, declared: Width | None) -> Markup:
+def draw_lanes(trained: RateAndLanes | None, declared: RateAndLanes | None) -> Markup:
     """Draw one link.
 
     Args:
@@ -75,7 +75,7 @@ def _state(number: int, *, have: int, want: int, is_known: bool) -> str:
     return "beyond" if want and number >= want else "there"
 
 
-def describe_link(trained: Width | None, declared: Width | None) -> str:
+def describe_link(trained: RateAndLanes | None, declared: RateAndLanes | None) -> str:
     """Say a link in words, both values where both are known."""
     if trained is None:
         return f"no link, declared {spell(declared)}" if declared else "no link"
@@ -84,7 +84,7 @@ def describe_link(trained: Width | None, declared: Width | None) -> str:
     return f"trained at {spell(trained)}, declared {spell(declared)}"
 
 
-def spell(width: Width) -> str:
+def spell(width: RateAndLanes) -> str:
     """Write a width as people do: ``generation 4 x4``."""
     lanes = f"x{width.lanes}" if width.lanes is not None else "unknown width"
     if width.generation is not None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from laneproof.box.link_rates import link_bytes_per_second
 from laneproof.box.occupants import is_about
-from laneproof.box.shown_positions import ShownPosition, Width, arrange_tree, list_positions
+from laneproof.box.shown_positions import RateAndLanes, ShownPosition, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind
@@ -123,7 +123,7 @@ def _is_met(position: ShownPosition) -> bool:
     return declared.generation in (None, trained.generation) and declared.lanes in (None, trained.lanes)
 
 
-def _rate(width: Width) -> str | None:
+def _rate(width: RateAndLanes) -> str | None:
     """Say what a link carries after line coding, each way."""
     if width.generation is None or not width.lanes:
         return None
