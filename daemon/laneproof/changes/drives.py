@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from laneproof.box.inventory import KeptDevice, KeptPosition
+from laneproof.box.placement import hangs_on_controller
 from laneproof.changes.change import About, Change, Gap, Pair, What, describe_difference, is_same_link
 from laneproof.declaration.units import format_bytes, is_same_capacity
 
@@ -57,11 +58,6 @@ def compare_devices(pair: Pair) -> DeviceChanges:
     )
 
 
-def _hangs_on_controller(path: str) -> bool:
-    """Whether a path's last hop is a position on a controller (``ata-3``), whose drives are read apart."""
-    return "-" in path.rpartition("/")[2]
-
-
 class _Drives:
     """The drives of both snapshots, matched by who they are."""
 
@@ -83,7 +79,7 @@ class _Drives:
             path: position.occupant
             for path, position in positions.items()
             if position.occupant and position.occupant.drive and position.occupant.answers
-            if knows_others or not _hangs_on_controller(path)
+            if knows_others or not hangs_on_controller(path)
         }
 
     def compare(self) -> None:

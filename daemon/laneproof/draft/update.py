@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
+from laneproof.box.placement import hangs_on_controller
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof.declaration.kernel_words import is_aspm_off, parse_bond_mode, parse_level
@@ -35,7 +36,6 @@ from laneproof.draft.positions import DraftedPosition, DraftedSlot
 from laneproof.draft.text_editor import TextEditor
 from laneproof.findings import format_time
 
-_ON_CONTROLLER = re.compile(r"/(ata|usb|phy)-[^/]*$")
 _SIZES = ("capacity", "total")
 _WORDS = {"level": parse_level, "mode": parse_bond_mode}
 _GONE = "nothing was found here on"
@@ -125,7 +125,7 @@ def _should_be_seen(position: DeclaredPosition, draft: Draft) -> bool:
     kind = position.occupant.kind if position.occupant else None
     if position.removable:
         return False
-    if _ON_CONTROLLER.search(position.path):
+    if hangs_on_controller(position.path):
         return kind in ("sata", "usb") and draft.drives_read
     return kind == "nvme" and draft.functions_read
 

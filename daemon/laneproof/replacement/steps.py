@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.names import Membership, Position
+from laneproof.box.placement import hangs_on_controller
 from laneproof.declaration.units import format_bytes
 from laneproof.past.box_record import component_bytes
 from laneproof.replacement.guide import Keep, Step
@@ -55,11 +56,11 @@ def _copy() -> Step:
 
 
 def _prepare(facts: Facts) -> Iterator[Step]:
-    if (free := _find_free(facts)) and any(_may_replace(membership) for membership in facts.position.memberships):
+    if (free := _find_free(facts)) and any(_can_mdadm_replace(membership) for membership in facts.position.memberships):
         commands = [
             f"mdadm /dev/{membership.array.name} {command}"
             for membership in facts.position.memberships
-            if _may_replace(membership)
+            if _can_mdadm_replace(membership)
             for command in (
                 f"--add /dev/{_new_name(membership)}",
                 f"--replace /dev/{membership.member.name} --with /dev/{_new_name(membership)}",
@@ -126,7 +127,7 @@ def _take_out(membership: Membership) -> str:
     return f"mdadm /dev/{membership.array.name}{fail} --remove /dev/{membership.member.name}"
 
 
-def _may_replace(membership: Membership) -> bool:
+def _can_mdadm_replace(membership: Membership) -> bool:
     return membership.array.kind == "md" and is_working(membership.member) and membership.member.slot is not None
 
 
@@ -180,7 +181,7 @@ def _power_off(position: Position) -> Step:
             "The port's registers say that it can be hot-plugged. Only where the makers of the board, of what stands "
             "between and of the drive say so too may the box stay on; a bare M.2 socket is not made for it."
         )
-    elif "-" in position.path.rpartition("/")[2]:
+    elif hangs_on_controller(position.path):
         says.append("Only where the makers of the bay and of its controller say so may the box stay on.")
     return Step(
         title="Shut down, and take the box off the mains",
