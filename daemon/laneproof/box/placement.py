@@ -24,7 +24,7 @@ class State(StrEnum):
 
     OCCUPIED = "occupied"
     GONE = "gone"  # the kernel lists a device, but it no longer answers
-    SILENT = "silent"  # its bridge is there, nothing is below
+    SILENT = "silent"  # its bridge or controller is there, nothing is below
     NO_BRIDGE = "no-bridge"
     UNREAD = "unread"
 
@@ -64,6 +64,11 @@ class Placement:
         return next((device for device in declared.devices if _could_be(occupant, device)), declared)
 
     @property
+    def is_none_of_several_here(self) -> bool:
+        """Whether several devices take turns here (`any_of`), and none of them is here now."""
+        return len(self.devices) > 1 and self.plan is self.position.occupant
+
+    @property
     def is_meant_empty(self) -> bool:
         """Whether the declaration wants nothing here."""
         return self.plan is not None and self.plan.kind == "none"
@@ -99,7 +104,7 @@ class Arrangement:
         self._shared_serials = shared_serials
 
     @cached_property
-    def ways(self) -> frozenset[str]:
+    def relevant_paths(self) -> frozenset[str]:
         """The paths of drives and network cards, and those on the way to them; no other device's link matters."""
         ends = [drive.path for drive in self.drives]
         ends += [link.path for link in self.topology.links() if self._is_network(link.path)]
@@ -127,17 +132,20 @@ class Arrangement:
 
     def _place(self, position: DeclaredPosition) -> Placement:
         tree, path = self.topology, position.path
-        hangs = hangs_on_controller(path)
-        unread = tree.drives_unread if hangs else tree.controllers_unread if _is_placed(path) else tree.unread
-        port = None if hangs else tree.port_at(path)
-        occupant = tree.occupant_at(path)
+        occupant, port, link = tree.occupant_at(path), None, None
+        if hangs_on_controller(path):
+            unread, is_bridge_there = tree.drives_unread, _has_controller_above(tree, path)
+        elif _is_off_pci(path):
+            unread, is_bridge_there = tree.controllers_unread, False
+        else:
+            port, link = tree.port_at(path), tree.link_at(path)
+            unread, is_bridge_there = tree.unread, port is not None
         if unread is not None:
             state = State.UNREAD
         elif occupant is not None:
             state = State.OCCUPIED if occupant.answers or occupant.asleep else State.GONE
         else:
-            state = State.SILENT if port is not None or (hangs and _controller_path(tree, path)) else State.NO_BRIDGE
-        link = None if hangs else tree.link_at(path)
+            state = State.SILENT if is_bridge_there else State.NO_BRIDGE
         return Placement(position=position, state=state, port=port, occupant=occupant, link=link, unread=unread)
 
     @cached_property
@@ -200,7 +208,7 @@ class Arrangement:
         plan = placement.plan
         if plan is None or plan.kind == "none":
             return None
-        if len(placement.devices) > 1 and plan is placement.position.occupant:  # none of those that take turns is here
+        if placement.is_none_of_several_here:
             found = [
                 drive
                 for device in placement.devices
@@ -253,12 +261,13 @@ def hangs_on_controller(path: str) -> bool:
     return _ON_CONTROLLER.match(path.rpartition("/")[2]) is not None
 
 
-def _is_placed(path: str) -> bool:
+def _is_off_pci(path: str) -> bool:
     """Whether a path names a controller that no PCI function carries: ``platform/27bcc0000.nvme``."""
     return path.startswith(("platform/", "fabrics/"))
 
 
-def _controller_path(tree: Topology, path: str) -> bool:
+def _has_controller_above(tree: Topology, path: str) -> bool:
+    """Whether the controller is there that a path's last hops hang on."""
     above = path
     while hangs_on_controller(above):  # one hop, or one for each expander and unit
         above = above.rpartition("/")[0]

@@ -7,6 +7,7 @@ device, the path's last hop is the device itself.
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from laneproof.box.link_ends import Link, join_ends
 from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, join_ways, kind_of
@@ -18,7 +19,7 @@ _ROOT_PORT, _DOWNSTREAM_PORT = 4, 6
 _INTEGRATED_END_POINTS = (9, 10)  # they sit in the root complex and have no link
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Topology:
     """The machine's functions and drives by path.
 
@@ -27,7 +28,7 @@ class Topology:
         functions: By own path.
         below: Functions by the own path of the bridge above them, in the order of their own paths.
         controllers: NVMe controllers by bus address.
-        placed_controllers: NVMe controllers that no PCI function carries, by path.
+        off_pci_controllers: NVMe controllers that no PCI function carries, by path.
         controllers_unread: Why no controller is known, else None.
         interfaces: Network interfaces by bus address.
         drives: SATA, SAS and USB drives by path.
@@ -40,7 +41,7 @@ class Topology:
     functions: dict[str, PciFunction]
     below: dict[str, tuple[PciFunction, ...]]
     controllers: dict[str, NvmeController]
-    placed_controllers: dict[str, NvmeController]
+    off_pci_controllers: dict[str, NvmeController]
     controllers_unread: Unread | None
     interfaces: dict[str, tuple[Interface, ...]]
     drives: dict[str, SataDrive]
@@ -49,8 +50,6 @@ class Topology:
     shared_serials: frozenset[str] = frozenset()
     _links: dict[str, Link | None] = field(default_factory=dict, repr=False, compare=False)
     _occupants: dict[str, Occupant | None] = field(default_factory=dict, repr=False, compare=False)
-    # Kept once worked out: empty, or one tuple.
-    _drives: list[tuple[Occupant, ...]] = field(default_factory=list, repr=False, compare=False)
 
     def port_at(self, path: str) -> PciFunction | None:
         """Find the bridge that a path ends in; None where there is none."""
@@ -108,8 +107,7 @@ class Topology:
 
     def occupant_at(self, path: str) -> Occupant | None:
         """Find the device in a position. None: nothing is there."""
-        self.drive_occupants()  # only among all drives is it known which serial number two of them share
-        return self._occupant_at(path)
+        return self._sharing_serials.get(path) or self._occupant_at(path)
 
     def _occupant_at(self, path: str) -> Occupant | None:
         if path not in self._occupants:
@@ -119,8 +117,8 @@ class Topology:
     def _find_occupant(self, path: str) -> Occupant | None:
         if drive := self.drives.get(path):
             return describe_drive(drive, path)
-        if placed := self.placed_controllers.get(path):
-            return describe_nvme(path, (), placed, None)
+        if off_pci := self.off_pci_controllers.get(path):
+            return describe_nvme(path, (), off_pci, None)
         all_functions = self.functions_at(path)
         if not all_functions:
             return None
@@ -139,13 +137,19 @@ class Topology:
 
     def drive_occupants(self) -> tuple[Occupant, ...]:
         """Give each drive of the machine once, with its position, and with the others that lead to it as well."""
-        if not self._drives:
-            drives = tuple(join_ways(self._find_drives()))
-            counts = Counter(serial for drive in drives if (serial := _serial_of(drive)))
-            shared = self.shared_serials.union(serial for serial, count in counts.items() if count > 1)
-            self._drives.append(tuple(replace(drive, shares_serial=_serial_of(drive) in shared) for drive in drives))
-            self._occupants.update({drive.path: drive for drive in self._drives[0] if drive.shares_serial})
-        return self._drives[0]
+        return self._drives
+
+    @cached_property
+    def _drives(self) -> tuple[Occupant, ...]:
+        drives = tuple(join_ways(self._find_drives()))
+        counts = Counter(serial for drive in drives if (serial := _serial_of(drive)))
+        shared = self.shared_serials.union(serial for serial, count in counts.items() if count > 1)
+        return tuple(replace(drive, shares_serial=_serial_of(drive) in shared) for drive in drives)
+
+    @cached_property
+    def _sharing_serials(self) -> dict[str, Occupant]:
+        """The drives whose serial number another one has too, by path: known only once all drives are found."""
+        return {drive.path: drive for drive in self._drives if drive.shares_serial}
 
     def _find_drives(self) -> Iterator[Occupant]:
         for path, function in self.functions.items():
@@ -155,7 +159,7 @@ class Topology:
                     yield from filter(None, (self._occupant_at(function.path),))
                 elif not _is_same_device(first, function):  # a second device on one bus: it goes by its own path
                     yield from filter(None, (self._occupant_at(path),))
-        for path in (*self.drives, *self.placed_controllers):
+        for path in (*self.drives, *self.off_pci_controllers):
             if found := self._occupant_at(path):
                 yield found
 
@@ -203,7 +207,7 @@ def survey(snapshot: Snapshot, *, shared_serials: frozenset[str] = frozenset()) 
         functions=by_own_path,
         below={path: tuple(found) for path, found in below.items()},
         controllers={controller.address: controller for controller in controllers if controller.address is not None},
-        placed_controllers={controller.path: controller for controller in controllers if controller.path is not None},
+        off_pci_controllers={controller.path: controller for controller in controllers if controller.path is not None},
         controllers_unread=snapshot.controllers if isinstance(snapshot.controllers, Unread) else None,
         interfaces={address: tuple(found) for address, found in interfaces.items()},
         drives={drive.path: drive for drive in drives if drive.path is not None},

@@ -27,7 +27,7 @@ def paths_by_name(topology: Topology) -> dict[str, str]:
         hop = path.rpartition("/")[2]
         if hop.startswith("ata-"):
             paths[hop.replace("-", "", 1)] = path
-    for path, controller in topology.placed_controllers.items():
+    for path, controller in topology.off_pci_controllers.items():
         paths[controller.name] = path
     for name, disks in topology.mapped.items():
         below = {path_of(disk, paths) for disk in disks}

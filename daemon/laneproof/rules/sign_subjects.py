@@ -60,7 +60,7 @@ def is_ours(current: Pass, path: str) -> bool:
 
     Other devices come and go, sleep and rest as their drivers please.
     """
-    if path in current.arrangement.label_by_path or path in current.arrangement.ways:
+    if path in current.arrangement.label_by_path or path in current.arrangement.relevant_paths:
         return True
     records = current.past.ledger.drives.records.values()
     return any(record.path == path or record.path.startswith(f"{path}/") for record in records)

@@ -69,7 +69,7 @@ def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
     """
     if arrangement.build is None:
         for link in arrangement.topology.links():
-            if link.path not in arrangement.ways:
+            if link.path not in arrangement.relevant_paths:
                 continue  # a graphics card that rests or a card reader that sleeps worries nobody
             yield Subject(link=link, position=None, path=link.path)
         return
