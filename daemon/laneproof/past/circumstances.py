@@ -7,7 +7,7 @@ from laneproof.past.drives import POWER_COUNTS, DriveRecord
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
 from laneproof.past.event_joining import REMOVED, RETURNS
 from laneproof.past.presence import HERE, Presence
-from laneproof.past.saved_state import State
+from laneproof.past.saved_state import KeptLedger
 from laneproof_collectors.kernel_log.formats import EventKind
 
 _DAY = 86400.0
@@ -15,26 +15,26 @@ _OF_A_SLOT = {REMOVED, *RETURNS, EventKind.LINK_DOWN, EventKind.DEVICE_REMOVED}
 _COUNTED_SECONDS = 900.0  # the counts before an episode were read this long before it at most, as a rule
 
 
-def describe_before(state: State, episode: Episode, *, unseen_seconds: float) -> None:
+def describe_before(ledger: KeptLedger, episode: Episode, *, unseen_seconds: float) -> None:
     """Note what held before an episode, once, as long as it is still known.
 
     `unseen_seconds` says how much earlier than reported it may have been; 0 where the kernel reported it.
     """
     before = episode.before
-    record = state.drives.records.get(episode.serial) or state.drives.at(episode.path)
+    record = ledger.drives.records.get(episode.serial) or ledger.drives.at(episode.path)
     if record is not None and not episode.serial and "/" not in record.serial:
         episode.serial = record.serial
     episode.uncertain_seconds = max(episode.uncertain_seconds, unseen_seconds)
     if before.idle_states is None:
-        before.idle_states = state.idle_states(episode.path).on
+        before.idle_states = ledger.idle_states(episode.path).on
     if before.unsafe_shutdowns is not None or before.load is not None or record is None:
         return
     begins = episode.started - episode.uncertain_seconds
-    moment = begins if begins < state.now else state.timeline.before
-    if moment < state.timeline.began_at:
+    moment = begins if begins < ledger.now else ledger.timeline.before
+    if moment < ledger.timeline.began_at:
         return  # it was over before the first reading
     _describe_drive(before, record, moment)
-    link = state.links.at(episode.path)
+    link = ledger.links.at(episode.path)
     if link is not None:
         before.recent_errors = link.series.since(episode.dropped_at - _DAY).errors
         if link.gt_s and link.lanes:
@@ -61,23 +61,23 @@ def _describe_drive(before: Before, record: DriveRecord, moment: float) -> None:
         setattr(before, name, record.count_before(name, moment))
 
 
-def note_returns(state: State, presences: Mapping[str, Presence]) -> None:
+def note_returns(ledger: KeptLedger, presences: Mapping[str, Presence]) -> None:
     """Note which drives are back, and what their own counts say of their power meanwhile."""
     by_serial = {presence.serial: presence for presence in presences.values() if presence.serial}
-    last = {episode.path: episode for episode in state.episodes.episodes}
-    for episode in state.episodes.episodes:
+    last = {episode.path: episode for episode in ledger.episodes.episodes}
+    for episode in ledger.episodes.episodes:
         if episode.power_lost is None and episode.returned_at is not None:
-            _compare_power(state, episode)
+            _compare_power(ledger, episode)
         presence = by_serial.get(episode.serial) if episode.serial else presences.get(episode.path)
         is_here = presence is not None and presence.state == HERE
         if episode.returned_at is not None:
             # a line of the log may come before the reading that shows the same: it was not back, but not yet gone
-            if not is_here and episode is last[episode.path] and episode.may_grow(state.timeline):
+            if not is_here and episode is last[episode.path] and episode.may_grow(ledger.timeline):
                 episode.returned_at = episode.returned_boot = None
         elif presence is not None and is_here:
-            episode.returned_at, episode.returned_boot = state.now, state.timeline.boots
-            _compare_power(state, episode)
-            if not episode.serial and _is_in_a_case(state, presence.serial):
+            episode.returned_at, episode.returned_boot = ledger.now, ledger.timeline.boots
+            _compare_power(ledger, episode)
+            if not episode.serial and _is_in_a_case(ledger, presence.serial):
                 # the slot spoke of it before it was ever seen: it came and went between two passes
                 episode.pulled = set(episode.kinds) <= _OF_A_SLOT
 
@@ -86,14 +86,14 @@ def _is_a_pull(episode: Episode) -> bool:
     return {REMOVED} <= set(episode.kinds) <= _OF_A_SLOT
 
 
-def note_unplugged(state: State, episode: Episode) -> None:
+def note_unplugged(ledger: KeptLedger, episode: Episode) -> None:
     """Note that a drive in a case left without a word of its driver or of whoever used it: it was unplugged."""
-    if _is_in_a_case(state, episode.serial):
+    if _is_in_a_case(ledger, episode.serial):
         episode.pulled = _is_a_pull(episode)
 
 
-def _is_in_a_case(state: State, serial: str) -> bool:
-    record = state.drives.records.get(serial)
+def _is_in_a_case(ledger: KeptLedger, serial: str) -> bool:
+    record = ledger.drives.records.get(serial)
     return record is not None and record.external
 
 
@@ -110,8 +110,8 @@ def _was_asked_to_stop(episode: Episode, before: Mapping[str, int | None], now: 
     return now["power_cycles"] > cycles and now["unsafe_shutdowns"] == unsafe
 
 
-def _compare_power(state: State, episode: Episode) -> None:
-    record, returned_at = state.drives.records.get(episode.serial), episode.returned_at or 0.0
+def _compare_power(ledger: KeptLedger, episode: Episode) -> None:
+    record, returned_at = ledger.drives.records.get(episode.serial), episode.returned_at or 0.0
     if record is None or record.counters_at < returned_at or record.counters_at <= episode.dropped_at:
         return
     before, now = episode.before, record.counters
@@ -122,7 +122,7 @@ def _compare_power(state: State, episode: Episode) -> None:
     if counts.get("power_cycles") is not None and episode.cycled is None:
         episode.cycled = now["power_cycles"] > counts["power_cycles"]
     # across a boot, or sleep in which the platform may cut the power, it says nothing of the moment of the episode
-    slept = state.timeline.slept_since(episode.started - _COUNTED_SECONDS)
+    slept = ledger.timeline.slept_since(episode.started - _COUNTED_SECONDS)
     ran_on = record.counters_boot == episode.boot and not slept
     episode.power_lost = any(moved) if ran_on else None
     episode.pulled = episode.pulled or (ran_on and _was_asked_to_stop(episode, counts, now))

@@ -13,7 +13,7 @@ class Reporting(StrEnum):
     """What becomes of an end's correctable errors."""
 
     COUNTED = "counted"
-    MASKED = "masked"  # the end keeps its signal errors to itself
+    MASKED = "masked"  # all three of `SIGNAL_BITS` are masked: the end keeps its signal errors to itself
     OFF = "off"  # it is not to report correctable errors (Device Control)
     NOT_OWNED = "not owned"  # it could report, and the kernel does not count
     NO_CAPABILITY = "no capability"
@@ -41,10 +41,10 @@ def find_reporting(function: PciFunction | None) -> Reporting:
     if isinstance(function.aer.correctable, Unread):
         absent = function.aer.correctable.reason is Reason.ABSENT
         return Reporting.NO_CAPABILITY if absent and registers is None else Reporting.UNKNOWN
-    return _find_switches(function, registers)
+    return _find_if_enabled(function, registers)
 
 
-def _find_switches(function: PciFunction, registers: AerRegisters | Unread | None) -> Reporting:
+def _find_if_enabled(function: PciFunction, registers: AerRegisters | Unread | None) -> Reporting:
     if isinstance(registers, AerRegisters) and registers.correctable_mask & SIGNAL_BITS == SIGNAL_BITS:
         return Reporting.MASKED
     is_off = isinstance(function.express, ExpressRegisters) and not function.express.reports_correctable

@@ -33,8 +33,8 @@ from laneproof.past.fix_trials import ERRORS
 from laneproof.past.link_errors import LinkEvents
 from laneproof.past.notes import AFTER_RUN_SECONDS, Note, ProofNote
 from laneproof.past.presence import HERE, find_presences, paths_by_name
-from laneproof.past.saved_state import State, dump_state, load_state
-from laneproof.past.timeline import Step
+from laneproof.past.saved_state import KeptLedger, dump_state, load_state
+from laneproof.past.timeline import PassTime
 from laneproof.past.unreported_episodes import find_vanished, note_presences
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent
@@ -49,18 +49,20 @@ DeviceInput = Unread | Sequence[DeviceEvent]
 
 
 @dataclass(slots=True, kw_only=True)
-class Ledger(State):
-    """What all passes so far add up to. What is not kept over a restart is below.
+class Ledger(KeptLedger):
+    """What all passes so far add up to. All kept fields are inherited; those below begin again after a restart.
 
     Attributes:
-        version: Goes up whenever anything but time and exposure moved.
+        version: Goes up with each new or grown episode, each reboot, each turn of a trial and each acceptance run; the
+            causes of a case are weighed again when it does (`diagnosis.finding_causes`).
     """
 
     version: int = field(default=0, init=False)
     _restored: bool = field(default=False, init=False)
-    _memory: dict[object, tuple[object, Any]] = field(default_factory=dict, init=False)
-    _reviewed_at: float = field(default=0.0, init=False)
+    _memory: dict[object, tuple[object, Any]] = field(default_factory=dict, init=False)  # version and value by key
+    _reviewed_at: float = field(default=0.0, init=False)  # when the trials were last reviewed
     _restarted: dict[str, float] = field(default_factory=dict, init=False)  # whose counters began again, last read when
+    # Since the links were last read: paths with an episode, and how many error reports of the log each path had.
     _disturbed: frozenset[str] = field(default=frozenset(), init=False)
     _reports: dict[str, int] = field(default_factory=dict, init=False)
 
@@ -166,6 +168,11 @@ class Ledger(State):
     def _place_events(
         self, tree: Topology, kernel_events: KernelInput, device_events: DeviceInput, *, is_log_whole: bool
     ) -> tuple[list[PositionEvent], dict[str, int]]:
+        """Find the position of each new event, and note how far the log was read.
+
+        Returns:
+            The events, and by path how many error reports of the log there were.
+        """
         if isinstance(kernel_events, KernelEvents):
             reported, is_log_read = kernel_events.events, kernel_events.records > 0
             self.kernel_until = max(self.kernel_until, kernel_events.ends_up_seconds or -1.0)
@@ -230,7 +237,7 @@ class Ledger(State):
         compare_siblings(windows, {serial: self.drives.records[serial].model for serial in windows})
 
     def _follow_episodes(
-        self, tree: Topology, events: Sequence[PositionEvent], step: Step, *, is_log_whole: bool
+        self, tree: Topology, events: Sequence[PositionEvent], step: PassTime, *, is_log_whole: bool
     ) -> list[Episode]:
         book = self.episodes
         presences = {presence.path: presence for presence in find_presences(tree)}
@@ -263,7 +270,7 @@ class Ledger(State):
     def _read_links(self, snapshot: Snapshot, tree: Topology, occupants: Sequence[Occupant]) -> None:
         book = self.episodes
         links = list(self._links_with_drives(tree, occupants))
-        under_proof = (path for path in tree.functions if snapshot.taken_at <= self.loaded_until)
+        under_proof = tree.functions if snapshot.taken_at <= self.loaded_until else ()
         events = LinkEvents(
             disturbed=self._disturbed.union(under_proof),
             reports=self._reports,

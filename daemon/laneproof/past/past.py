@@ -26,7 +26,7 @@ class Past:
         standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
             quiet for long enough, and only the finding itself says since when.
         notes: What the owner wrote.
-        confirmed: Causes that turned out.
+        confirmed: Causes that the owner confirmed.
         unheard: Why ``kernel-log`` or ``device-events`` could not be read in this pass: then their silence says
             nothing.
     """

@@ -25,8 +25,8 @@ class LedgerStateError(ValueError):
 
 
 @dataclass(slots=True, kw_only=True)
-class State:
-    """Everything that the ledger keeps.
+class KeptLedger:
+    """Everything that the ledger keeps over a restart.
 
     Attributes:
         schema: Version of this form.
@@ -83,17 +83,17 @@ class State:
 
 
 @cache
-def _state() -> TypeAdapter[State]:
-    return TypeAdapter(State)  # made when it is needed: a tenth of what a command's start would cost
+def _state() -> TypeAdapter[KeptLedger]:
+    return TypeAdapter(KeptLedger)  # made when it is needed: a tenth of what a command's start would cost
 
 
-def dump_state(state: State) -> dict[str, Any]:
+def dump_state(ledger: KeptLedger) -> dict[str, Any]:
     """Give a state as plain JSON values."""
-    kept: dict[str, Any] = _state().dump_python(state, mode="json", exclude_defaults=True, by_alias=True)
+    kept: dict[str, Any] = _state().dump_python(ledger, mode="json", exclude_defaults=True, by_alias=True)
     return {"schema": SCHEMA, **kept}
 
 
-def load_state(kept: dict[str, Any]) -> State:
+def load_state(kept: dict[str, Any]) -> KeptLedger:
     """Make a state of what `dump_state` gave.
 
     Raises:

@@ -29,7 +29,7 @@ _CREDIBLE_UP_SECONDS = 10 * 365.25 * 86400.0  # no box is up for ten years; a re
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class PassTime:
     """What one pass means for time.
 
     Attributes:
@@ -81,7 +81,7 @@ class Timeline:
 
     def advance(
         self, *, taken_at: float, up_seconds: float, boot_id: str, monotonic_seconds: float | None = None
-    ) -> Step:
+    ) -> PassTime:
         """Go on to the next pass.
 
         Args:
@@ -95,7 +95,7 @@ class Timeline:
             self._begin_boot(boot_id, up_seconds, since=None)
             self.before = self.booted_at  # the log may hold all that was since boot
             self._note_sleep(monotonic_seconds)
-            return Step(elapsed=0.0, rebooted=False, first=True)
+            return PassTime(elapsed=0.0, rebooted=False, first=True)
         rebooted = bool(boot_id) and bool(self.boot_id) and boot_id != self.boot_id
         rebooted = rebooted or (not boot_id and up_seconds < self.up_seconds - 1.0)
         wall, offset = taken_at - self.wall, self.offset
@@ -119,7 +119,7 @@ class Timeline:
             self.boot_id = boot_id or self.boot_id
             self.up_seconds = up_seconds
         self._note_sleep(monotonic_seconds)
-        return Step(elapsed=elapsed, rebooted=rebooted, first=False)
+        return PassTime(elapsed=elapsed, rebooted=rebooted, first=False)
 
     def _note_sleep(self, monotonic_seconds: float | None) -> None:
         known, self.monotonic_seconds = self.monotonic_seconds, monotonic_seconds
