@@ -15,7 +15,7 @@ from laneproof.declaration.build import Build
 from laneproof.diagnosis.finding_causes import explain, weigh
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding, FindingChange
-from laneproof.lifecycle import Identity, Life, Step, advance
+from laneproof.lifecycle import Identity, Life, LivesAfterPass, advance
 from laneproof.past.box_record import BoxRecord, follow_box
 from laneproof.past.episodes import Episode
 from laneproof.past.ledger import DeviceInput, KernelInput, Ledger
@@ -43,7 +43,7 @@ STATE_NAME = "engine"
 
 
 @cache
-def _box() -> TypeAdapter[BoxRecord]:
+def _box_record_type() -> TypeAdapter[BoxRecord]:
     return TypeAdapter(BoxRecord)  # made when it is needed
 
 
@@ -80,7 +80,7 @@ class Engine:
             confirmations: Readings in a row that a rule needs, by rule; 1 for the others.
         """
         self.build = build
-        self._judged_by: list[Build | None] = []
+        self._last_build: Build | None = None
         self.declaration_problem: str | None = None
         self._confirmations = confirmations or {}
         self._lives: Mapping[Identity, Life] = {}
@@ -114,7 +114,10 @@ class Engine:
                 next boot finds, it broke off. None says neither.
         """
         end = {} if stopped is None else {"stopped": stopped}
-        return {"ledger": self._past.ledger.as_state() | end, "box": _box().dump_python(self._past.box, mode="json")}
+        return {
+            "ledger": self._past.ledger.as_state() | end,
+            "box": _box_record_type().dump_python(self._past.box, mode="json"),
+        }
 
     @property
     def past(self) -> Past:
@@ -165,7 +168,7 @@ class Engine:
         )
         self._past = replace(
             self._past,
-            box=follow_box(self._past.box, snapshot, clock_set_by=_step_between(offset, timeline.offset)),
+            box=follow_box(self._past.box, snapshot, clock_set_by=_clock_jump(offset, timeline.offset)),
             standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
             unheard={
                 name: events
@@ -184,32 +187,33 @@ class Engine:
             declaration_problem=self.declaration_problem,
         )
         ledger = self._past.ledger
-        if self._judged_by not in ([], [self.build]):  # what came and went against another declaration is over
-            ledger.recurrences.records.clear()
-        self._judged_by = [self.build]
+        if self._past.previous is not None and self._last_build != self.build:
+            ledger.recurrences.records.clear()  # what came and went against another declaration is over
+        self._last_build = self.build
         judged = judge_all(current)
         ledger.recurrences.note(find_recurring(judged), ledger.timeline)
         findings = explain(judged, ledger, self._weights, general=_GENERAL_STEPS)
-        step: Step = advance(
+        after: LivesAfterPass = advance(
             self._lives,
             findings,
             now=snapshot.taken_at,
             confirmations=self._confirmations,
             is_new_reading="functions" in read_again,  # what needs confirming is read with the functions
         )
-        self._lives = step.lives
+        self._lives = after.lives
         self._past = replace(self._past, previous=snapshot)
         return PassResult(
-            snapshot=snapshot, findings=step.raised, changes=step.changes, waiting=step.waiting, episodes=episodes
+            snapshot=snapshot, findings=after.raised, changes=after.changes, waiting=after.waiting, episodes=episodes
         )
 
 
-def _step_between(before: float | None, now: float) -> float:
+def _clock_jump(before: float | None, now: float) -> float:
+    """Give by how much the machine's clock was set between two passes, 0 for what a clock daemon corrects."""
     return now - before if before is not None and abs(now - before) > STEP_SECONDS else 0.0
 
 
 def _load_box(state: object) -> BoxRecord:
     try:
-        return _box().validate_python(state)
+        return _box_record_type().validate_python(state)
     except ValidationError as error:
         raise LedgerStateError(f"the kept counters of the box are damaged: {error.errors()[0]['msg']}") from error

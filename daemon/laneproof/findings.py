@@ -41,11 +41,11 @@ class Cause:
     because: tuple[str, ...] = ()
 
 
-_EVENTS = (
+_EVENT_COUNT_KEYS = (
     "episodes", "minutes_with_errors", "new_errors", "falls", "short_boots", "transitions_in_a_week", "spells",
     "unsafe_shutdowns", "warning_minutes_in_a_week",
 )  # fmt: skip
-"""What a rule calls the events behind its sign; the first that is there counts."""
+"""Keys of `Finding.evidence`: under which a rule counts the events behind its sign; the first that is there counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +74,7 @@ class Figures:
         ratio, share = (_numbers(evidence.get(key)) for key in ("ratio_bounds", "share_bounds"))
         trial = evidence.get("trial")
         return cls(
-            events=next((count for count in _numbers(map(evidence.get, _EVENTS)) if count is not None), None),
+            events=next((count for count in _numbers(map(evidence.get, _EVENT_COUNT_KEYS)) if count is not None), None),
             chance=_number(evidence.get("p", evidence.get("laplace_p"))),
             ratio=(_number(evidence.get("ratio", evidence.get("worst_ratio"))), *ratio),
             share=(None, *share),
@@ -110,7 +110,7 @@ class Finding:
         observed: What is, as text, or None.
         key: What the finding is about, apart from bus addresses that move: a path, a serial number, a setting's name.
             With the rule, and where there is no position, it is the finding's identity.
-        evidence: Figures behind the judgement (JSON values only).
+        evidence: Figures behind the judgement (JSON values only); `figures` reads those of a sign.
         causes: Likely causes, the likeliest first.
         next_steps: What to look at or do next, the first first, cautions included.
         since: When it was first raised, unix seconds; None without history.
@@ -134,7 +134,10 @@ class Finding:
 
     @property
     def identity(self) -> tuple[str, str]:
-        """Rule, and position or else what stays with the thing when buses are renumbered."""
+        """Rule, and position or else what stays with the thing when buses are renumbered.
+
+        A rule may say one thing of one position: of two findings with one identity only the first is kept.
+        """
         return self.rule, self.position or self.key or self.subject
 
     @property
@@ -167,7 +170,7 @@ class Finding:
 
     @property
     def shared_by(self) -> tuple[str, ...]:
-        """The labels of the positions where a setting differs that is none's own."""
+        """Of a machine-wide setting that differs: the labels of the positions that it affects."""
         return tuple(self.evidence.get("shared_by", ()))
 
     @property

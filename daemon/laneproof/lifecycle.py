@@ -3,13 +3,14 @@
 | state | seen again | not seen |
 | --- | --- | --- |
 | unknown | waiting, or raised where one reading is enough | - |
-| waiting | raised once enough readings agree in a row | forgotten |
+| waiting | raised once the rule reported it in as many readings in a row as it needs | forgotten |
 | raised | stays; changed where its substance moved | cleared |
 
 What could not be read this time is not cleared: the rule then says *unverified* under the same identity, a change.
 
-Where several drives drop one after the other, the likely cause of the first changes as more is known. A change of cause
-alone is therefore reported after a minute of calm; what stands has the newest cause all the time.
+Where several drives are lost one after the other, the likely cause of the first changes as more is known. A change of
+cause alone is therefore held back while anything else was raised or changed within the last minute, and for a minute at
+most; what stands has the newest cause all the time.
 """
 
 from collections.abc import Iterable, Mapping
@@ -20,7 +21,7 @@ from laneproof.findings import Change, Finding, FindingChange, Kind
 Identity = tuple[str, str]
 
 SETTLE_SECONDS = 60.0
-"""How long a cause that moves alone may wait to be reported. Judgement: what belongs together comes within a minute."""
+"""How long a change of cause alone may wait to be reported. Chosen; no source: what belongs together comes soon."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +34,7 @@ class Life:
         raised: Whether it was reported.
         reported: As last reported; None where it was not yet, or after a restart, when `finding` counts.
         reported_at: When it was raised, or changed in more than its cause, unix seconds; None where nobody knows.
-        unsettled_since: Since when its first cause is another than the one that was reported; None where it is not.
+        differs_from_report_since: Since when its substance is another than the one reported; None where it is the same.
     """
 
     finding: Finding
@@ -41,11 +42,11 @@ class Life:
     raised: bool
     reported: Finding | None = None
     reported_at: float | None = None
-    unsettled_since: float | None = None
+    differs_from_report_since: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class LivesAfterPass:
     """What one pass made of the findings."""
 
     lives: Mapping[Identity, Life]
@@ -69,12 +70,13 @@ def advance(
     now: float,
     confirmations: Mapping[str, int] | None = None,
     is_new_reading: bool = True,
-) -> Step:
+) -> LivesAfterPass:
     """Take all findings one pass further.
 
     Args:
         lives: Where they stood.
-        findings: What the rules said in this pass.
+        findings: What the rules said in this pass. Of several with one identity (rule and position) the first counts,
+            the others are dropped.
         now: The pass's time, unix seconds.
         confirmations: How many readings in a row a rule needs, by rule; 1 where it is not named.
         is_new_reading: Whether what needs confirming was read again; the same reading, judged twice, confirms nothing.
@@ -102,7 +104,7 @@ def advance(
         after[identity], change = _report(life, now, is_moving=is_moving)
         if change is not None:
             changes.append(FindingChange(at=now, change=change, finding=life.finding))
-    return Step(lives=after, changes=tuple(changes))
+    return LivesAfterPass(lives=after, changes=tuple(changes))
 
 
 def _see(life: Life | None, finding: Finding, now: float, needed: int, *, more: int) -> Life:
@@ -113,11 +115,11 @@ def _see(life: Life | None, finding: Finding, now: float, needed: int, *, more: 
     if life is not None and life.raised:
         reported = life.reported or life.finding
         reported_at = life.reported_at if _differ_in_cause_alone(reported, finding) else now
-        unsettled = None
+        differs_since = None
         if finding.substance != reported.substance:
-            unsettled = now if life.unsettled_since is None else life.unsettled_since
+            differs_since = now if life.differs_from_report_since is None else life.differs_from_report_since
         seen = replace(life, finding=finding, readings=readings)
-        return replace(seen, reported=reported, reported_at=reported_at, unsettled_since=unsettled)
+        return replace(seen, reported=reported, reported_at=reported_at, differs_from_report_since=differs_since)
     # An unread value needs no second reading: it claims nothing about the machine.
     raised = readings >= needed or finding.kind is Kind.UNVERIFIED
     return Life(finding=finding, readings=readings, raised=raised, reported_at=now if raised else None)
@@ -127,12 +129,12 @@ def _report(life: Life, now: float, *, is_moving: bool) -> tuple[Life, Change | 
     """Say what is to be reported of a finding now, if anything."""
     if not life.raised:
         return life, None
-    reported = replace(life, reported=life.finding, unsettled_since=None)
+    reported = replace(life, reported=life.finding, differs_from_report_since=None)
     if life.reported is None:
         return reported, Change.RAISED
-    if life.unsettled_since is None:
+    if life.differs_from_report_since is None:
         return life, None
-    waits = is_moving and now - life.unsettled_since < SETTLE_SECONDS
+    waits = is_moving and now - life.differs_from_report_since < SETTLE_SECONDS
     if waits and _differ_in_cause_alone(life.reported, life.finding):
         return life, None
     return reported, Change.CHANGED

@@ -14,7 +14,7 @@ from typing import Any
 
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
-from laneproof.proof.plan import Step
+from laneproof.proof.plan import RunStep
 from laneproof.proof.run_record import StageName
 from laneproof.proof.run_totals import STARTING_SECONDS
 from laneproof.proof.targets import Rest, Targets
@@ -92,7 +92,7 @@ class LiveProofMachine:
 
     # --- the load -----------------------------------------------------------------------------------------------------
 
-    def start(self, step: Step, names: Collection[str]) -> None:
+    def start(self, step: RunStep, names: Collection[str]) -> None:
         """Start a step's loads."""
         for target in self._targets.drives if self.asked_to_stop is None else ():
             if target.name in names:
@@ -164,7 +164,7 @@ class LiveProofMachine:
         )
 
 
-def _make_job(step: Step, disk: str, rest: Rest | str, rate_bytes: int | None) -> Job:
+def _make_job(step: RunStep, disk: str, rest: Rest | str, rate_bytes: int | None) -> Job:
     seconds = step.seconds + _SPARE_SECONDS
     if step.stage is StageName.SMALL:
         return Job(

@@ -24,7 +24,7 @@ from laneproof.outputs.prove_text import write_compared, write_line, write_now, 
 from laneproof.outputs.text_style import Style, printable
 from laneproof.proof.comparison import compare_runs
 from laneproof.proof.judgement import judge
-from laneproof.proof.plan import Mode, Plan, Step, make_plan
+from laneproof.proof.plan import Mode, Plan, RunStep, make_plan
 from laneproof.proof.plan_execution import Show, WroteError, run_plan
 from laneproof.proof.run_record import ProofRun, StageName
 from laneproof.proof.run_totals import RunTotals
@@ -133,7 +133,7 @@ def _prove_demo(arguments: argparse.Namespace, style: Style) -> ProofRun:
     say(write_plan(name_box(build, snapshot), plan, style))
     totals, show_second = RunTotals(targets, plan), _make_show(style, say)
 
-    def show_at_speed(so_far: RunTotals, step: Step, seconds_left: float) -> None:
+    def show_at_speed(so_far: RunTotals, step: RunStep, seconds_left: float) -> None:
         show_second(so_far, step, seconds_left)
         if isinstance(show_second, _Screen):
             time.sleep(DEMO_SECONDS / plan.seconds)
@@ -217,7 +217,7 @@ class _Screen:
     def __init__(self, style: Style) -> None:
         self._style, self._height = style, 0
 
-    def __call__(self, totals: RunTotals, step: Step, seconds_left: float) -> None:
+    def __call__(self, totals: RunTotals, step: RunStep, seconds_left: float) -> None:
         rows = max(get_terminal_size().lines - 2, 2)  # what is above the screen cannot be written over
         lines = write_now(totals, step, seconds_left, self._style)[:rows]
         up = f"\x1b[{self._height}A" if self._height else "\n"
@@ -230,9 +230,9 @@ class _Lines:
 
     def __init__(self, say: Callable[[str], None]) -> None:
         self._say, self._said_at = say, 0.0
-        self._step: Step | None = None
+        self._step: RunStep | None = None
 
-    def __call__(self, totals: RunTotals, step: Step, seconds_left: float) -> None:
+    def __call__(self, totals: RunTotals, step: RunStep, seconds_left: float) -> None:
         at = totals.at or 0.0
         if step is not self._step or at - self._said_at >= LINE_SECONDS:
             self._step, self._said_at = step, at

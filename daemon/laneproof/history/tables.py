@@ -132,10 +132,10 @@ _VERSION_1 = (
     "CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
 )
 
-Step = str | Callable[[sqlite3.Connection], None]
+MigrationStep = str | Callable[[sqlite3.Connection], None]
 """A statement, or what is done on the connection."""
 
-MIGRATIONS: tuple[tuple[Step, ...], ...] = (_VERSION_1, (rename_kept,))
+MIGRATIONS: tuple[tuple[MigrationStep, ...], ...] = (_VERSION_1, (rename_kept,))
 """The steps that lead from version n (its place in the tuple, from 0: an empty file) to version n + 1."""
 
 

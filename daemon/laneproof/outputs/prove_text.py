@@ -11,7 +11,7 @@ from laneproof.outputs.text_style import HEADING, Style
 from laneproof.proof.comparison import Compared
 from laneproof.proof.figure_text import say_microseconds, say_power, say_seconds
 from laneproof.proof.judgement import Proof, ProvenLink, ProvenPosition, say_link
-from laneproof.proof.plan import PURPOSES, Plan, Step
+from laneproof.proof.plan import PURPOSES, Plan, RunStep
 from laneproof.proof.run_record import DriveRun, ProofRun, StageName
 from laneproof.proof.run_totals import RunTotals
 
@@ -41,7 +41,7 @@ def write_plan(box: str, plan: Plan, style: Style) -> str:
 # --- meanwhile --------------------------------------------------------------------------------------------------------
 
 
-def write_now(totals: RunTotals, step: Step, seconds_left: float, style: Style) -> list[str]:
+def write_now(totals: RunTotals, step: RunStep, seconds_left: float, style: Style) -> list[str]:
     """Write the screen of this second: the stage, the time left, and each drive."""
     lines = [style.paint(f"{step.stage}  {say_seconds(seconds_left)} left", HEADING)]
     width = max((len(target.name) for target in totals.targets.drives), default=8)
@@ -57,7 +57,7 @@ def write_now(totals: RunTotals, step: Step, seconds_left: float, style: Style) 
     return lines
 
 
-def write_line(totals: RunTotals, step: Step, seconds_left: float) -> str:
+def write_line(totals: RunTotals, step: RunStep, seconds_left: float) -> str:
     """Write the same as one plain line, for a pipe."""
     rates = ", ".join(f"{name} {format_rate(totals.rate(name))}" for name in totals.loaded[:4])
     more = f" and {len(totals.loaded) - 4} more" if len(totals.loaded) > 4 else ""  # noqa: PLR2004 (what a line holds)

@@ -9,7 +9,7 @@ from laneproof.box.shown_positions import ShownPosition
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.position_words import say_occupant, say_serial
 from laneproof.outputs.text_style import HEADING, Style
-from laneproof.replacement import Fit, FitItem, Guide, Reason, Safety, Step, Weight
+from laneproof.replacement import Fit, FitItem, Guide, GuideStep, Reason, Safety, Weight
 
 HERE, KEEP = "the one to replace", "do not touch"
 
@@ -98,7 +98,7 @@ def _describe_reason(reason: Reason, style: Style) -> Iterator[str]:
         yield from style.wrap(reason.do, "    do: ", "      ")
 
 
-def _describe_step(number: int, step: Step, said: set[str], style: Style) -> Iterator[str]:
+def _describe_step(number: int, step: GuideStep, said: set[str], style: Style) -> Iterator[str]:
     """Write one step, with those of its cautions that no step before it has said."""
     yield from style.wrap(step.title, f"{number:>2}. ", "    ")
     for text in step.says:

@@ -58,7 +58,7 @@ _ALONE_SHARE, _WAKE_SHARE = 0.35, 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class RunStep:
     """One step: drives that are loaded together for a while.
 
     Attributes:
@@ -86,7 +86,7 @@ class Plan:
     """
 
     mode: Mode
-    steps: tuple[Step, ...]
+    steps: tuple[RunStep, ...]
     shows: dict[StageName, str]
     gaps: tuple[str, ...]
     not_shown: tuple[str, ...]
@@ -132,28 +132,28 @@ def make_plan(
     )
 
 
-def _list_steps(targets: Targets, lengths: _Lengths, rate: int | None) -> Iterator[Step]:
+def _list_steps(targets: Targets, lengths: _Lengths, rate: int | None) -> Iterator[RunStep]:
     names = tuple(target.name for target in targets.drives)
     most = max(lengths.small, lengths.whole * _ALONE_SHARE / max(len(names), 1))
     alone = {target.name: expected_bytes(target.record, rate) for target in targets.drives}
-    yield Step(stage=StageName.REST, seconds=lengths.rest)
+    yield RunStep(stage=StageName.REST, seconds=lengths.rest)
     for target in targets.drives:
         needed = max(lengths.times * seconds_to_show(targets, target, alone[target.name]), PACE_SECONDS)
-        yield Step(stage=StageName.ALONE, seconds=_between(lengths.small, needed, most), drives=(target.name,))
+        yield RunStep(stage=StageName.ALONE, seconds=_between(lengths.small, needed, most), drives=(target.name,))
     for name in names:
-        yield Step(stage=StageName.SMALL, seconds=lengths.small, drives=(name,))
+        yield RunStep(stage=StageName.SMALL, seconds=lengths.small, drives=(name,))
     if len(names) > 1:
         shared = targets.predict(alone)
         needed = lengths.times * max(seconds_to_show(targets, target, shared[target.name]) for target in targets.drives)
         seconds = _between(4 * lengths.small, needed, lengths.most_together)
-        yield Step(stage=StageName.TOGETHER, seconds=seconds, drives=names)
+        yield RunStep(stage=StageName.TOGETHER, seconds=seconds, drives=names)
     idle = {target.name: target.rest.idle_seconds for target in targets.drives if isinstance(target.rest, Rest)}
     if idle:
         longest = max(idle.values())
         seconds = min(lengths.wakes * longest, max(lengths.whole * _WAKE_SHARE, 3 * longest), LONGEST_WAKE_SECONDS)
-        yield Step(stage=StageName.WAKE, seconds=seconds, drives=tuple(idle))
+        yield RunStep(stage=StageName.WAKE, seconds=seconds, drives=tuple(idle))
     if lengths.heat:
-        yield Step(stage=StageName.HEAT, seconds=lengths.heat, drives=names)
+        yield RunStep(stage=StageName.HEAT, seconds=lengths.heat, drives=names)
 
 
 def _between(least: float, seconds: float, most: float) -> float:
@@ -176,7 +176,7 @@ def seconds_to_show(targets: Targets, target: Target, rate: float) -> float:
 # --- what it can show, in words ---------------------------------------------------------------------------------------
 
 
-def _list_shows(steps: list[Step], targets: Targets, rate: int | None) -> Iterator[tuple[StageName, str]]:
+def _list_shows(steps: list[RunStep], targets: Targets, rate: int | None) -> Iterator[tuple[StageName, str]]:
     alone = {step.drives[0]: step.seconds for step in steps if step.stage is StageName.ALONE}
     own = [link for target in targets.drives if (link := targets.links.get(target.path)) is not None]
     if alone and own:

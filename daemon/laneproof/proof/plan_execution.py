@@ -6,7 +6,7 @@ It asks and orders a machine, which may be this one or a made-up one; it reads n
 from collections.abc import Callable, Collection, Mapping
 from typing import Protocol
 
-from laneproof.proof.plan import Step
+from laneproof.proof.plan import RunStep
 from laneproof.proof.run_record import LOADED, StageName
 from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.safety import give_orders
@@ -17,7 +17,7 @@ from laneproof_collectors.unread import Unread
 QUIET = (StageName.REST, StageName.WAKE)
 """Stages in which drives are left alone: a command would wake them."""
 
-Show = Callable[[RunTotals, Step, float], None]
+Show = Callable[[RunTotals, RunStep, float], None]
 """Shows one second: what adds up, the step, and the seconds that are left of it."""
 
 
@@ -32,7 +32,7 @@ class ProofMachine(Protocol):
     def asked_to_stop(self) -> str | None:
         """Who asked that the run end now, in words; None where nobody did."""
 
-    def start(self, step: Step, names: Collection[str]) -> None:
+    def start(self, step: RunStep, names: Collection[str]) -> None:
         """Start a step's loads."""
 
     def watch_next(self, *, quiet: bool) -> WatchedPass:
@@ -91,7 +91,7 @@ def run_plan(machine: ProofMachine, totals: RunTotals, show: Show) -> str | None
 def _run_step(
     machine: ProofMachine,
     totals: RunTotals,
-    step: Step,
+    step: RunStep,
     first: WatchedPass,
     show: Show,
 ) -> str | None:

@@ -9,7 +9,7 @@ import random
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
-from laneproof.proof.plan import Step
+from laneproof.proof.plan import RunStep
 from laneproof.proof.run_record import ALL_LOADED, LOADED, StageName
 from laneproof.proof.targets import Rest, Target, Targets
 from laneproof.proof.watched_pass import Occurrence, WatchedDrive, WatchedLink, WatchedPass
@@ -81,7 +81,7 @@ class SimulatedMachine:
         self._targets, self._faults, self._together = targets, faults, together
         self._chance = random.Random(seed)  # noqa: S311 (made up, and no secret)
         self._at = 0.0
-        self._step = Step(stage=StageName.REST, seconds=0.0)
+        self._step = RunStep(stage=StageName.REST, seconds=0.0)
         self._loaded: set[str] = set()
         self._held: set[str] = set()
         self._shares: dict[str, float] = {}
@@ -90,7 +90,7 @@ class SimulatedMachine:
         self._serious_at = self._chance.uniform(5.0, 25.0)
         self._step_at = 0.0
 
-    def start(self, step: Step, names: Collection[str]) -> None:
+    def start(self, step: RunStep, names: Collection[str]) -> None:
         """Start a step's loads."""
         self._step, self._loaded, self._step_at = step, set(names), self._at
         self._shares = self._targets.predict({name: self._own_rate(name) for name in names})

@@ -57,7 +57,7 @@ class Keep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class GuideStep:
     """One step.
 
     Attributes:
@@ -87,7 +87,7 @@ class Guide:
     position: Position
     reasons: tuple[Reason, ...]
     keep: tuple[Keep, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[GuideStep, ...]
 
     @property
     def safety(self) -> Safety:

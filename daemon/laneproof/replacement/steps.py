@@ -12,7 +12,7 @@ from laneproof.box.names import Membership, Position
 from laneproof.box.placement import hangs_on_controller
 from laneproof.declaration.units import format_bytes
 from laneproof.past.box_record import component_bytes
-from laneproof.replacement.guide import Keep, Step
+from laneproof.replacement.guide import GuideStep, Keep
 from laneproof.replacement.safety import Facts, is_out, is_working
 from laneproof_collectors.snapshot import SlotRegisters
 from laneproof_collectors.unread import Unread
@@ -27,7 +27,7 @@ _NO_BACKUP = "An array is no copy: what is deleted or overwritten is gone on all
 _READ_FIRST = "Read each command before it is run, and look twice at the names in it: laneproof runs none of them."
 
 
-def list_steps(facts: Facts, keep: tuple[Keep, ...]) -> tuple[Step, ...]:
+def list_steps(facts: Facts, keep: tuple[Keep, ...]) -> tuple[GuideStep, ...]:
     """List the steps for a position.
 
     Args:
@@ -44,8 +44,8 @@ def list_steps(facts: Facts, keep: tuple[Keep, ...]) -> tuple[Step, ...]:
     return tuple(steps)
 
 
-def _copy() -> Step:
-    return Step(
+def _copy() -> GuideStep:
+    return GuideStep(
         title="Copy what you cannot lose",
         says=("Have a copy on another machine, and check that it can be read.",),
         cautions=(_NO_BACKUP,),
@@ -55,7 +55,7 @@ def _copy() -> Step:
 # --- before the drive goes out ----------------------------------------------------------------------------------------
 
 
-def _prepare(facts: Facts) -> Iterator[Step]:
+def _prepare(facts: Facts) -> Iterator[GuideStep]:
     if (free := _find_free(facts)) and any(_can_mdadm_replace(membership) for membership in facts.position.memberships):
         commands = [
             f"mdadm /dev/{membership.array.name} {command}"
@@ -66,7 +66,7 @@ def _prepare(facts: Facts) -> Iterator[Step]:
                 f"--replace /dev/{membership.member.name} --with /dev/{_new_name(membership)}",
             )
         ]
-        yield Step(
+        yield GuideStep(
             title=f"Better, where it can be done: let the new drive take over in {free}, which is free",
             says=_let_it_take_over(free, facts.position.name),
             commands=tuple(commands),
@@ -74,14 +74,14 @@ def _prepare(facts: Facts) -> Iterator[Step]:
         )
     if facts.position.file_systems:
         mounts = [file_system.mount for file_system in facts.position.file_systems]
-        yield Step(
+        yield GuideStep(
             title=f"Stop using {', '.join(mounts)}",
             says=("End what writes there, copy it, check the copy.",),
             commands=tuple(f"umount {mount}" for mount in mounts if mount != "/"),
         )
     taken = [membership for membership in facts.position.memberships if membership.array.kind == "md"]
     if taken:
-        yield Step(
+        yield GuideStep(
             title=f"Take it out of {', '.join(each.array.name for each in taken)}",
             says=(_compare_serial(facts.position), "The array then knows that the drive left on purpose."),
             commands=(*_show_serials(facts.position), *(_take_out(each) for each in taken)),
@@ -89,7 +89,7 @@ def _prepare(facts: Facts) -> Iterator[Step]:
         )
     for membership in facts.position.memberships:
         if membership.array.kind != "md":
-            yield Step(
+            yield GuideStep(
                 title=f"Tell {membership.array.name} that the drive goes",
                 says=(
                     f"Follow the manual of {membership.array.kind} for replacing a device of {membership.array.name}.",
@@ -151,12 +151,12 @@ def _find_free(facts: Facts) -> str | None:
     )
 
 
-def _note_label(position: Position) -> Step:
+def _note_label(position: Position) -> GuideStep:
     occupant = position.occupant
     serial = occupant.serial if occupant else None
     number = f"serial number {serial}" if isinstance(serial, str) else "its serial number, which could not be read here"
     model = f"{occupant.model}, " if occupant and isinstance(occupant.model, str) else ""
-    return Step(
+    return GuideStep(
         title="Write down what is on the drive's label",
         says=(f"You look for {model}{number}, in {position.name} ({position.path}).",),
         cautions=("Names such as nvme0 change from start to start; the serial number does not.",),
@@ -174,7 +174,7 @@ def find_hot_plug(position: Position) -> SlotRegisters | None:
     return slot if slot is not None and slot.hot_plug_capable else None
 
 
-def _power_off(position: Position) -> Step:
+def _power_off(position: Position) -> GuideStep:
     says = ["Shut the box down, switch the supply off, and pull the mains cord."]
     if find_hot_plug(position) is not None:
         says.append(
@@ -183,7 +183,7 @@ def _power_off(position: Position) -> Step:
         )
     elif hangs_on_controller(position.path):
         says.append("Only where the makers of the bay and of its controller say so may the box stay on.")
-    return Step(
+    return GuideStep(
         title="Shut down, and take the box off the mains",
         says=tuple(says),
         commands=("systemctl poweroff",),
@@ -191,7 +191,7 @@ def _power_off(position: Position) -> Step:
     )
 
 
-def _open(position: Position, keep: tuple[Keep, ...]) -> Step:
+def _open(position: Position, keep: tuple[Keep, ...]) -> GuideStep:
     declared, says = position.declared, []
     if declared is not None and declared.slot:
         says.append(f"Find slot {declared.slot}" + (f", branch {declared.branch}." if declared.branch else "."))
@@ -204,10 +204,10 @@ def _open(position: Position, keep: tuple[Keep, ...]) -> Step:
         says.append("Compare the serial number on the drive's label with yours. If it is another one, leave it there.")
     if keep:
         says.append(f"Leave alone: {', '.join(drive.name for drive in keep)}.")
-    return Step(title=f"Open the case and find {position.name}", says=tuple(says), cautions=(OPEN_CASE,))
+    return GuideStep(title=f"Open the case and find {position.name}", says=tuple(says), cautions=(OPEN_CASE,))
 
 
-def _exchange(facts: Facts) -> Step:
+def _exchange(facts: Facts) -> GuideStep:
     position = facts.position
     says = []
     if position.occupant is not None:
@@ -227,13 +227,13 @@ def _exchange(facts: Facts) -> Step:
             cautions.append("Do not bend a flexible cable sharply or pull on it; see that both its ends sit straight.")
         if any(part.kind == "key-adapter" for part in declared.through):
             cautions.append("See that the key of drive and adapter fit; nothing goes in by force.")
-    return Step(
+    return GuideStep(
         title="Exchange the drive" if position.occupant else "Fit the drive", says=tuple(says), cautions=tuple(cautions)
     )
 
 
-def _close(position: Position) -> Step:
-    return Step(
+def _close(position: Position) -> GuideStep:
+    return GuideStep(
         title="Close the case, plug it in, start",
         says=(
             f"Look first that no tool, screw or loose cable is left inside, and that only {position.name} was moved.",
@@ -245,20 +245,20 @@ def _close(position: Position) -> Step:
 # --- afterwards -------------------------------------------------------------------------------------------------------
 
 
-def _check_new(position: Position) -> Step:
+def _check_new(position: Position) -> GuideStep:
     serial = position.occupant.serial if position.occupant else None
     was = shlex.quote(serial) if isinstance(serial, str) else NO_DRIVE
     name = shlex.quote(position.name)
-    return Step(
+    return GuideStep(
         title="See that the new drive trained and fits",
         says=("It waits for the new drive, and compares it with the declaration.",),
         commands=(f"laneproof replace {name} --was {was}",),
     )
 
 
-def _afterwards(facts: Facts) -> Step:
+def _afterwards(facts: Facts) -> GuideStep:
     arrays = ", ".join(membership.array.name for membership in facts.position.memberships)
-    return Step(
+    return GuideStep(
         title=f"Only then give it to {arrays}" if arrays else "Only then put it to use",
         says=("Run what that check printed, then 'laneproof audit'.",),
         cautions=(DEGRADED_ARRAY,) if facts.position.memberships else (),

@@ -9,7 +9,7 @@ import pytest
 
 from laneproof.commands.inputs import open_recording
 from laneproof.commands.proof_machine import LiveProofMachine, stop_on_signals
-from laneproof.proof.plan import Step, make_plan
+from laneproof.proof.plan import RunStep, make_plan
 from laneproof.proof.plan_execution import run_plan
 from laneproof.proof.run_record import StageName
 from laneproof.proof.run_totals import RunTotals
@@ -69,17 +69,17 @@ def test_a_run_of_every_stage_reads_the_disk_and_leaves_it_as_it_was(
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_the_load_at_once(machine: LiveProofMachine, number: signal.Signals) -> None:
     with stop_on_signals(machine):
-        machine.start(Step(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
+        machine.start(RunStep(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
         signal.raise_signal(number)
         assert machine.asked_to_stop is not None
         machine.watch_next(quiet=True)
         assert machine.end().keys() == {RISER_1}
-    machine.start(Step(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
+    machine.start(RunStep(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
     assert machine.has_ended()  # nothing is started any more
 
 
 def test_a_load_that_is_held_back_stands_still_and_goes_on_later(machine: LiveProofMachine) -> None:
-    machine.start(Step(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
+    machine.start(RunStep(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
     state = Path("/proc", str(machine._loads[RISER_1].process_id), "stat")
     machine.hold_back((RISER_1,))
     machine.watch_next(quiet=True)

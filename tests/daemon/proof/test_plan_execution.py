@@ -5,7 +5,7 @@ from collections.abc import Collection, Mapping
 
 import pytest
 
-from laneproof.proof.plan import Step, make_plan
+from laneproof.proof.plan import RunStep, make_plan
 from laneproof.proof.plan_execution import WroteError, run_plan
 from laneproof.proof.run_record import StageName
 from laneproof.proof.run_totals import RunTotals
@@ -33,7 +33,7 @@ class Watched(SimulatedMachine):
         self._starts, self._late_until = starts, 1.0 + late_seconds
         self._fails_at, self._stops_at, self._wrote, self._fan_stops_at = fails_at, stops_at, wrote, fan_stops_at
 
-    def start(self, step: Step, names: Collection[str]) -> None:
+    def start(self, step: RunStep, names: Collection[str]) -> None:
         self.log.append(f"{step.stage} {','.join(names)}")
         if not self._starts:
             raise OSError("no more processes")

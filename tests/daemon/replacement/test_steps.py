@@ -10,7 +10,7 @@ import pytest
 from array_box import BUILD, FREE, PATHS, SYSTEM, array_box, guide_for, make_members, make_mount
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.names import describe_position, find_drives
-from laneproof.replacement import Guide, Step, make_guide
+from laneproof.replacement import Guide, GuideStep, make_guide
 from laneproof.replacement.steps import find_hot_plug
 from laneproof_collectors.snapshot import ExpressRegisters, PciFunction, SlotRegisters
 from laneproof_collectors.unread import Reason, Unread
@@ -26,7 +26,7 @@ def titles(guide: Guide) -> list[str]:
     return [step.title for step in guide.steps]
 
 
-def step(guide: Guide, start: str) -> Step:
+def step(guide: Guide, start: str) -> GuideStep:
     return next(step for step in guide.steps if step.title.startswith(start))
 
 

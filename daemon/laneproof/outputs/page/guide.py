@@ -17,7 +17,7 @@ from laneproof.outputs.page.shell import write_age, write_document
 from laneproof.outputs.page.words import FROM_BELOW, Anchors, draw_mark
 from laneproof.outputs.position_words import say_occupant, say_serial
 from laneproof.outputs.replace_text import ANSWERS, DEFERS, NOT_SURE, REASON_HEADINGS, STEPS_HEADINGS
-from laneproof.replacement import Guide, Safety, Step
+from laneproof.replacement import Guide, GuideStep, Safety
 from laneproof_collectors.snapshot import Snapshot
 
 _MARKS = {Safety.SAFE: "holds", Safety.NOT_SAFE: "differs", Safety.UNVERIFIED: "unverified"}
@@ -123,7 +123,7 @@ def _section(heading: str, content: Markup, class_: str | None = None) -> Markup
     return tag("section", tag("h2", heading, id=name), content, aria_labelledby=name, class_=class_)
 
 
-def _write_step(number: int, count: int, step: Step, cautions: Sequence[str]) -> Markup:
+def _write_step(number: int, count: int, step: GuideStep, cautions: Sequence[str]) -> Markup:
     name = f"step-{number}"
     before = tag("a", "Back", href=f"#step-{number - 1}" if number > 1 else "#main")
     after = tag("a", "Next", href=f"#step-{number + 1}") if number < count else None
