@@ -80,7 +80,7 @@ def test_the_evening_is_there_and_no_longer_than_an_evening() -> None:
         "daemon/laneproof/past/saved_state.py": 60,
         "daemon/laneproof/past/ledger.py": 70,
     }
-    assert 1200 < sum(lines.values()) < 2000
+    assert 1200 < sum(lines.values()) < 2100
 
 
 @pytest.mark.parametrize("path", sorted(set(re.findall(r"`((?:tests|packaging|docs)/[\w/.]+\.(?:py|sh|md))`", TEXT))))
