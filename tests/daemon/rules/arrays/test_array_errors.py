@@ -27,7 +27,16 @@ def member(bad: int | Unread | None) -> tuple[ArrayMember, ...]:
     return member, other
 
 
-@pytest.mark.parametrize("facts", [{}, {"mismatch_sectors": 0}, {"members": member(0)}, {"members": member(None)}])
+@pytest.mark.parametrize(
+    "facts",
+    [
+        {},
+        {"mismatch_sectors": 0},
+        {"members": member(0)},
+        {"members": member(None)},
+        {"kind": "btrfs", "error_statistics": {"devid 1": {"read_errs": 0, "corruption_errs": 0}}},
+    ],
+)
 def test_array_without_errors_holds(facts: dict[str, Any]) -> None:
     assert judge(**facts) == []
 
@@ -43,9 +52,16 @@ def test_mismatches_weigh_more_with_parity(level: str, severity: Severity) -> No
     assert "128 sectors" in finding.summary
 
 
-def test_bad_blocks_are_reported_with_their_position() -> None:
-    (finding,) = judge(members=member(16))
-    assert finding.summary == "array md0: 16 sectors of riser-1 are listed as bad"
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"members": member(16)}, "16 sectors of riser-1 are listed as bad"),
+        ({"kind": "btrfs", "error_statistics": {"devid 2": {"read_errs": 7}}}, "devid 2 has 7 read errors"),
+    ],
+)
+def test_members_are_named_by_their_position_else_by_what_is_known_of_them(facts: dict[str, Any], words: str) -> None:
+    (finding,) = judge(**facts)
+    assert (finding.summary, finding.severity) == (f"array md0: {words}", Severity.WARNING)
 
 
 # Source: fs/btrfs/sysfs.c, error_stats
@@ -61,15 +77,6 @@ def test_error_statistics_of_btrfs(counts: dict[str, int], severity: Severity) -
     (finding,) = judge(kind="btrfs", level="raid1", error_statistics={"nvme1n1": counts})
     assert finding.severity is severity
     assert "riser-2 has" in finding.summary
-
-
-def test_device_known_by_its_number_only_is_called_so() -> None:
-    (finding,) = judge(kind="btrfs", error_statistics={"devid 2": {"read_errs": 7}})
-    assert finding.summary == "array md0: devid 2 has 7 read errors"
-
-
-def test_counts_of_zero_hold() -> None:
-    assert judge(kind="btrfs", error_statistics={"devid 1": {"read_errs": 0, "corruption_errs": 0}}) == []
 
 
 @pytest.mark.parametrize(

@@ -48,33 +48,18 @@ def test_overdue_is_kept_apart_from_not_known(past: Past, kind: Kind | None) -> 
     assert [finding.kind for finding in judge(ARRAY_SCRUB_OVERDUE, box(), past)] == ([kind] if kind else [])
 
 
-def test_days_since_the_check_are_said() -> None:
-    (finding,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(50))
-    assert finding.summary == "array md0 was last checked 50 days ago, declared every 35 days"
-    assert finding.evidence["checked_at"] == A_MORNING - 50 * DAY
-
-
-def test_day_after_day_is_no_change_of_the_finding() -> None:
-    (finding,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(50))
-    (other,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(51))
-    assert finding.substance == other.substance
-
-
-def test_check_that_runs_is_no_complaint() -> None:
-    assert judge(ARRAY_SCRUB_OVERDUE, box(sync_action="check", sync_completed=0.1), checked(400)) == []
-
-
-def test_array_without_redundancy_has_nothing_to_check() -> None:
-    assert judge(ARRAY_SCRUB_OVERDUE, box(level="raid0"), checked(400)) == []
-
-
-def test_nothing_is_said_where_no_scrub_is_declared_or_arrays_are_unread() -> None:
-    assert judge(ARRAY_SCRUB_OVERDUE, box(), checked(400), RAID_5) == []
-    assert judge(ARRAY_SCRUB_OVERDUE, replace(box(), arrays=Unread("/sys/block", "denied")), checked(400)) == []
-
-
-def test_array_that_is_not_there_is_reported_elsewhere() -> None:
-    assert judge(ARRAY_SCRUB_OVERDUE, kelp_box(3).snapshot(), checked(400)) == []
+@pytest.mark.parametrize(
+    ("snapshot", "text"),
+    [
+        pytest.param(box(sync_action="check", sync_completed=0.1), EVERY_35, id="a check runs"),
+        pytest.param(box(level="raid0"), EVERY_35, id="nothing to check"),
+        pytest.param(box(), RAID_5, id="no scrub is declared"),
+        pytest.param(replace(box(), arrays=Unread("/sys/block", "denied")), EVERY_35, id="unread"),
+        pytest.param(kelp_box(3).snapshot(), EVERY_35, id="missing"),
+    ],
+)
+def test_what_is_no_complaint_of_this_rule(snapshot: Snapshot, text: str) -> None:
+    assert judge(ARRAY_SCRUB_OVERDUE, snapshot, checked(400), text) == []
 
 
 @pytest.mark.parametrize("kind", ["btrfs", "zfs"])

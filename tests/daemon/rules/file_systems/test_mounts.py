@@ -2,9 +2,8 @@
 
 import pytest
 
-from laneproof.rules.file_systems.mounts import find_mounted, find_plans, tidy
-from laneproof_collectors.unread import Unread
-from snapshot_box import Box, declare
+from laneproof.rules.file_systems.mounts import find_plans, tidy
+from snapshot_box import declare
 
 
 @pytest.mark.parametrize(("mount", "spelt"), [("/", "/"), ("/srv/archive/", "/srv/archive"), ("/srv", "/srv")])
@@ -16,7 +15,3 @@ def test_declared_mount_points_are_found_as_they_are_spelt() -> None:
     build = declare('file_system = [{ mount = "/srv/archive/", full_above = 0.8 }]')
     assert {mount: plan.full_above for mount, plan in find_plans(build).items()} == {"/srv/archive": 0.8}
     assert find_plans(None) == {}
-
-
-def test_a_mount_table_that_could_not_be_read_holds_nothing_to_judge() -> None:
-    assert find_mounted(Box().with_group(file_systems=Unread("mountinfo", "denied")).snapshot()) == ()

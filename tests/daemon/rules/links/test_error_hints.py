@@ -63,10 +63,6 @@ def test_hours_before_the_parts_were_changed_do_not_count() -> None:
     assert describe_heat(link(counts, steady=BEGIN + 30 * HOUR), heat(WARMING)) == {}
 
 
-def test_without_a_thermometer_nothing_is_said() -> None:
-    assert describe_heat(link([3] * 48), []) == {}
-
-
 @pytest.mark.parametrize(("gt_s", "lanes", "words"), [(16.0, 4, "47 seconds"), (8.0, 1, "6 minutes")])
 def test_other_parts_are_accepted_after_three_times_as_many_bits_as_one_error_may_take(
     gt_s: float, lanes: int, words: str

@@ -24,10 +24,6 @@ def test_a_machine_that_shows_nothing_of_error_reporting_is_left_alone() -> None
     assert blind(Box().with_port(PATHS[0]).with_drive(PATHS[0]).without_registers().snapshot()) == []
 
 
-def test_one_end_that_counts_is_enough() -> None:
-    assert blind(counting_box((0, 0, 0, 0)).snapshot()) == []
-
-
 @pytest.mark.parametrize(
     ("word", "step"),
     [

@@ -50,11 +50,6 @@ def test_rate_is_held_to_what_modules_are_made_for(plan: str | None, facts: dict
     assert [finding.kind for finding in findings] == ([Kind.DIFFERS] if speaks else [])
 
 
-def test_both_rates_are_said() -> None:
-    (finding,) = judge(MEMORY_SLOW, make_memory("32 GiB", configured_mt_s=4800))
-    assert finding.summary == "memory runs below its rating: DIMM 1 4800 MT/s, made for 5600 MT/s"
-
-
 @pytest.mark.parametrize(
     ("locators", "bank", "channels"),
     [

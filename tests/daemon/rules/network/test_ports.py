@@ -1,12 +1,9 @@
 """Network ports, and the bonds that they are in."""
 
-from dataclasses import replace
-
 from laneproof.rules.network.network_errors import NETWORK_ERRORS
 from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
 from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
 from laneproof.rules.network.ports import ONE_FLOW
-from laneproof_collectors.unread import Unread
 from port_box import box, judge
 from snapshot_box import Box, declare, make_bond, make_interface
 
@@ -36,8 +33,3 @@ def test_the_bonds_own_interface_is_not_reported_beside_its_members() -> None:
     ports = (make_interface("bond0", carrier_changes=90), make_interface("wan0"))
     snapshot = Box().with_group(interfaces=ports, bonds=(make_bond("bond0", ("wan0",)),)).snapshot()
     assert judge(NETWORK_LINK_FLAPPING, snapshot) == []
-
-
-def test_interfaces_that_could_not_be_read_are_reported_elsewhere() -> None:
-    snapshot = replace(box(), interfaces=Unread("/sys/class/net", "denied"))
-    assert judge(NETWORK_LINK_FLAPPING, snapshot) == judge(NETWORK_ERRORS, snapshot) == []

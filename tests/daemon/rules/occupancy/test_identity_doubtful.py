@@ -18,12 +18,6 @@ def two(first: dict[str, object], second: dict[str, object]) -> Box:
     return made.with_port(PATHS[1]).with_drive(PATHS[1], controller=second)
 
 
-def test_twins_are_reported_each_with_the_other() -> None:
-    found = doubts(two({"serial": "X1", "model": "A"}, {"serial": "X1", "model": "B"}))
-    assert len(found) == 2
-    assert "is that of nvme1 too" in found[0]
-
-
 def test_a_drive_with_two_ports_is_one_drive() -> None:
     port = {"serial": "X1", "model": "A"}
     assert doubts(two({**port, "controller_id": 1}, {**port, "controller_id": 2})) == []

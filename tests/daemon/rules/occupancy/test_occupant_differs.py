@@ -25,12 +25,6 @@ def test_drive_in_anothers_position_is_reported_by_both() -> None:
     assert set(findings) == {"a", "b"}
 
 
-def test_two_drives_that_changed_places_are_reported_as_such() -> None:
-    first, second = judge(OCCUPANT_DIFFERS, SERIALS, at("B", "A"))
-    assert "the drive declared here is in b" in first.summary
-    assert "the drive declared here is in a" in second.summary
-
-
 def test_drive_in_an_undeclared_position_is_reported_by_both() -> None:
     findings = judge_all(Pass.of(declare(SERIALS), at(None, "B", "A").snapshot()))
     known = {(finding.rule, finding.position) for finding in findings}
@@ -70,12 +64,6 @@ def test_difference_gives_both_values() -> None:
 def test_kinds_of_cards(declared: str, class_code: int, holds: bool) -> None:  # noqa: FBT001 (a column of the table)
     box = Box().with_port("0000:00/01.1").with_device("0000:00/01.1", class_code=class_code)
     assert (judge(OCCUPANT_DIFFERS, position("a", 1, f'{{ kind = "{declared}" }}'), box) == []) == holds
-
-
-def test_sata_drive_is_compared_at_its_own_hop() -> None:
-    text = '[[position]]\nlabel = "bay"\npath = "0000:00/17.0/ata-3"\noccupant = { kind = "sata", capacity = "8 TB" }'
-    box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3")
-    assert judge(OCCUPANT_DIFFERS, text, box) == []
 
 
 @pytest.mark.parametrize("field", ["model", "serial"])

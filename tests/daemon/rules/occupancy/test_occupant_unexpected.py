@@ -40,10 +40,6 @@ def test_undeclared_network_card_is_nobodys_business() -> None:
     assert judge(OCCUPANT_UNEXPECTED, position("a", 1, "{}"), box) == []
 
 
-def test_without_a_build_no_drive_is_unexpected() -> None:
-    assert list(OCCUPANT_UNEXPECTED.judge(Pass.of(None, kelp_box(2).snapshot()))) == []
-
-
 def test_drive_whose_path_is_declared_as_its_own_is_declared() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\noccupant = { kind = "nvme" }'
     assert judge_all(Pass.of(declare(text), Box().with_drive("0000:00/05.0").snapshot())) == ()

@@ -20,11 +20,6 @@ def test_missing_bridge_means_an_empty_position() -> None:
     assert finding.identity == ("position-empty", "riser-3")
 
 
-def test_silent_bridge_means_an_empty_position() -> None:
-    (finding,) = judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), kelp_box(1).without("0000:00/01.1"))
-    assert finding.evidence["state"] == "silent"
-
-
 def test_listed_drive_that_no_longer_answers_leaves_its_position_empty() -> None:
     box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, answers=False))
     (finding,) = judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), box)
