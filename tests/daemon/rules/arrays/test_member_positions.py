@@ -53,29 +53,23 @@ def losses(states: tuple[str, ...], *, without: int | None = None, lost: int = 1
 IN, BAD = "in_sync", "faulty"
 
 
-def test_failed_member_is_out_and_the_others_carry_the_array() -> None:
-    assert losses((IN, IN, BAD, IN)) == (1, ["riser-3"], ["riser-1", "riser-2", "riser-4"])
-
-
-def test_failed_member_that_was_taken_out_of_the_array_is_known_by_its_place() -> None:
-    assert losses((IN, IN, "", IN)) == (1, ["riser-3"], ["riser-1", "riser-2", "riser-4"])
-
-
-def test_drive_that_is_gone_is_reported_by_its_position_and_not_by_its_old_name_too() -> None:
-    assert losses((IN, IN, BAD, BAD), without=4, lost=2) == (2, ["riser-3", "riser-4"], ["riser-1", "riser-2"])
-
-
-def test_second_loss_counts_before_the_array_has_noticed_it() -> None:
-    """The kernel marks a member whose drive was pulled when it is next asked for something."""
-    assert losses((IN, IN, BAD, IN), without=4) == (2, ["riser-3", "riser-4"], ["riser-1", "riser-2"])
-
-
-def test_position_of_a_declaration_that_asks_for_more_members_than_there_are_is_no_loss() -> None:
-    assert losses((IN, IN, BAD, ""), without=4, wanted=3).number == 1
-
-
-def test_drives_that_are_there_are_named_no_further_than_the_count_goes() -> None:
-    assert losses((IN, IN, "", ""), lost=1, wanted=3).out == ["riser-3"]
+@pytest.mark.parametrize(
+    ("states", "facts", "number", "out", "keep"),
+    [
+        pytest.param((IN, IN, BAD, IN), {}, 1, [3], [1, 2, 4], id="failed"),
+        pytest.param((IN, IN, "", IN), {}, 1, [3], [1, 2, 4], id="taken out of the array, known by its position"),
+        pytest.param((IN, IN, BAD, BAD), {"without": 4, "lost": 2}, 2, [3, 4], [1, 2], id="gone, not by its old name"),
+        # the kernel marks a member whose drive was pulled when it is next asked for something
+        pytest.param((IN, IN, BAD, IN), {"without": 4}, 2, [3, 4], [1, 2], id="a second loss not yet noticed"),
+        pytest.param((IN, IN, BAD, ""), {"without": 4, "wanted": 3}, 1, [3, 4], [1, 2], id="more are declared"),
+        pytest.param((IN, IN, "", ""), {"wanted": 3}, 1, [3], [1, 2], id="no further than the count goes"),
+    ],
+)
+def test_what_is_lost_and_what_carries_the_array(
+    states: tuple[str, ...], facts: dict[str, int], number: int, out: list[int], keep: list[int]
+) -> None:
+    out_of_it, carrying = ([f"riser-{branch}" for branch in branches] for branches in (out, keep))
+    assert losses(states, **facts) == (number, out_of_it, carrying)
 
 
 def test_btrfs_device_that_is_missing_has_only_its_number() -> None:

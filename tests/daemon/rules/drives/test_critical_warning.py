@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from laneproof.advice import BACK_UP
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING, read_warnings
@@ -187,9 +188,8 @@ def test_another_warning_beside_a_held_one_is_reported_at_once() -> None:
     assert "read-only" in watcher.standing[0].summary
 
 
-def test_a_held_warning_is_not_that_of_the_next_drive_in_its_place() -> None:
-    text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
-    watcher = watch(Watcher("critical-warning", declare(text)), HOT, 0)
+def test_a_held_warning_is_not_that_of_the_next_drive_in_its_position() -> None:
+    watcher = watch(Watcher("critical-warning", declare(RISER_1)), HOT, 0)
     assert raised(watch(watcher, 0, serial="FN0002")) == ["raised", "cleared"]
 
 
@@ -240,32 +240,28 @@ def test_overheating_does_not_speak_for_other_warnings() -> None:
     assert "temperature" not in finding.summary
 
 
-def test_a_health_log_of_all_ones_for_days_is_an_alarm_and_was_a_notice_at_first() -> None:
-    watcher = Watcher("critical-warning").observe(drive({}))
-    ones = Unread("log 02h of nvme0", "all ones", Reason.MALFORMED)
-    for _ in range(5):
-        watcher.observe(drive(ones), after=DAY)
-    assert [change[:2] for change in watcher.changes] == [("raised", "notice"), ("changed", "warning")]
-    assert "backup" in watcher.standing[0].next_steps[0]
-    watcher.observe(drive({}), after=DAY)
-    assert watcher.standing == []
-
-
-def test_want_of_files_to_read_with_is_no_fault_of_the_drive_however_long() -> None:
-    gap = unread_from_errno("log 02h of nvme0", errno.EMFILE)
-    watcher = Watcher("critical-warning").observe(drive({}))
-    for _ in range(5):
-        watcher.observe(drive(gap), after=DAY)
-    assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
-    assert watcher.standing[0].next_steps == (SHORT_OF,)
-
-
-def test_a_drive_that_never_told_of_its_health_stays_a_notice() -> None:
-    refused = Unread("log 02h of nvme0", "the drive refused (status 2)", Reason.REFUSED)
+@pytest.mark.parametrize(
+    ("told_before", "gap", "severities", "first_step"),
+    [
+        (True, Unread("log 02h of nvme0", "all ones", Reason.MALFORMED), ["notice", "warning"], BACK_UP.says),
+        (True, unread_from_errno("log 02h of nvme0", errno.EMFILE), ["notice"], SHORT_OF),  # no fault of the drive
+        (False, Unread("log 02h of nvme0", "status 2", Reason.REFUSED), ["notice"], "The device itself refused"),
+    ],
+)
+def test_a_health_log_that_stays_away_for_days_is_an_alarm_where_the_drive_told_before(
+    told_before: bool,  # noqa: FBT001 (a column of the table)
+    gap: Unread,
+    severities: list[str],
+    first_step: str,
+) -> None:
     watcher = Watcher("critical-warning")
+    if told_before:
+        watcher.observe(drive({}))
     for _ in range(9):
-        watcher.observe(drive(refused), after=DAY)
-    assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
+        watcher.observe(drive(gap), after=DAY)
+    assert [severity for _, severity, _ in watcher.changes] == severities
+    assert watcher.standing[0].next_steps[0].startswith(first_step)
+    assert watcher.observe(drive({}), after=DAY).standing == []
 
 
 MALFORMED = Unread("smartctl of sdb", "not a health log", Reason.MALFORMED)

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
 from rule_examples import check_examples, example
 from simulated_past import PATHS, health_past
@@ -32,20 +34,18 @@ def test_old_errors_say_nothing_and_a_new_one_is_reported_at_once() -> None:
     assert watcher.standing[0].next_steps[0].startswith("Copy what matters")
 
 
-def test_errors_that_come_faster_and_faster_are_critical() -> None:
-    # the published days: 100 160 200 225 240 250 256 260 of 270 (Laplace U = 2.772, growth exponent 3.5)
-    at = (100, 160, 200, 225, 240, 250, 256, 260)
+@pytest.mark.parametrize(
+    ("at", "severity", "observed"),
+    [
+        # the published days of 270 (Laplace U = 2.772, growth exponent 3.5)
+        ((100, 160, 200, 225, 240, 250, 256, 260), "critical", "new media errors, faster and faster"),
+        ((30, 60, 95, 130, 160, 200, 235, 262), "warning", "new media errors"),  # published as "watch": U = .417
+    ],
+)
+def test_errors_that_come_faster_and_faster_are_critical(at: tuple[int, ...], severity: str, observed: str) -> None:
     watcher = Watcher("media-errors-rising", BUILD)
     pass_days(watcher, [sum(day >= begins for begins in at) for day in range(271)])
-    assert watcher.severity == "critical"
-    assert watcher.standing[0].observed == "new media errors, faster and faster"
-
-
-def test_errors_at_an_even_pace_are_not() -> None:
-    at = (30, 60, 95, 130, 160, 200, 235, 262)  # published as "watch": U = .417
-    watcher = Watcher("media-errors-rising", BUILD)
-    pass_days(watcher, [sum(day >= begins for begins in at) for day in range(271)])
-    assert watcher.severity == "warning"
+    assert (watcher.severity, watcher.standing[0].observed) == (severity, observed)
 
 
 def test_it_clears_ninety_days_after_the_last_one() -> None:

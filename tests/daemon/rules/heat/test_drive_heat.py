@@ -28,13 +28,12 @@ def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
     return watcher
 
 
-@pytest.mark.parametrize(("celsius", "severity"), [(74.0, None), (76.0, "notice"), (79.0, "notice")])
-def test_nearness_to_its_own_threshold_is_a_notice(celsius: float, severity: str | None) -> None:
-    assert hours(Watcher("overheating"), 48, composite_temperature_celsius=celsius).severity == severity
-
-
-def test_few_readings_say_nothing_of_headroom() -> None:
-    assert hours(Watcher("overheating"), 10, composite_temperature_celsius=78.0).severity is None
+@pytest.mark.parametrize(
+    ("celsius", "number", "severity"),
+    [(74.0, 48, None), (76.0, 48, "notice"), (79.0, 48, "notice"), (78.0, 10, None)],  # few readings say nothing
+)
+def test_nearness_to_its_own_threshold_is_a_notice(celsius: float, number: int, severity: str | None) -> None:
+    assert hours(Watcher("overheating"), number, composite_temperature_celsius=celsius).severity == severity
 
 
 def test_some_minutes_a_year_are_a_notice_and_hours_in_a_week_an_alarm() -> None:
@@ -63,12 +62,6 @@ def test_a_drive_that_reports_no_powered_hours_is_reported_without_its_year() ->
     (finding,) = watcher.standing
     assert finding.evidence["warning_minutes_a_year"] is None
     assert "a year" not in finding.summary
-
-
-def test_a_minute_above_the_critical_threshold_is_an_alarm_at_once() -> None:
-    watcher = hours(Watcher("overheating"), 24)
-    hours(watcher, 1, warning_temperature_minutes=1, critical_temperature_minutes=1)
-    assert watcher.severity == "critical"
 
 
 def test_it_clears_after_a_week() -> None:
@@ -109,28 +102,13 @@ def test_a_drive_that_counts_its_minutes_is_judged_by_them_alone() -> None:
     assert watcher.severity == "notice"
 
 
-def test_a_drive_that_states_no_limit_is_not_judged() -> None:
-    watcher = Watcher("overheating")
-    for _ in range(48):
-        box = (
-            Box()
-            .with_port(PATHS[0])
-            .with_drive(
-                PATHS[0],
-                health={"composite_temperature_celsius": 90.0},
-                controller={"identity": Unread("identify of nvme0", "denied")},
-            )
-        )
-        watcher.observe(box, after=HOUR)
-    assert watcher.standing == []
-
-
 def test_the_kernels_thermometer_stands_in_for_the_log() -> None:
     watcher = Watcher("overheating")
     for _ in range(2):
         watcher.observe(thermometer(81.0), after=HOUR)
     assert watcher.severity == "notice"
     assert "81 °C, its warning threshold is 80 °C; it was seen above it for about 120" in watcher.standing[0].summary
+    assert [cause.cause for cause in watcher.standing[0].causes] == ["heat"]
 
 
 def test_readings_of_the_thermometer_stand_for_the_minutes_that_the_log_would_count() -> None:
@@ -174,19 +152,13 @@ def test_thresholds_that_nobody_set_are_none() -> None:
 def test_heat_is_the_decided_cause_of_its_own_sign_above_a_limit_of_the_drive() -> None:
     watcher = hours(Watcher("overheating"), 2)  # a box so young that nothing else is known
     hours(watcher, 1, critical_temperature_minutes=54)
+    assert watcher.severity == "critical"
     ((cause,),) = [finding.causes for finding in watcher.standing]
     assert (cause.cause, cause.probability) == ("heat", 1.0)
     assert cause.because == (
         "the drive was above its critical threshold for 54 minutes in the last week",
         "its own limits are 80 °C (warning) and 85 °C (critical)",
     )
-
-
-def test_a_reading_of_the_thermometer_above_its_limit_decides_too() -> None:
-    watcher = Watcher("overheating")
-    for _ in range(3):
-        watcher.observe(thermometer(82.0), after=HOUR)
-    assert [cause.cause for cause in watcher.standing[0].causes] == ["heat"]
 
 
 def test_a_drive_that_is_only_warm_has_its_cause_weighed() -> None:

@@ -5,16 +5,6 @@ from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 from rule_examples import check_examples, example
 from simulated_past import health_past
 from snapshot_box import RISER_1, Box
-from story_engine import DAY, Watcher
-
-
-def test_board_and_processor_are_reported_under_the_same_name() -> None:
-    watcher = Watcher("overheating")
-    hot = TemperatureReading(label="CPU", celsius=101.0, maximum_celsius=90.0, critical_celsius=100.0)
-    from laneproof_collectors.snapshot import Thermal  # noqa: PLC0415
-
-    watcher.observe(Box().with_group(thermal=Thermal(temperatures=(("board", hot),))), after=DAY)
-    assert watcher.severity == "critical"
 
 
 def board(celsius: float) -> Snapshot:

@@ -1,5 +1,7 @@
 """Links that do not always reach what they can."""
 
+import pytest
+
 from laneproof.rules.links.link_degraded_on_some_boots import LINK_DEGRADED_ON_SOME_BOOTS
 from link_box import PATH, trained
 from rule_examples import check_examples, example
@@ -30,16 +32,16 @@ def test_one_short_boot_is_a_notice_once_it_is_over_and_the_second_an_alarm() ->
     assert finding.evidence["clean_boots_to_show_below_5_percent"] == 59
 
 
-def test_a_boot_without_the_drive_is_short_too() -> None:
-    assert boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 0, 4).severity == "notice"
-
-
-def test_always_short_is_other_rules_matter() -> None:
-    assert boots(Watcher("link-degraded-on-some-boots", BUILD), 3, 3, 3, 3).changes == []
-
-
-def test_short_since_some_boot_and_ever_after_is_a_change_and_no_lottery() -> None:
-    assert boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 4, 3, 3, 3).changes == []
+@pytest.mark.parametrize(
+    ("generations", "severity"),
+    [
+        ((4, 0, 4), "notice"),  # a boot without the drive is short too
+        ((3, 3, 3, 3), None),  # always short: other rules' matter
+        ((4, 4, 3, 3, 3), None),  # short since some boot and ever after: a change, and no lottery
+    ],
+)
+def test_short_boots_count_between_good_ones(generations: tuple[int, ...], severity: str | None) -> None:
+    assert boots(Watcher("link-degraded-on-some-boots", BUILD), *generations).severity == severity
 
 
 def test_a_limit_that_the_firmware_set_for_a_while_is_no_short_boot() -> None:

@@ -36,18 +36,18 @@ def test_a_link_going_bad_is_reported_once_and_grows_louder() -> None:
     assert watcher.changes[0][:2] in (("raised", "notice"), ("raised", "warning"))
     assert watcher.severity == "warning"
     assert len(watcher.changes) <= 2  # counts that go on rising are no change
-
-
-def test_it_names_the_place_the_link_and_both_values() -> None:
-    watcher = quiet_days(14)
-    noisy_days(watcher, 3, a_look=3)
     (finding,) = watcher.standing
-    assert finding.position == "riser-1"
-    assert finding.subject == "nvme0"
+    assert (finding.position, finding.subject) == ("riser-1", "nvme0")
     assert "16 GT/s (generation 4) x4" in finding.summary
     assert finding.evidence["device_errors"] > finding.evidence["port_errors"] == 0
     assert finding.evidence["device_reporting"] == "counted"
+    assert "rises_with_heat" not in finding.evidence
     assert finding.causes
+    snapshot = watcher.engine.past.previous
+    assert snapshot is not None
+    (finding,) = SIGNAL_ERRORS.judge(Pass.of(BUILD, snapshot, watcher.engine.past))  # without the steps of its cause
+    reseat = next(number for number, step in enumerate(finding.next_steps) if "reseat" in step.casefold())
+    assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 2]
 
 
 def test_it_says_when_it_began_and_what_else_changed_then() -> None:
@@ -156,17 +156,6 @@ def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> Non
     for _ in range(11):
         watcher.observe(uncounted(), after=DAY)
     assert watcher.standing == []
-
-
-def test_its_next_steps_say_how_long_other_parts_must_run_clean_after_the_reseating() -> None:
-    watcher = quiet_days(14)
-    noisy_days(watcher, 3, a_look=3)
-    snapshot = watcher.engine.past.previous
-    assert snapshot is not None
-    (finding,) = SIGNAL_ERRORS.judge(Pass.of(BUILD, snapshot, watcher.engine.past))  # without the steps of its cause
-    reseat = next(number for number, step in enumerate(finding.next_steps) if "Reseat" in step or "reseat" in step)
-    assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 2]
-    assert "rises_with_heat" not in finding.evidence
 
 
 def test_the_owners_new_cable_is_on_trial_and_the_finding_says_how_it_stands() -> None:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from boots_before import past_of_boots
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Finding, Kind
 from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.rule import Pass
@@ -17,6 +17,9 @@ from snapshot_box import L0S, L1, Box, declare, declare_risers, kelp_box
 
 PATH, SECOND = "0000:00/01.1", "0000:00/01.2"
 UNREAD = Unread("/proc/cmdline", "permission denied")
+ON = Setting(value="on", origin="sysfs")
+OFF_BY_WORD = Setting(value="off", origin="command-line")
+LATENCY = "nvme_default_ps_max_latency_us = 0"
 IDLES = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
 
 
@@ -67,55 +70,39 @@ def test_each_missing_word_is_a_finding_of_its_own() -> None:
     assert [finding.identity[1] for finding in findings] == ["command line: a=1", "command line: b=2"]
 
 
-def test_unread_command_line_is_unverified() -> None:
-    assert kinds(judge('command_line = ["a=1"]', kelp_box(1).with_power(command_line=UNREAD))) == [Kind.UNVERIFIED]
-
-
 # --- settings in force ------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("setting", "kind"),
+    ("kernel", "fact", "setting", "outcome"),
     [
-        (Setting(value="performance", origin="sysfs"), None),
-        (Setting(value="powersave", origin="default"), Kind.DIFFERS),
-        (None, Kind.DIFFERS),
-        (UNREAD, Kind.UNVERIFIED),
+        ('aspm_policy = "performance"', "aspm_policy", Setting(value="performance", origin="sysfs"), None),
+        (
+            'aspm_policy = "performance"',
+            "aspm_policy",
+            Setting(value="powersave", origin="module-option"),
+            "powersave (from a module option in modprobe.d)",
+        ),
+        ('aspm_policy = "performance"', "aspm_policy", None, "no ASPM in this kernel"),
+        ('aspm_policy = "performance"', "aspm_policy", UNREAD, Kind.UNVERIFIED),
+        (LATENCY, "nvme_max_latency_us", Setting(value="0", origin="command-line"), None),
+        (LATENCY, "nvme_max_latency_us", Setting(value="5500", origin="default"), "5500 (the kernel's default)"),
+        (LATENCY, "nvme_max_latency_us", None, Kind.UNVERIFIED),  # the driver is not loaded, so nothing is in force
+        (LATENCY, "nvme_max_latency_us", UNREAD, Kind.UNVERIFIED),
+        ('port_power_management = "off"', "port_power_management", OFF_BY_WORD, None),
+        ('port_power_management = "off"', "port_power_management", ON, "on (set while running)"),
+        ('port_power_management = "on"', "port_power_management", OFF_BY_WORD, "off (from the kernel's command line)"),
+        ('port_power_management = "on"', "port_power_management", ON, None),
+        ('port_power_management = "on"', "port_power_management", UNREAD, Kind.UNVERIFIED),
+        ('command_line = ["a=1"]', "command_line", UNREAD, Kind.UNVERIFIED),
     ],
 )
-def test_aspm_policy(setting: Setting | Unread | None, kind: Kind | None) -> None:
-    findings = judge('aspm_policy = "performance"', kelp_box(1).with_power(aspm_policy=setting))
-    assert kinds(findings) == ([kind] if kind else [])
-
-
-@pytest.mark.parametrize(
-    ("setting", "kind"),
-    [
-        (Setting(value="0", origin="command-line"), None),
-        (Setting(value="100000", origin="default"), Kind.DIFFERS),
-        (None, Kind.UNVERIFIED),  # the driver is not loaded, so nothing is in force
-        (UNREAD, Kind.UNVERIFIED),
-    ],
-)
-def test_latency_limit_in_force(setting: Setting | Unread | None, kind: Kind | None) -> None:
-    findings = judge("nvme_default_ps_max_latency_us = 0", kelp_box(1).with_power(nvme_max_latency_us=setting))
-    assert kinds(findings) == ([kind] if kind else [])
-
-
-@pytest.mark.parametrize(
-    ("declared", "value", "holds"),
-    [("off", "off", True), ("off", "on", False), ("on", "off", False), ("on", "on", True)],
-)
-def test_port_power_management(declared: str, value: str, holds: bool) -> None:  # noqa: FBT001 (a column of the table)
-    box = kelp_box(1).with_power(port_power_management=Setting(value=value, origin="command-line"))
-    assert (judge(f'port_power_management = "{declared}"', box) == []) == holds
-
-
-def test_finding_says_where_the_value_came_from() -> None:
-    box = kelp_box(1).with_power(nvme_max_latency_us=Setting(value="5500", origin="module-option"))
-    (finding,) = judge("nvme_default_ps_max_latency_us = 0", box)
-    assert finding.observed == "5500 (from a module option in modprobe.d)"
-    assert finding.severity is Severity.WARNING
+def test_setting_in_force_is_compared_and_said_with_where_it_came_from(
+    kernel: str, fact: str, setting: Setting | Unread | None, outcome: str | Kind | None
+) -> None:
+    findings = judge(kernel, kelp_box(1).with_power(**{fact: setting}))
+    assert [finding.observed or finding.kind for finding in findings] == ([outcome] if outcome else [])
+    assert all(finding.severity == ("notice" if outcome is Kind.UNVERIFIED else "warning") for finding in findings)
 
 
 def test_unread_settings_as_a_whole_are_one_finding() -> None:
@@ -169,7 +156,6 @@ def test_port_asleep_against_the_plan_is_reported_at_its_position() -> None:
 
 
 POLICY = 'aspm_policy = "performance"\n'
-LATENCY = "nvme_default_ps_max_latency_us = 0"
 WORD = 'command_line = ["nvme-core.default_ps_max_latency_us=0"]\n'
 
 
