@@ -11,6 +11,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import find_arrays, locate_disks
 from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
@@ -44,9 +45,9 @@ def _find_mismatches(array: Array) -> Iterator[Said]:
     if not isinstance(count, int) or not count:
         return
     if array.level in _WITH_PARITY:
-        yield f"its last check found {count} sectors whose parity disagrees", Severity.WARNING
+        yield f"its last check found {say_times(count, 'sector')} whose parity disagrees", Severity.WARNING
     else:
-        yield f"its last check found {count} sectors that differ between copies", Severity.NOTICE
+        yield f"its last check found {say_times(count, 'sector')} not the same in all copies", Severity.NOTICE
 
 
 def _find_bad_blocks(arrangement: Arrangement, array: Array) -> Iterator[Said]:
@@ -54,7 +55,7 @@ def _find_bad_blocks(arrangement: Arrangement, array: Array) -> Iterator[Said]:
     for member in array.members:
         if isinstance(member.bad_block_sectors, int) and member.bad_block_sectors:
             where = places.get(member.disk) or member.name
-            yield f"{member.bad_block_sectors} sectors of {where} are listed as bad", Severity.WARNING
+            yield f"it lists {say_times(member.bad_block_sectors, 'sector')} of {where} as bad", Severity.WARNING
 
 
 def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
@@ -64,7 +65,9 @@ def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
         above_zero = {name: count for name, count in counts.items() if count}
         if above_zero:
             where = places.get(disks.get(device, device)) or device
-            words = ", ".join(f"{count} {name.removesuffix('_errs')} errors" for name, count in above_zero.items())
+            words = ", ".join(
+                say_times(count, f"{name.removesuffix('_errs')} error") for name, count in above_zero.items()
+            )
             loud = Severity.CRITICAL if any(name in above_zero for name in _LOST_DATA) else Severity.WARNING
             yield f"{where} has {words}", loud
 

@@ -42,8 +42,10 @@ def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: floa
         watched = f"not in the {days} that it was watched"
         yield _report_overdue(plan, watched, checked_at=None)
     else:
+        why = _why_not(array, checks, now)
         yield ARRAY_SCRUB_OVERDUE.cannot_tell(
-            Unread(f"when {array.name} was last checked", _why_not(array, checks, now), Reason.ABSENT),
+            Unread(f"when {array.name} was last checked", why, Reason.ABSENT),
+            why=why,
             about=f"the last check of array {array.name}",
             key=array.name,
             next_steps=advise("Let the daemon run: it sees checks and remembers them.", *ARRAY_SCRUB_OVERDUE.look_next),
@@ -104,8 +106,8 @@ ARRAY_SCRUB_OVERDUE = Rule(
             "unverified",
             "a first pass cannot know",
             (
-                "the last check of array md0 could not be verified: could not read when md0 was last checked: the "
-                "kernel keeps no time of it, and this is the first pass"
+                "the last check of array md0 could not be verified: the kernel keeps no time of it, and this is the "
+                "first pass"
             ),
         ),
     ),

@@ -8,6 +8,7 @@ from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_sign
 from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.unread import Unread
 
 _MORE_THAN_A_PLUG = 10
@@ -30,7 +31,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         is_young = isinstance(hours, int) and hours < _YOUNG_HOURS
         evidence = {"interface_errors": count, "last_week": recent, "power_on_hours": hours}
         if recent:
-            said = [(f"{recent} transfers over its cable failed in the last 7 days", Severity.WARNING)]
+            said = [(f"{say_times(recent, 'transfer')} over its cable failed in the last 7 days", Severity.WARNING)]
             yield report_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
         elif count >= _MORE_THAN_A_PLUG and is_young and box.watched(key, now=now) < WEEK:
             said = [(f"{count} transfers over its cable failed in its {hours} powered hours", Severity.NOTICE)]

@@ -8,6 +8,7 @@ from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_sign
 from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.unread import Unread
 
 _KINDS = (
@@ -22,7 +23,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for arrangement, occupant, drive in find_awake(current):
         counts = {name: getattr(drive, name) for name, _, _ in _KINDS}
         lost = {name: count for name, count in counts.items() if isinstance(count, int) and count}
-        said = [(f"{lost[name]} sectors {words}", severity) for name, words, severity in _KINDS if name in lost]
+        said = [
+            (f"{say_times(lost[name], 'sector')} {words}", severity) for name, words, severity in _KINDS if name in lost
+        ]
         gap = next((count for count in counts.values() if isinstance(count, Unread)), None)
         if said:
             key = key_of("drive", name_drive(drive, shares_serial=occupant.shares_serial), "reallocated_sectors")

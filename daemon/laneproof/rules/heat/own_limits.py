@@ -13,6 +13,7 @@ from laneproof.findings import Finding, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.snapshot import Snapshot, Thermal
 from laneproof_collectors.unread import Unread
 
@@ -120,7 +121,7 @@ def _judge_throttling(rule: Rule, snapshot: Snapshot, past: Past) -> Iterator[Fi
             yield rule.report(
                 severity=Severity.NOTICE,
                 key=f"processor {package}",
-                summary=f"processor {package} slowed itself down for heat {recent} times in the last day",
+                summary=f"processor {package} slowed itself down for heat {say_times(recent)} in the last day",
                 observed="slows down for heat",
                 evidence={"throttled_last_day": recent, "throttled_since_start": count},
                 next_steps=HOT_NEXT,

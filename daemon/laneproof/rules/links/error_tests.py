@@ -87,7 +87,7 @@ NOTHING_TO_SAY = Standing()
 
 
 def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float, links: int) -> Standing:
-    """Judge one link.
+    """Judge one link: of what the tests say the alarm counts, then what is beyond the specification, then the first.
 
     Args:
         record: The link.
@@ -96,24 +96,14 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         links: How many links are tested in the same way: p is corrected for that, step by step where they are compared
             with one another (Holm).
     """
-    if not _has_enough(record, now):
-        standings = (_judge_first_look(record), _judge_uncorrectable(record, now), _judge_change(record, now))
-        return next((standing for standing in standings if standing.level is not None), NOTHING_TO_SAY)
-    found = [
-        standing
-        for standing in (
-            _judge_first_look(record),
-            _judge_uncorrectable(record, now),
-            _judge_specification(record, now, links),
-            *(_judge_reach(record, siblings, reach, now=now, links=links) for reach in REACHES),
-            _judge_change(record, now),
-        )
-        if standing.level is not None
-    ]
-    ranks = {"alarm": 1, "notice": 0}
+    standings = [_judge_first_look(record), _judge_uncorrectable(record, now)]
+    if _has_enough(record, now):
+        standings.append(_judge_specification(record, now, links))
+        standings += [_judge_reach(record, siblings, reach, now=now, links=links) for reach in REACHES]
+    standings.append(_judge_change(record, now))
     return max(
-        found,
-        key=lambda standing: (ranks[standing.level or "notice"], standing.beyond_specification),
+        (standing for standing in standings if standing.level is not None),
+        key=lambda standing: (standing.level == "alarm", standing.beyond_specification),
         default=NOTHING_TO_SAY,
     )
 

@@ -50,6 +50,7 @@ def _report(function: PciFunction, drives: str, why: str, *steps: Step) -> Findi
     return DRIVES_HIDDEN.cannot_tell(
         Unread(about, why, Reason.ABSENT),
         about=about,
+        why=why,
         key=function.own_path,
         subject=function.address,
         evidence={"path": function.own_path, "driver": function.driver, "remapped": function.remapped_nvme},
@@ -73,8 +74,8 @@ DRIVES_HIDDEN = Rule(
             "unverified",
             "the firmware remapped an NVMe drive into a SATA controller",
             (
-                "an NVMe drive behind 0000:00:17.0 could not be verified: could not read an NVMe drive behind "
-                "0000:00:17.0: the firmware's RAID mode keeps it from the kernel"
+                "an NVMe drive behind 0000:00:17.0 could not be verified: the firmware's RAID mode keeps it from the "
+                "kernel"
             ),
         ),
     ),

@@ -55,8 +55,10 @@ def test_mismatches_weigh_more_with_parity(level: str, severity: Severity) -> No
 @pytest.mark.parametrize(
     ("facts", "words"),
     [
-        ({"members": member(16)}, "16 sectors of riser-1 are listed as bad"),
+        ({"members": member(16)}, "it lists 16 sectors of riser-1 as bad"),
+        ({"members": member(1)}, "it lists 1 sector of riser-1 as bad"),
         ({"kind": "btrfs", "error_statistics": {"devid 2": {"read_errs": 7}}}, "devid 2 has 7 read errors"),
+        ({"kind": "btrfs", "error_statistics": {"nvme1n1": {"read_errs": 1}}}, "riser-2 has 1 read error"),
     ],
 )
 def test_members_are_named_by_their_position_else_by_what_is_known_of_them(facts: dict[str, Any], words: str) -> None:

@@ -22,7 +22,7 @@ from snapshot_box import SATA_BAY
 def test_lost_sectors_are_reported(facts: dict[str, int], severity: Severity) -> None:
     (finding,) = judge(SECTORS_FAILING, **facts)
     assert (finding.kind, finding.severity, finding.position) == (Kind.SIGN, severity, "bay-1")
-    assert all(str(count) in finding.summary for count in facts.values())
+    assert all(f"{count} sector{'s' if count > 1 else ''} " in finding.summary for count in facts.values())
 
 
 def test_reallocations_of_this_week_weigh_more() -> None:

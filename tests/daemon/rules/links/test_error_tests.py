@@ -108,6 +108,19 @@ def test_what_had_been_counted_before_the_first_pass_is_reported_only_far_beyond
     assert level(burst) is None
 
 
+@pytest.mark.parametrize(("counts", "fatal"), [([0] * 100, (-5, -2)), ([0] * 720 + [1, 0] * 12, ())])
+def test_an_alarm_counts_before_a_notice_of_what_had_been_counted_before_the_first_pass(
+    counts: list[int], fatal: tuple[int, ...]
+) -> None:
+    ribbon = link(counts, gt_s=8.0, lanes=1)
+    ribbon.far.found, ribbon.far.found_seconds = 225 * 3600, 3600.0
+    assert level(ribbon) == ("alarm" if counts[-2] else "notice")
+    for hour in fatal:
+        ribbon.series.rows[hour].fatal = 1
+    standing = judge_link(ribbon, [], now=NOW, links=1)
+    assert (standing.level, standing.beyond_specification) == ("alarm", False)
+
+
 def test_after_another_cable_only_what_came_since_counts() -> None:
     counts = [2] * 300 + [0] * 20
     assert level(link(counts), link([0] * 320)) == "alarm"

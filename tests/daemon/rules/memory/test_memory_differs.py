@@ -54,7 +54,11 @@ def test_what_is_declared_is_compared(plan: str, memory: Memory, keys: list[str]
 )
 def test_without_the_table_the_kernels_total_is_judged_with_room(total_gib: float, kind: Kind | None) -> None:
     memory = replace(make_memory(), modules=UNREAD, total_bytes=int(total_gib * GIB))
-    assert [finding.kind for finding in judge('{ total = "64 GiB" }', memory)] == ([kind] if kind else [])
+    findings = judge('{ total = "64 GiB" }', memory)
+    assert [finding.kind for finding in findings] == ([kind] if kind else [])
+    for finding in findings:
+        assert (finding.key, finding.declared) == ("memory total", "64 GiB" if kind is Kind.DIFFERS else None)
+        assert f"{total_gib:g} GiB usable by the kernel" in finding.summary
 
 
 @pytest.mark.parametrize(
