@@ -21,6 +21,7 @@ from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
+from unread_answers import unread
 
 MD = f"{BLOCK}/md0/md"
 
@@ -205,8 +206,7 @@ def test_what_may_not_be_read_is_unread(fs: FakeFilesystem) -> None:
 def test_what_cannot_be_listed_makes_the_arrays_unread(fs: FakeFilesystem, folder: str) -> None:
     machine = FakeMachine(fs, raid5(*THREE))
     machine.faults[folder] = errno.EACCES
-    answer = read_arrays(machine)
-    assert isinstance(answer, Unread)
+    answer = unread(read_arrays(machine))
     assert answer.what == folder
 
 

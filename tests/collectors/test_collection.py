@@ -9,6 +9,7 @@ from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_header
 from laneproof_collectors.snapshot import GROUPS
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 CLOCK = Clock(unix_seconds=1_790_000_000.0, up_seconds=60.0)
 
@@ -39,8 +40,7 @@ def test_a_fault_of_a_collectors_code_becomes_unread_and_is_logged(caplog: pytes
     def fail(_: Host) -> object:
         raise KeyError("odd")
 
-    facts = read_fenced(Collector(group="power", interval_seconds=1, read=fail), empty_host())
-    assert isinstance(facts, Unread)
+    facts = unread(read_fenced(Collector(group="power", interval_seconds=1, read=fail), empty_host()))
     assert facts.reason is Reason.FAILED
     assert "the collector of power failed" in caplog.text
     assert "KeyError: 'odd'" in caplog.text

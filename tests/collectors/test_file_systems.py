@@ -26,6 +26,7 @@ from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
+from unread_answers import unread
 
 TABLE = r"""22 27 0:21 / /proc rw,relatime - proc proc rw
 23 27 0:24 / /run rw,nosuid shared:5 - tmpfs tmpfs rw,mode=755
@@ -163,8 +164,7 @@ def test_what_is_mounted_over_hides_what_was_there(fs: FakeFilesystem) -> None:
 def test_a_table_that_may_not_be_read_is_unread(fs: FakeFilesystem) -> None:
     machine = machine_with(fs, TABLE)
     machine.faults = dict.fromkeys((MACHINES_TABLE, OWN_TABLE), errno.EACCES)
-    found = read_file_systems(machine)
-    assert isinstance(found, Unread)
+    found = unread(read_file_systems(machine))
     assert found.reason is Reason.DENIED
 
 

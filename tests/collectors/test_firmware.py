@@ -27,6 +27,7 @@ from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 from simulation.smbios_tables import slot, structure
+from unread_answers import unread
 
 KERNEL = {
     KERNEL_RELEASE: "6.12.9-kelp\n",
@@ -112,8 +113,7 @@ def test_what_may_not_be_read_is_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {**KERNEL, **DMI})
     machine.faults = {f"{DMI_FOLDER}/bios_version": errno.EACCES, BOOT_ID: errno.EIO}
     firmware = firmware_of(machine)
-    assert isinstance(firmware.bios_version, Unread)
-    assert firmware.bios_version.reason is Reason.DENIED
+    assert unread(firmware.bios_version).reason is Reason.DENIED
     assert isinstance(firmware.boot_id, Unread)
     assert firmware.board_name == "KB-1"
 
@@ -141,8 +141,7 @@ def test_a_machine_without_smbios_names_no_slots(fs: FakeFilesystem) -> None:
 def test_slots_that_only_root_may_read_are_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {f"{ENTRIES}/9-0/raw": slot("S", type_code=0xB6, width=10)})
     machine.faults[f"{ENTRIES}/9-0/raw"] = errno.EACCES
-    slots = read_firmware_slots(machine)
-    assert isinstance(slots, Unread)
+    slots = unread(read_firmware_slots(machine))
     assert slots.reason is Reason.DENIED
 
 

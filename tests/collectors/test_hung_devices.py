@@ -23,6 +23,7 @@ from laneproof_collectors.questions import (
 )
 from laneproof_collectors.unread import Reason, Unread
 from stuck_devices import try_passes
+from unread_answers import unread
 
 
 def test_a_read_that_hangs_costs_one_deadline_and_holds_up_nothing_else(
@@ -50,8 +51,7 @@ def test_a_read_that_hangs_costs_one_deadline_and_holds_up_nothing_else(
     assert (first[0], first[1].reason, first[2]) == (b"0x1b36\n", Reason.TIMED_OUT, b"0x1b36\n")
 
     # the same device: answered at once, without another waiting thread
-    for second in (first[3], host.file(two)):
-        assert isinstance(second, Unread)
+    for second in map(unread, (first[3], host.file(two))):
         assert f"still waiting for {one}" in second.why
     assert sum("stuck" in path for path in opened) == 1
 
@@ -111,8 +111,7 @@ def test_all_below_a_device_that_hangs_counts_as_hung_and_what_a_drive_answers_t
     assert host.file(f"{drive}/state") == b"live\n"
     host.file(f"{port}/config")
     below = (ReadFile(f"{drive}/state"), NvmeLog("nvme0", 2, 512), Smartctl("nvme0"), ListFolder(drive))
-    for answer in host.ask(below):
-        assert isinstance(answer, Unread)
+    for answer in map(unread, host.ask(below)):
         assert answer.reason is Reason.TIMED_OUT
         assert f"still waiting for {port}/config" in answer.why
     assert host.folder("/sys/bus/pci/devices") == ("0000:00:01.1",)
@@ -127,8 +126,7 @@ def test_a_drive_that_answers_nothing_costs_its_own_answers_and_not_the_kernels_
         [NvmeLog("nvme0", 2, 512), ReadFile("/sys/devices/pci0000:00/0000:00:01.1/vendor"), NvmeLog("nvme1", 2, 512)]
     )
     assert isinstance(log, Unread)
-    assert isinstance(other, Unread)
-    assert (log.reason, vendor, other.reason) == (Reason.TIMED_OUT, b"0x1b36\n", Reason.ABSENT)
+    assert (log.reason, vendor, unread(other).reason) == (Reason.TIMED_OUT, b"0x1b36\n", Reason.ABSENT)
     host.let_go.set()
     host.close()
 
@@ -159,7 +157,6 @@ def test_a_thread_that_cannot_be_had_is_an_answer(tree: Path, monkeypatch: pytes
 
     monkeypatch.setattr(threading.Thread, "start", refuse)
     host = LiveHost(str(tree))
-    answer = host.file("/sys/devices/pci0000:00/0000:00:01.1/vendor")
-    assert isinstance(answer, Unread)
+    answer = unread(host.file("/sys/devices/pci0000:00/0000:00:01.1/vendor"))
     assert (answer.reason, answer.why) == (Reason.EXHAUSTED, "can't start new thread")
     assert isinstance(host.clock(), Clock)

@@ -14,6 +14,7 @@ from laneproof_collectors.questions import ReadJournal, name_question
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Header
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 ENTRY = {
     "_TRANSPORT": "kernel", "MESSAGE": "nvme nvme0: I/O 12 QID 3 timeout, aborting", "PRIORITY": "4",
@@ -73,8 +74,7 @@ def test_text_that_is_no_utf_8_is_reported_with_marks(program: Path, host: LiveH
 
 def test_without_the_program_there_is_no_journal(host: LiveHost, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(programs, "PATH", "/nowhere")
-    answer = host.journal()
-    assert isinstance(answer, Unread)
+    answer = unread(host.journal())
     assert (answer.reason, answer.what) == (Reason.ABSENT, "the journal of this boot")
     assert "not installed" in answer.why
 
@@ -92,8 +92,7 @@ _HINT = "Hint: You are currently not seeing messages from other users and the sy
 )
 def test_a_journal_that_cannot_be_given_says_why(program: Path, host: LiveHost, said: str, reason: Reason) -> None:
     _install(program, f"echo '{said}' >&2; exit 1")
-    answer = host.journal(-1)
-    assert isinstance(answer, Unread)
+    answer = unread(host.journal(-1))
     assert answer.reason is reason
     assert answer.why == (said.rpartition("\n")[2] or "journalctl gave nothing")
     assert answer.what == "the journal of boot -1"
@@ -117,8 +116,7 @@ def test_a_program_that_never_ends_is_ended(
 ) -> None:
     monkeypatch.setattr(journal, "DEADLINE_SECONDS", 0.3)
     _install(program, f"echo $$ > {tmp_path}/pid; exec sleep 60")
-    answer = host.journal()
-    assert isinstance(answer, Unread)
+    answer = unread(host.journal())
     assert answer.reason is Reason.TIMED_OUT
     assert not _is_running(int((tmp_path / "pid").read_text()))
 
@@ -128,8 +126,7 @@ def test_a_program_that_writes_without_end_is_ended(
 ) -> None:
     monkeypatch.setattr(journal, "LIMIT_BYTES", 100_000)
     _install(program, f"echo $$ > {tmp_path}/pid; exec yes '{{}}'")
-    answer = host.journal()
-    assert isinstance(answer, Unread)
+    answer = unread(host.journal())
     assert answer.detail == "EFBIG"
     assert not _is_running(int((tmp_path / "pid").read_text()))
 
@@ -141,8 +138,7 @@ def test_it_may_take_longer_than_other_questions(program: Path, monkeypatch: pyt
 
 
 def test_a_tree_of_files_has_none(tmp_path: Path) -> None:
-    answer = LiveHost(str(tmp_path)).journal()
-    assert isinstance(answer, Unread)
+    answer = unread(LiveHost(str(tmp_path)).journal())
     assert answer.reason is Reason.ABSENT
 
 

@@ -24,6 +24,7 @@ from laneproof_collectors.questions import (
     ReadRange,
 )
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 
 def test_a_batch_is_answered_in_order(tree: Path) -> None:
@@ -42,8 +43,7 @@ def test_a_batch_is_answered_in_order(tree: Path) -> None:
 
 
 def test_what_is_not_there_is_absent_and_says_its_path(tree: Path) -> None:
-    answer = LiveHost(str(tree)).file("/sys/none")
-    assert isinstance(answer, Unread)
+    answer = unread(LiveHost(str(tree)).file("/sys/none"))
     assert (answer.reason, answer.detail, answer.what) == (Reason.ABSENT, "ENOENT", "/sys/none")
     assert str(answer) == "could not read /sys/none: there is no such file (ENOENT)"
 
@@ -51,8 +51,7 @@ def test_what_is_not_there_is_absent_and_says_its_path(tree: Path) -> None:
 def test_a_file_that_never_ends_is_malformed(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(live_host, "FILE_LIMIT_BYTES", 100_000)
     (tree / "large").write_bytes(b"x" * 300_000)
-    answer = LiveHost(str(tree)).file("/large")
-    assert isinstance(answer, Unread)
+    answer = unread(LiveHost(str(tree)).file("/large"))
     assert answer.reason is Reason.MALFORMED
 
 
@@ -76,8 +75,7 @@ def test_an_error_of_the_kernel_is_a_value(
         raise OSError(number, os.strerror(number))
 
     monkeypatch.setattr(live_host.os, "read", refuse)
-    answer = LiveHost(str(tree)).file("/sys/devices/pci0000:00/0000:00:01.1/vendor")
-    assert isinstance(answer, Unread)
+    answer = unread(LiveHost(str(tree)).file("/sys/devices/pci0000:00/0000:00:01.1/vendor"))
     assert (answer.reason, answer.detail) == (reason, errno.errorcode[number])
 
 
@@ -95,8 +93,7 @@ def test_a_fault_of_the_program_is_an_answer_and_no_hung_thread(
     with monkeypatch.context() as failing:
         failing.setattr(live_host.os, "read", fail)
         answer = host.file(vendor)
-    assert isinstance(answer, Unread)
-    assert answer.reason is reason
+    assert unread(answer).reason is reason
     assert host.file(vendor) == b"0x1b36\n"
     host.close()
 
@@ -154,8 +151,7 @@ def test_a_status_of_the_drive_is_reported_with_its_code(tree: Path, monkeypatch
 
 def test_a_controller_name_cannot_lead_elsewhere(tree: Path) -> None:
     (answer,) = LiveHost(str(tree)).ask([NvmeIdentify("../etc/passwd")])
-    assert isinstance(answer, Unread)
-    assert answer.detail == "EINVAL"
+    assert unread(answer).detail == "EINVAL"
 
 
 def test_file_system_figures_agree_with_the_system(tree: Path) -> None:

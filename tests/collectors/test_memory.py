@@ -15,6 +15,7 @@ from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 from simulation.smbios_tables import memory_array, memory_device
+from unread_answers import unread
 
 MEMINFO = "MemTotal:       65737892 kB\nMemFree:        44201108 kB\n"
 GIB_32 = 32 << 30
@@ -96,8 +97,7 @@ def test_error_counts_of_each_controller(machine: FakeMachine) -> None:
 
 def test_without_smbios_modules_are_unread(fs: FakeFilesystem) -> None:
     memory = memory_of(FakeMachine(fs, {KERNEL_TOTAL: MEMINFO}))
-    assert isinstance(memory.modules, Unread)
-    assert memory.modules.reason is Reason.ABSENT
+    assert unread(memory.modules).reason is Reason.ABSENT
     assert memory.error_correction is None
     assert memory.total_bytes == 65737892 * 1024
 
@@ -105,8 +105,7 @@ def test_without_smbios_modules_are_unread(fs: FakeFilesystem) -> None:
 def test_modules_that_only_root_may_read_are_unread(machine: FakeMachine) -> None:
     machine.faults[f"{ENTRIES}/17-0/raw"] = errno.EACCES
     memory = memory_of(machine)
-    assert isinstance(memory.modules, Unread)
-    assert memory.modules.reason is Reason.DENIED
+    assert unread(memory.modules).reason is Reason.DENIED
 
 
 @pytest.mark.parametrize("raw", [b"", b"MemFree: 1 kB\n", b"MemTotal:\n", b"\xff" * 40])

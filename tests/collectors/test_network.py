@@ -13,6 +13,7 @@ from laneproof_collectors.snapshot import Bond, BondMember, Interface
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
+from unread_answers import unread
 
 PORT = "/sys/devices/pci0000:00/0000:00:1c.0/0000:02:00"
 ACTIVE, ELSEWHERE = "1", "2"
@@ -125,8 +126,7 @@ def test_an_unknown_speed_is_none(raw: bytes) -> None:
 
 def test_a_speed_that_is_no_number_is_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, port(0, "enp2s0f0", speed="fast\n"))
-    speed = interfaces_of(machine)["enp2s0f0"].speed_mbit_s
-    assert isinstance(speed, Unread)
+    speed = unread(interfaces_of(machine)["enp2s0f0"].speed_mbit_s)
     assert speed.what == f"{NET}/enp2s0f0/speed"
 
 
@@ -160,8 +160,7 @@ def test_a_kernel_that_says_less_leaves_none(fs: FakeFilesystem) -> None:
 def test_interfaces_that_may_not_be_listed_are_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs)
     machine.faults[NET] = errno.EACCES
-    for answer in (read_interfaces(machine), read_bonds(machine)):
-        assert isinstance(answer, Unread)
+    for answer in map(unread, (read_interfaces(machine), read_bonds(machine))):
         assert answer.reason is Reason.DENIED
 
 

@@ -27,6 +27,7 @@ from laneproof_collectors.snapshot import KernelPower, Setting
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
+from unread_answers import unread
 
 BUILT_WITH_DEFAULT = "[default] performance powersave powersupersave \n"
 PERFORMANCE = "default [performance] powersave powersupersave \n"
@@ -314,23 +315,20 @@ def test_what_may_not_be_read_is_unread_and_never_fine(machine: FakeMachine) -> 
         power.nvme_max_latency_us,
         power.aer_owner,
     ):
-        assert isinstance(value, Unread)
-        assert value.reason is Reason.DENIED
+        assert unread(value).reason is Reason.DENIED
 
 
 @pytest.mark.parametrize("content", ["", "default performance\n", "[]\n", "\x00\x01"])
 def test_a_policy_without_a_choice_is_unread(machine: FakeMachine, content: str) -> None:
     machine.put({ASPM_POLICY: content})
-    policy = power_of(machine).aspm_policy
-    assert isinstance(policy, Unread)
+    policy = unread(power_of(machine).aspm_policy)
     assert policy.what == ASPM_POLICY
 
 
 @pytest.mark.parametrize("content", ["", "lots\n", "\x00"])
 def test_a_limit_that_is_no_number_is_unread(machine: FakeMachine, content: str) -> None:
     machine.put({NVME_LATENCY: content})
-    limit = power_of(machine).nvme_max_latency_us
-    assert isinstance(limit, Unread)
+    limit = unread(power_of(machine).nvme_max_latency_us)
     assert limit.what == NVME_LATENCY
 
 

@@ -11,7 +11,8 @@ from laneproof_collectors import live_host, programs
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.programs import Ended, run_program
 from laneproof_collectors.questions import Smartctl
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason
+from unread_answers import unread
 
 
 @pytest.fixture
@@ -50,23 +51,20 @@ def test_smartctl_is_asked_for_all_without_waking_the_drive_and_without_our_envi
 @pytest.mark.parametrize(("said", "why"), [("no such option", "no JSON"), ("[]", "no object"), ("", "no JSON")])
 def test_what_is_no_answer_of_smartctl_is_unread(smartctl: Path, said: str, why: str) -> None:
     _install(smartctl, f"echo '{said}'")
-    answer = _ask(LiveHost())
-    assert isinstance(answer, Unread)
+    answer = unread(_ask(LiveHost()))
     assert (answer.what, why in answer.why) == ("smartctl of sda", True)
 
 
 def test_smartctl_that_is_not_installed_is_absent(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(programs, "PATH", "/nowhere")
-    answer = _ask(LiveHost())
-    assert isinstance(answer, Unread)
+    answer = unread(_ask(LiveHost()))
     assert (answer.reason, answer.why) == (Reason.ABSENT, "smartctl is not installed")
 
 
 def test_a_smartctl_that_hangs_is_given_up_and_ended_with_the_host(smartctl: Path, tmp_path: Path) -> None:
     _install(smartctl, f"echo $$ >{tmp_path}/new; mv {tmp_path}/new {tmp_path}/pid; exec sleep 60")
     host = LiveHost(deadline_seconds=0.3)
-    answer = _ask(host)
-    assert isinstance(answer, Unread)
+    answer = unread(_ask(host))
     assert answer.reason is Reason.TIMED_OUT
     assert wait_until((tmp_path / "pid").exists)
     host.close()
@@ -76,8 +74,7 @@ def test_a_smartctl_that_hangs_is_given_up_and_ended_with_the_host(smartctl: Pat
 def test_a_smartctl_that_writes_without_end_is_ended(smartctl: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(live_host, "FILE_LIMIT_BYTES", 100_000)
     _install(smartctl, "exec yes '{}'")
-    answer = _ask(LiveHost())
-    assert isinstance(answer, Unread)
+    answer = unread(_ask(LiveHost()))
     assert answer.detail == "EFBIG"
 
 

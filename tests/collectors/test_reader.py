@@ -27,6 +27,7 @@ from laneproof_collectors.questions import (
 from laneproof_collectors.reader import GuardedHost, Reader, main, receive
 from laneproof_collectors.reader_messages import ANSWER_LIMIT_BYTES, LENGTH, decode_answer, encode, encode_questions
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 
 @pytest.fixture
@@ -73,8 +74,7 @@ def test_a_link_that_leads_out_of_its_folder_is_refused(tree: Path, target: str)
     (tree / "etc/shadow").write_text("secret")
     link = tree / f"{FUNCTION}/model"[1:]
     link.symlink_to("model" if target == "self" else target)
-    answer = GuardedHost(str(tree)).file(f"{FUNCTION}/model")
-    assert isinstance(answer, Unread)
+    answer = unread(GuardedHost(str(tree)).file(f"{FUNCTION}/model"))
     assert answer.reason in (Reason.DENIED, Reason.ABSENT) or answer.detail == "ELOOP"
 
 
@@ -86,8 +86,7 @@ def test_a_link_within_its_folder_is_followed(tree: Path) -> None:
 
 def test_what_is_no_plain_file_is_not_read(tree: Path) -> None:
     os.mkfifo(tree / f"{FUNCTION}/model"[1:])
-    answer = GuardedHost(str(tree)).file(f"{FUNCTION}/model")
-    assert isinstance(answer, Unread)
+    answer = unread(GuardedHost(str(tree)).file(f"{FUNCTION}/model"))
     assert answer.reason is Reason.DENIED
     assert isinstance(GuardedHost(str(tree)).file("/var/log/messages"), Unread)  # below none of its folders
 
@@ -98,8 +97,7 @@ def test_a_mount_in_sysfs_is_another_file_system() -> None:
     mounts = [mount for mount in below if mount.startswith("/sys/") and os.access(f"{mount}/cgroup.procs", os.R_OK)]
     if not mounts:
         pytest.skip("nothing with a file is mounted below /sys here")
-    answer = GuardedHost().file(f"{mounts[0]}/cgroup.procs")
-    assert isinstance(answer, Unread)
+    answer = unread(GuardedHost().file(f"{mounts[0]}/cgroup.procs"))
     assert answer.reason is Reason.DENIED
 
 

@@ -23,6 +23,7 @@ from laneproof_collectors.questions import (
 )
 from laneproof_collectors.reader import GuardedHost
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 WHOLE = [
     ReadFile(f"{FUNCTION}/vendor"),
@@ -94,12 +95,9 @@ def test_a_reader_that_starts_again_costs_nothing(
 def test_without_a_reader_what_is_for_root_is_unread_with_the_reason(host: OrdinaryHost, tmp_path: Path) -> None:
     vendor, table, config, _, absent, identity = host.ask(WHOLE)
     assert vendor == b"0x1b36\n"
-    assert isinstance(table, Unread)
-    assert table.reason is Reason.DENIED  # what this user itself was told
-    assert isinstance(absent, Unread)
-    assert absent.reason is Reason.ABSENT
-    for answer in (config, identity):
-        assert isinstance(answer, Unread)
+    assert unread(table).reason is Reason.DENIED  # what this user itself was told
+    assert unread(absent).reason is Reason.ABSENT
+    for answer in map(unread, (config, identity)):
         assert answer.reason is Reason.FAILED
         assert answer.why == f"the reader at {tmp_path}/sock does not answer (no such file or directory)"
 
@@ -140,8 +138,7 @@ def test_a_reader_that_says_nothing_is_given_up_in_time(
     monkeypatch.setattr(module, "ANSWER_SECONDS", 0.2)
     with listen(tmp_path / "sock"):
         (answer,) = host.ask([NvmeIdentify("nvme0")])
-    assert isinstance(answer, Unread)
-    assert answer.reason is Reason.TIMED_OUT
+    assert unread(answer).reason is Reason.TIMED_OUT
 
 
 def test_the_kernels_log_goes_on_while_the_reader_is_gone(host: OrdinaryHost, tree: Path, tmp_path: Path) -> None:
@@ -162,8 +159,7 @@ def test_a_log_that_the_reader_may_not_open_is_unread(host: OrdinaryHost, tree: 
     with running(GuardedHost(str(tree)), tmp_path / "sock"):
         answers = host.ask([ReadKernelLog()])
     (answer,) = answers
-    assert isinstance(answer, Unread)
-    assert answer.reason is Reason.ABSENT
+    assert unread(answer).reason is Reason.ABSENT
 
 
 def test_a_descriptor_for_reading_cannot_be_written_to(host: OrdinaryHost, tree: Path, tmp_path: Path) -> None:

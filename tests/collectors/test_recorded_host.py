@@ -21,6 +21,7 @@ from laneproof_collectors.questions import (
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame, Header, RecordingError, parse_frames
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 HEADER = Header(format="laneproof-recording", version=1, host="kelp-1", kernel="6.1.0", boot_id="b1")
 
@@ -64,8 +65,7 @@ def test_a_listing_is_the_next_components_of_all_keys() -> None:
 
 def test_the_latest_of_content_and_error_wins() -> None:
     host = host_of({"files": {"/f": "1"}}, {"errors": {"/f": "EIO"}})
-    answer = host.file("/f")
-    assert isinstance(answer, Unread)
+    answer = unread(host.file("/f"))
     assert answer.detail == "EIO"
     host.apply(Frame(t=2, binary={"/f": base64.b64encode(b"\xff").decode()}))  # type: ignore[dict-item]  # as in JSON
     assert host.file("/f") == b"\xff"
@@ -95,8 +95,7 @@ def test_nvme_answers_merge_key_by_key_and_fail_as_recorded() -> None:
     identify, health, errors, apst = host.ask(
         [NvmeIdentify("nvme0"), NvmeLog("nvme0", 2, 512), NvmeLog("nvme0", 1, 64), NvmeFeature("nvme0", 12, 256)]
     )
-    assert isinstance(identify, Unread)
-    assert identify.reason is Reason.DENIED
+    assert unread(identify).reason is Reason.DENIED
     assert health == bytes(512)
     assert isinstance(errors, Unread)
     assert (errors.reason, errors.detail) == (Reason.REFUSED, "2")

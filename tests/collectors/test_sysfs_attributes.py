@@ -15,6 +15,7 @@ from laneproof_collectors.sysfs_attributes import (
 )
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
+from unread_answers import unread
 
 ABSENT = Unread("/sys/x", "there is no such file (ENOENT)", Reason.ABSENT, "ENOENT")
 DENIED = Unread("/sys/x", "permission denied (EACCES)", Reason.DENIED, "EACCES")
@@ -30,8 +31,7 @@ def test_a_number_is_read(raw: bytes, base: int, number: int) -> None:
 
 @pytest.mark.parametrize("raw", [b"", b"\n", b"1_000", b"12 V", b"0x10", b"\xff", b"9" * 5000, "\u0661".encode()])
 def test_what_is_no_number_says_so(raw: bytes) -> None:
-    answer = parse_integer(raw, what="/sys/x")
-    assert isinstance(answer, Unread)
+    answer = unread(parse_integer(raw, what="/sys/x"))
     assert (answer.what, answer.reason) == ("/sys/x", Reason.MALFORMED)
 
 

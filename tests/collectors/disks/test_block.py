@@ -7,6 +7,7 @@ from laneproof_collectors.disks.block import name_namespace, parse_size, parse_s
 from laneproof_collectors.snapshot import BlockStatistics
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
+from unread_answers import unread
 
 
 def test_statistics_are_in_bytes_whatever_the_disks_own_block() -> None:
@@ -106,8 +107,7 @@ def test_namespace_without_a_world_wide_identifier_is_asked_each_time(fs: FakeFi
 
 def test_namespace_that_vanished_is_unread_field_by_field(fs: FakeFilesystem) -> None:
     (namespace,) = read_namespaces(FakeMachine(fs), [("nvme0n1", FOLDER)], {})
-    for value in (namespace.number, namespace.size_bytes):
-        assert isinstance(value, Unread)
+    for value in map(unread, (namespace.number, namespace.size_bytes)):
         assert value.reason is Reason.ABSENT
     assert (namespace.eui64, namespace.wwid, namespace.statistics) == (None, None, None)
 

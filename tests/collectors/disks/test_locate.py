@@ -13,8 +13,9 @@ from laneproof_collectors.disks.locate import (
     read_locate_leds,
     read_names,
 )
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason
 from simulation.fake_machine import FakeMachine, replay
+from unread_answers import unread
 
 BY_ID = "/dev/disk/by-id"
 NVME = f"{BY_ID}/nvme-Fathomline_Petrel_4000_FP4K-26A-0117"
@@ -52,15 +53,13 @@ def test_link_whose_device_is_gone_still_gives_its_name(fs: FakeFilesystem) -> N
 
 
 def test_name_that_is_not_there_is_unread(fs: FakeFilesystem) -> None:
-    answer = follow_name(FakeMachine(fs, {BY_ID: None}), NVME)
-    assert isinstance(answer, Unread)
+    answer = unread(follow_name(FakeMachine(fs, {BY_ID: None}), NVME))
     assert answer.reason is Reason.ABSENT
 
 
 def test_links_in_a_circle_end(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {"/dev/a": "-> b", "/dev/b": "-> a"})
-    answer = follow_name(machine, "/dev/a")
-    assert isinstance(answer, Unread)
+    answer = unread(follow_name(machine, "/dev/a"))
     assert answer.why == "more than 8 links in a row"
 
 

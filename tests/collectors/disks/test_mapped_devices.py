@@ -13,6 +13,7 @@ from laneproof_collectors.snapshot import MappedDevice
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
+from unread_answers import unread
 
 
 @pytest.fixture
@@ -72,8 +73,7 @@ def test_devices_that_name_each_other_end(fs: FakeFilesystem) -> None:
 
 
 def test_a_machine_without_block_devices_says_absent(fs: FakeFilesystem) -> None:
-    found = read_mapped(FakeMachine(fs))
-    assert isinstance(found, Unread)
+    found = unread(read_mapped(FakeMachine(fs)))
     assert found.reason is Reason.ABSENT
 
 

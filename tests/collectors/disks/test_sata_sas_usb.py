@@ -18,6 +18,7 @@ from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
+from unread_answers import unread
 
 CONTROLLER = "/sys/devices/pci0000:00/0000:00:17.0"
 ATA3 = f"{CONTROLLER}/ata3/host2/target2:0:0/2:0:0:0"
@@ -143,8 +144,7 @@ def test_drive_or_controller_that_the_kernel_put_to_sleep_is_not_opened(fs: Fake
     one = read_one(box)
     assert box.asked_smartctl() == []
     assert one.asleep
-    for value in health_of(one):
-        assert isinstance(value, Unread)
+    for value in map(unread, health_of(one)):
         assert value.reason is Reason.NOT_ASKED
         assert "suspended" in value.why
     assert one.capacity_bytes == 8001563222016  # the kernel's own account
@@ -155,8 +155,7 @@ def test_drive_in_standby_is_asleep_and_not_unhealthy(fs: FakeFilesystem) -> Non
     box.smartctl["sda"] = STANDBY
     one = read_one(box)
     assert one.asleep
-    for value in health_of(one):
-        assert isinstance(value, Unread)
+    for value in map(unread, health_of(one)):
         assert value.reason is Reason.NOT_ASKED
 
 
@@ -286,8 +285,7 @@ def test_sata_drive_on_a_sas_controller_is_sata(fs: FakeFilesystem) -> None:
 def test_without_smartctl_the_sentence_says_what_to_install(fs: FakeFilesystem) -> None:
     one = read_one(Box(fs, disk()))
     assert not one.asleep
-    for value in health_of(one):
-        assert isinstance(value, Unread)
+    for value in map(unread, health_of(one)):
         assert value.reason is Reason.ABSENT
         assert "install smartmontools" in value.why
     assert one.model == "SHOAL AR8000"  # from the kernel's INQUIRY data
@@ -297,8 +295,7 @@ def test_without_rights_the_sentence_says_what_to_do(fs: FakeFilesystem) -> None
     box = Box(fs, disk())
     said = "Smartctl open device: /dev/sda failed: Permission denied"
     box.smartctl["sda"] = {"smartctl": {"messages": [{"string": said, "severity": "error"}], "exit_status": 2}}
-    healthy = read_one(box).healthy
-    assert isinstance(healthy, Unread)
+    healthy = unread(read_one(box).healthy)
     assert healthy.reason is Reason.DENIED
     assert str(healthy) == f"could not read smartctl of sda: smartctl says: {said}; run laneproof as root"
 

@@ -11,6 +11,7 @@ from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive
 from laneproof_collectors.nvme.health_and_identity import parse_health as parse_page
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 START = [
     "smartctl 7.3 2022-02-28 r5338 [x86_64-linux-6.1.0-amd64] (local build)",
@@ -196,8 +197,7 @@ def test_where_pysmart_stumbles_the_json_still_tells() -> None:
 def test_smartctl_that_could_not_open_says_so() -> None:
     said = "Smartctl open device: /dev/nvme0 failed: No such device"
     reported = {"smartctl": {"output": [*START[:3], said], "messages": [{"string": said}], "exit_status": 2}}
-    log = parse_health(reported, device="nvme0")
-    assert isinstance(log, Unread)
+    log = unread(parse_health(reported, device="nvme0"))
     assert log.reason is Reason.FAILED
     assert str(log) == f"could not read log 02h of nvme0: smartctl says: {said}"
 
@@ -454,8 +454,7 @@ def test_drive_that_is_awake_is_not_taken_for_asleep() -> None:
 
 def test_bridge_that_smartctl_does_not_know_is_unread_in_its_own_words() -> None:
     said = "/dev/sdc: Unknown USB bridge [0x46f4:0x0001 (0x000)]"
-    report = parse_drive({"smartctl": {"output": START, "messages": [{"string": said}]}}, device="sdc")
-    assert isinstance(report, Unread)
+    report = unread(parse_drive({"smartctl": {"output": START, "messages": [{"string": said}]}}, device="sdc"))
     assert str(report) == f"could not read smartctl of sdc: smartctl says: {said}"
 
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from laneproof_collectors.kernel_log.records import KernelRecord, parse_journal_record, parse_record, unescape
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 
 def ring(record: str) -> KernelRecord:
@@ -56,8 +57,7 @@ def test_escapes_are_undone() -> None:
     "record", ["", ";", "4;text", "4,7;text", "x,7,1,-;text", "4,7,1,-", "-1,7,1,-;x", "4,\u0667,1,-;x"]
 )
 def test_what_is_no_record_is_unread(record: str) -> None:
-    parsed = parse_record(record)
-    assert isinstance(parsed, Unread)
+    parsed = unread(parse_record(record))
     assert parsed.reason is Reason.MALFORMED
 
 

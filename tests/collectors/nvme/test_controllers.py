@@ -37,6 +37,7 @@ from laneproof_collectors.snapshot import (
 )
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
+from unread_answers import unread
 
 FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
 STAT = "100 0 2000 30 40 0 5000 60 0 70 90\n"
@@ -227,8 +228,7 @@ def test_a_drive_on_the_board_has_a_path_and_no_address(fs: FakeFilesystem) -> N
 def test_a_drive_on_the_board_that_sleeps_is_not_woken(fs: FakeFilesystem) -> None:
     box = Box(fs, controller(function=BOARD) | {f"{BOARD}/power/runtime_status": "suspended\n"})
     box.answer_all()
-    health = read_one(box).health
-    assert isinstance(health, Unread)
+    health = unread(read_one(box).health)
     assert health.reason is Reason.NOT_ASKED
     assert box.asked_of_drives() == []
 
@@ -256,8 +256,7 @@ def test_controller_that_is_not_live_is_sent_no_command(fs: FakeFilesystem, stat
     one = read_one(box)
     assert box.asked_of_drives() == []
     assert one.state == state
-    for value in (one.identity, one.health, one.autonomous_transitions):
-        assert isinstance(value, Unread)
+    for value in map(unread, (one.identity, one.health, one.autonomous_transitions)):
         assert value.reason is Reason.NOT_ASKED
         assert state in str(value)
     assert one.serial == "KELP0000"
@@ -292,8 +291,7 @@ def test_state_that_could_not_be_read_is_not_taken_for_live(box: Box) -> None:
 def test_drive_that_does_not_answer_in_time_is_asked_no_other_way(box: Box) -> None:
     box.fail_all(errno.ETIMEDOUT)
     one = read_one(box)
-    assert isinstance(one.health, Unread)
-    assert one.health.reason is Reason.TIMED_OUT
+    assert unread(one.health).reason is Reason.TIMED_OUT
     assert "smartctl of nvme0" not in box.asked_of_drives()
 
 
@@ -303,8 +301,7 @@ def test_one_bad_drive_does_not_spoil_the_others(fs: FakeFilesystem) -> None:
     box.answer_all("nvme1")
     box.fail_all(errno.ENODEV, "nvme0")
     bad, good = read(box)
-    assert isinstance(bad.health, Unread)
-    assert bad.health.reason is Reason.GONE
+    assert unread(bad.health).reason is Reason.GONE
     assert isinstance(good.health, HealthLog)
     assert good.address == "0000:02:00.0"
 
@@ -337,13 +334,11 @@ def test_where_the_log_is_denied_smartctl_may_know(box: Box) -> None:
 def test_where_nothing_may_be_read_the_sentence_says_what_to_do(box: Box) -> None:
     box.fail_all(errno.EACCES)
     one = read_one(box)
-    assert isinstance(one.health, Unread)
-    assert one.health.reason is Reason.DENIED
+    assert unread(one.health).reason is Reason.DENIED
     assert "permission denied (EACCES)" in str(one.health)
     assert "run laneproof as root, or give it CAP_SYS_ADMIN" in str(one.health)
     assert "install smartmontools" in str(one.health)
-    for value in (one.identity, one.autonomous_transitions):
-        assert isinstance(value, Unread)
+    for value in map(unread, (one.identity, one.autonomous_transitions)):
         assert value.reason is Reason.DENIED
         assert "CAP_SYS_ADMIN" in value.why
 
@@ -352,8 +347,7 @@ def test_smartctls_own_complaint_is_passed_on(box: Box) -> None:
     box.fail_all(errno.EACCES)
     complaint = "Smartctl open device: /dev/nvme0 failed: Permission denied"
     box.drive[Smartctl("nvme0")] = {"smartctl": {"messages": [{"string": complaint}], "exit_status": 2}}
-    health = read_one(box).health
-    assert isinstance(health, Unread)
+    health = unread(read_one(box).health)
     assert complaint in health.why
 
 
@@ -361,16 +355,14 @@ def test_smartctls_own_complaint_is_passed_on(box: Box) -> None:
 def test_page_that_is_none_is_one_clear_unread(box: Box, page: bytes) -> None:
     box.answer_all()
     box.drive[NvmeLog("nvme0", 2, 512)] = page
-    health = read_one(box).health
-    assert isinstance(health, Unread)
+    health = unread(read_one(box).health)
     assert health.what == "log 02h of nvme0"
 
 
 def test_drive_that_refuses_the_log_says_its_status(box: Box) -> None:
     box.answer_all()
     box.drive[NvmeLog("nvme0", 2, 512)] = unread_from_nvme_status("log 02h of nvme0", 0x109)
-    health = read_one(box).health
-    assert isinstance(health, Unread)
+    health = unread(read_one(box).health)
     assert (health.reason, health.detail) == (Reason.REFUSED, str(0x109))
 
 
@@ -409,8 +401,7 @@ def test_tree_without_sysfs_is_unread_and_not_a_box_without_drives(fs: FakeFiles
 
 def test_class_folder_that_may_not_be_listed_is_unread(box: Box) -> None:
     box.faults["/sys/class/nvme"] = errno.EACCES
-    controllers = read_controllers(box)
-    assert isinstance(controllers, Unread)
+    controllers = unread(read_controllers(box))
     assert controllers.reason is Reason.DENIED
 
 

@@ -15,6 +15,7 @@ from laneproof_collectors.nvme.health_and_identity import (
 )
 from laneproof_collectors.snapshot import AutonomousTransitions, HealthLog, NvmeIdentity
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 WHAT = "log 02h of nvme0"
 
@@ -90,8 +91,7 @@ def test_unknown_critical_warning_bits_stay() -> None:
 
 @pytest.mark.parametrize("length", [0, 1, 231, 511, 513, 4096])
 def test_health_log_of_a_wrong_length_is_unread_and_says_the_length(length: int) -> None:
-    log = parse_health(b"\1" * length, what=WHAT)
-    assert isinstance(log, Unread)
+    log = unread(parse_health(b"\1" * length, what=WHAT))
     assert str(log) == f"could not read {WHAT}: {length} bytes instead of 512"
 
 
@@ -108,8 +108,7 @@ def test_health_log_of_a_wrong_length_is_unread_and_says_the_length(length: int)
     ],
 )
 def test_page_that_cannot_be_a_drives_is_unread_as_a_whole(page: bytes, why: str) -> None:
-    log = parse_health(page, what=WHAT)
-    assert isinstance(log, Unread)
+    log = unread(parse_health(page, what=WHAT))
     assert (log.what, log.reason) == (WHAT, Reason.MALFORMED)
     assert why in log.why
 
@@ -293,8 +292,7 @@ def test_all_thirty_two_power_states_fit() -> None:
     ],
 )
 def test_identify_that_cannot_be_a_drives_is_unread(page: bytes, why: str) -> None:
-    identity = parse_identify(page, what="Identify of nvme0")
-    assert isinstance(identity, Unread)
+    identity = unread(parse_identify(page, what="Identify of nvme0"))
     assert why in identity.why
 
 

@@ -7,6 +7,7 @@ from laneproof_collectors.nvme.hwmon import read_thermometers
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
+from unread_answers import unread
 
 FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
 CONTROLLER = f"{FUNCTION}/nvme/nvme0"
@@ -84,8 +85,7 @@ def test_reading_that_the_drive_refuses_is_unread_with_its_reason(fs: FakeFilesy
     box = machine(fs)
     box.faults[f"{CONTROLLER}/hwmon3/temp1_input"] = errno.ETIMEDOUT
     (reading,) = read_thermometers(box, CONTROLLER, ("hwmon3",), FUNCTION)
-    assert isinstance(reading.celsius, Unread)
-    assert reading.celsius.reason is Reason.TIMED_OUT
+    assert unread(reading.celsius).reason is Reason.TIMED_OUT
 
 
 def test_thermometer_without_a_composite_temperature_gives_no_readings(fs: FakeFilesystem) -> None:

@@ -8,6 +8,7 @@ from laneproof_collectors.pcie.aer import AER_CLASSES, parse_aer, parse_aer_coun
 from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import AerCounters
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 CORRECTABLE = (
     b"RxErr 53\nBadTLP 2\nBadDLLP 0\nRollover 0\nTimeout 7\nNonFatalErr 0\nCorrIntErr 0\nHeaderOF 0\nTOTAL_ERR_COR 60\n"
@@ -85,8 +86,7 @@ def test_the_largest_count_of_the_kernel_is_kept_exactly() -> None:
     ],
 )  # fmt: skip
 def test_what_is_no_list_of_counts_is_unread(raw: bytes) -> None:
-    counters = parse_aer_counters(raw, what="aer_dev_correctable")
-    assert isinstance(counters, Unread)
+    counters = unread(parse_aer_counters(raw, what="aer_dev_correctable"))
     assert (counters.what, counters.reason) == ("aer_dev_correctable", Reason.MALFORMED)
 
 
@@ -124,8 +124,7 @@ def test_one_class_that_fails_leaves_the_others() -> None:
     counters = parse_aer([CORRECTABLE, b"garbage", denied], (), folder=FOLDER)
     assert isinstance(counters, AerCounters)
     assert not isinstance(counters.correctable, Unread)
-    assert isinstance(counters.nonfatal, Unread)
-    assert counters.nonfatal.what == f"{FOLDER}/aer_dev_nonfatal"
+    assert unread(counters.nonfatal).what == f"{FOLDER}/aer_dev_nonfatal"
     assert counters.fatal == denied
     assert (counters.root_correctable, counters.root_nonfatal, counters.root_fatal) == (None, None, None)
 

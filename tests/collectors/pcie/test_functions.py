@@ -22,6 +22,7 @@ from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 from simulation.fake_machine import FakeMachine
 from simulation.nonsense import NonsenseHost
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
+from unread_answers import unread
 
 ROOT = "/sys/devices/pci0000:00"
 PORT = f"{ROOT}/0000:00:01.1"
@@ -232,9 +233,8 @@ def test_a_sleeping_drive_is_not_woken(box: FakeMachine, status: str, state: str
     box.put({f"{DRIVE}/power/runtime_status": f"{status}\n", f"{DRIVE}/power_state": f"{state}\n"})
     drive = read_one(box, DRIVE)
     assert not {f"{DRIVE}/{name}" for name in WAKING} & set(box.asked)
-    unread = (drive.link.trained_gt_s, drive.link.capable_lanes, drive.express, drive.aer_registers)
-    for value in unread:
-        assert isinstance(value, Unread)
+    left = (drive.link.trained_gt_s, drive.link.capable_lanes, drive.express, drive.aer_registers)
+    for value in map(unread, left):
         assert value.reason is Reason.NOT_ASKED
         assert "sleeps" in value.why
     assert drive.vendor_id == VENDOR
@@ -249,8 +249,7 @@ def test_what_is_behind_a_sleeping_port_is_left_alone(box: FakeMachine) -> None:
     box.put({f"{PORT}/power/runtime_status": "suspended\n", f"{PORT}/power_state": "D3hot\n"})
     functions = read_all(box)
     assert not {f"{folder}/{name}" for folder in (PORT, DRIVE) for name in WAKING} & set(box.asked)
-    express = functions["0000:01:00.0"].express
-    assert isinstance(express, Unread)
+    express = unread(functions["0000:01:00.0"].express)
     assert "a port above it sleeps" in express.why
 
 
@@ -268,8 +267,7 @@ def test_power_is_asked_before_anything_that_wakes(box: FakeMachine) -> None:
 
 
 def test_without_the_kernels_list_nothing_is_known(fs: FakeFilesystem) -> None:
-    functions = read_functions(FakeMachine(fs, {"/sys/devices": None}))
-    assert isinstance(functions, Unread)
+    functions = unread(read_functions(FakeMachine(fs, {"/sys/devices": None})))
     assert (functions.what, functions.reason) == (DEVICES, Reason.ABSENT)
 
 
@@ -279,8 +277,7 @@ def test_an_empty_list_is_an_answer(fs: FakeFilesystem) -> None:
 
 def test_a_folder_that_may_not_be_read_leaves_no_half_truth(box: FakeMachine) -> None:
     box.faults[f"{DEVICES}/0000:01:00.0"] = errno.EACCES
-    functions = read_functions(box)
-    assert isinstance(functions, Unread)
+    functions = unread(read_functions(box))
     assert functions.what == f"{DEVICES}/0000:01:00.0"
 
 
@@ -288,8 +285,7 @@ def test_without_root_the_link_is_known_and_the_registers_are_denied(box: FakeMa
     box.put({f"{DRIVE}/config": DRIVE_CONFIG[:64]})
     drive = read_one(box, DRIVE)
     assert (drive.link.trained_gt_s, drive.link.trained_lanes) == (5.0, 2)
-    for value in (drive.express, drive.aer_registers):
-        assert isinstance(value, Unread)
+    for value in map(unread, (drive.express, drive.aer_registers)):
         assert value.reason is Reason.DENIED
         assert "need root" in value.why
 
@@ -299,8 +295,7 @@ def test_without_root_the_link_is_known_and_the_registers_are_denied(box: FakeMa
 def test_an_identity_that_is_no_number_is_unread(box: FakeMachine, name: str, content: str) -> None:
     box.put({f"{DRIVE}/{name}": content})
     drive = read_one(box, DRIVE)
-    value = {"class": drive.class_code, "vendor": drive.vendor_id, "device": drive.device_id}[name]
-    assert isinstance(value, Unread)
+    value = unread({"class": drive.class_code, "vendor": drive.vendor_id, "device": drive.device_id}[name])
     assert value.what == f"{DRIVE}/{name}"
     assert drive.link.trained_lanes == 2
 
@@ -337,8 +332,7 @@ def test_an_error_of_the_kernel_travels(box: FakeMachine) -> None:
     box.faults[f"{DRIVE}/current_link_width"] = errno.EINVAL
     box.faults[f"{DRIVE}/aer_dev_fatal"] = errno.EIO
     drive = read_one(box, DRIVE)
-    assert isinstance(drive.link.trained_lanes, Unread)
-    assert drive.link.trained_lanes.detail == "EINVAL"
+    assert unread(drive.link.trained_lanes).detail == "EINVAL"
     assert drive.aer is not None
     assert isinstance(drive.aer.fatal, Unread)
     assert drive.aer.correctable == {"RxErr": 12, "BadTLP": 3}
@@ -359,8 +353,7 @@ def test_a_drive_whose_registers_read_all_ones_does_not_answer(box: FakeMachine)
     box.put({f"{DRIVE}/config": b"\xff" * 4096})
     drive = read_one(box, DRIVE)
     assert not drive.answers
-    assert isinstance(drive.express, Unread)
-    assert drive.express.reason is Reason.GONE
+    assert unread(drive.express).reason is Reason.GONE
 
 
 def test_without_root_a_silent_drive_is_known_by_its_link(box: FakeMachine) -> None:
@@ -368,8 +361,7 @@ def test_without_root_a_silent_drive_is_known_by_its_link(box: FakeMachine) -> N
     box.faults[f"{DRIVE}/config"] = errno.EACCES
     drive = read_one(box, DRIVE)
     assert not drive.answers
-    assert isinstance(drive.link.trained_lanes, Unread)
-    assert drive.link.trained_lanes.reason is Reason.GONE
+    assert unread(drive.link.trained_lanes).reason is Reason.GONE
 
 
 class VanishingMachine(FakeMachine):
@@ -653,8 +645,7 @@ def test_slots_by_their_names(fs: FakeFilesystem) -> None:
 
 def test_no_slots_and_no_list_of_slots(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs)
-    slots = read_slots(machine)
-    assert isinstance(slots, Unread)
+    slots = unread(read_slots(machine))
     assert slots.reason is Reason.ABSENT
     machine.put({SLOTS: None})
     assert read_slots(machine) == ()

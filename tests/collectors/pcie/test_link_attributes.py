@@ -16,6 +16,7 @@ from laneproof_collectors.pcie.link_attributes import (
 from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import LinkEnd
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 FOLDER = "/sys/devices/pci0000:00/0000:00:01.1"
 
@@ -35,8 +36,7 @@ def test_speeds_in_the_words_of_new_and_old_kernels(raw: bytes, rate: float) -> 
 
 @pytest.mark.parametrize("raw", [b"Unknown\n", b"Unknown speed\n", b"Unknown"])
 def test_an_unknown_speed_is_unread(raw: bytes) -> None:
-    speed = parse_link_speed(raw, what="current_link_speed")
-    assert isinstance(speed, Unread)
+    speed = unread(parse_link_speed(raw, what="current_link_speed"))
     assert "Unknown" in str(speed)
 
 
@@ -45,8 +45,7 @@ def test_an_unknown_speed_is_unread(raw: bytes) -> None:
     [b"", b"\n", b"0", b"6.0 GT/s PCIe\n", b"16.0 GT", b"16.0 GT/s PCIe\n\n", b"-8.0 GT/s\n", b"\xff\xff", b"x" * 5000],
 )
 def test_what_no_kernel_writes_is_no_speed(raw: bytes) -> None:
-    speed = parse_link_speed(raw, what="current_link_speed")
-    assert isinstance(speed, Unread)
+    speed = unread(parse_link_speed(raw, what="current_link_speed"))
     assert speed.reason is Reason.MALFORMED
     assert len(str(speed)) < 250
 
@@ -66,8 +65,7 @@ def test_no_lanes_are_an_answer() -> None:
      (b"-1\n", Reason.MALFORMED), (b"4 4\n", Reason.MALFORMED), (b"0x4\n", Reason.MALFORMED)],
 )  # fmt: skip
 def test_what_is_no_width_says_why(raw: bytes, reason: Reason) -> None:
-    width = parse_link_width(raw, what="current_link_width")
-    assert isinstance(width, Unread)
+    width = unread(parse_link_width(raw, what="current_link_width"))
     assert width.reason is reason
 
 
@@ -100,8 +98,7 @@ def test_a_failure_of_the_kernel_passes_through() -> None:
     refused = unread_from_errno(f"{FOLDER}/current_link_width", 22)
     end = parse_link_end([b"Unknown\n", refused, b"8.0 GT/s PCIe\n", b"4\n"], folder=FOLDER)
     assert end.trained_lanes == refused
-    assert isinstance(end.trained_gt_s, Unread)
-    assert end.trained_gt_s.what == f"{FOLDER}/current_link_speed"
+    assert unread(end.trained_gt_s).what == f"{FOLDER}/current_link_speed"
     assert (end.capable_gt_s, end.capable_lanes) == (8.0, 4)
 
 

@@ -8,6 +8,7 @@ from laneproof_collectors.pcie.power import POWER_ATTRIBUTES, find_why_asleep, p
 from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import FunctionPower
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import unread
 
 FOLDER = "/sys/devices/pci0000:00/0000:00:01.1"
 AWAKE = [b"active\n", b"D0\n", b"on\n"]
@@ -47,8 +48,7 @@ def test_what_is_no_word_names_its_file() -> None:
 
 def test_a_switch_that_vanished_after_it_was_listed_is_unread() -> None:
     power = parse_power(AWAKE, folder=FOLDER, link_states={"l1_aspm": absent("link/l1_aspm")})
-    state = power.link_states["l1_aspm"]
-    assert isinstance(state, Unread)
+    state = unread(power.link_states["l1_aspm"])
     assert state.reason is Reason.ABSENT
 
 
