@@ -27,9 +27,10 @@ from laneproof_collectors.smbios import (
     split_table,
 )
 from laneproof_collectors.snapshot import MemoryModule, PhysicalSlot
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason
 from simulation.fake_machine import FakeMachine
 from simulation.smbios_tables import cut, dump, memory_array, memory_device, slot, structure, table
+from unread_answers import unread
 
 GIB = 1 << 30
 
@@ -62,8 +63,7 @@ def test_a_structure_has_its_strings_by_number() -> None:
 
 @pytest.mark.parametrize("raw", [b"", b"\x09", b"\x09\x03\x00\x00", b"\x09\x18\x00\x09short", bytes(4)])
 def test_what_is_no_structure_says_so(raw: bytes) -> None:
-    answer = parse_structure(raw, what="/sys/x")
-    assert isinstance(answer, Unread)
+    answer = unread(parse_structure(raw, what="/sys/x"))
     assert (answer.what, answer.reason) == ("/sys/x", Reason.MALFORMED)
 
 
@@ -110,20 +110,17 @@ def test_a_split_slot_lists_each_of_its_groups() -> None:
     ]
 
 
-@pytest.mark.parametrize(
-    ("width", "type_code", "lanes"),
-    [
-        (0x08, 0xA5, 1),
-        (0x09, 0xA5, 2),
-        (0x0A, 0x17, 4),
-        (0x0B, 0xB8, 8),
-        (0x0D, 0xC3, 16),
-        (0x02, 0xBB, 4),
-        (0x05, 0x06, None),
-    ],
-)
-def test_the_lanes_of_a_slot(width: int, type_code: int, lanes: int | None) -> None:
-    assert slots_of(slot("S", type_code=type_code, width=width))[0][2] == lanes
+def lanes_of(*, width: int = 2, type_code: int = 6) -> int | None:
+    return slots_of(slot("S", type_code=type_code, width=width))[0][2]
+
+
+def test_the_lanes_of_a_slot() -> None:
+    """DSP0134, tables of 7.10.1 (slot type, from PCI Express on; each generation begins with any width) and 7.10.2."""
+    by_width = {0x08: 1, 0x09: 2, 0x0A: 4, 0x0B: 8, 0x0C: 12, 0x0D: 16, 0x0E: 32}
+    assert {code: lanes for code in range(256) if (lanes := lanes_of(width=code))} == by_width
+    by_type = {first + step: 1 << step - 1 for first in (0xA5, 0xAB, 0xB1, 0xB8, 0xBE) for step in range(1, 6)}
+    assert {code: lanes for code in range(256) if (lanes := lanes_of(type_code=code))} == by_type
+    assert lanes_of(width=0x0A, type_code=0xB6) == 4
 
 
 @pytest.mark.parametrize("length", [0x0D, 0x0C, 0x08, 0x04])
@@ -133,15 +130,10 @@ def test_an_older_slot_stops_early(length: int) -> None:
     assert found.name == ("S" if length > 0x04 else "")
 
 
-@pytest.mark.parametrize("place", [(0xFFFF, 1, 0x08), (0xFFFF, 0xFF, 0x08), (0xFFFF, 0, 0)])
-def test_a_segment_of_all_ones_is_no_address(place: tuple[int, int, int]) -> None:
+@pytest.mark.parametrize("place", [(0xFFFF, 1, 0x08), (0xFFFF, 0xFF, 0x08), (0xFFFF, 0, 0), (0, 0xFF, 0xFF)])
+def test_a_slot_without_an_address_has_none(place: tuple[int, int, int]) -> None:
     """DSP0134, 7.10.8: a field that does not apply reads FFh, and the segment group FFFFh."""
     assert slots_of(slot("M2_1", type_code=0x17, width=0x0A, place=place)) == [("M2_1", None, 4)]
-
-
-def test_a_slot_without_an_address_has_none() -> None:
-    assert slots_of(slot("M2_1", type_code=0x17, width=0x0A)) == [("M2_1", None, 4)]
-    assert slots_of(slot("M2_1", type_code=0x17, width=0x0A, place=(0, 0xFF, 0xFF))) == [("M2_1", None, 4)]
 
 
 def test_groups_beyond_the_structure_are_left_out() -> None:
@@ -280,14 +272,12 @@ def test_the_whole_table_serves_where_there_are_no_entries(fs: FakeFilesystem) -
 def test_one_structure_that_fails_makes_the_rest_unread(fs: FakeFilesystem, number: int, reason: Reason) -> None:
     machine = FakeMachine(fs, {f"{ENTRIES}/17-{one}/raw": memory_device(size=1024) for one in range(3)})
     machine.faults[f"{ENTRIES}/17-1/raw"] = number
-    found = read_structures(machine, (MEMORY_DEVICE,))
-    assert isinstance(found, Unread)
+    found = unread(read_structures(machine, (MEMORY_DEVICE,)))
     assert (found.what, found.reason) == (f"{ENTRIES}/17-1/raw", reason)
 
 
 def test_a_machine_without_smbios_says_absent(fs: FakeFilesystem) -> None:
-    found = read_structures(FakeMachine(fs), (MEMORY_DEVICE,))
-    assert isinstance(found, Unread)
+    found = unread(read_structures(FakeMachine(fs), (MEMORY_DEVICE,)))
     assert found.reason is Reason.ABSENT
 
 
