@@ -66,9 +66,12 @@ def enters_idle_states(controller: NvmeController) -> bool | Unread:
 
 
 def _drive_states(power: KernelPower | None, controller: NvmeController | None) -> bool | None:
-    idles = None if controller is None else enters_idle_states(controller)
-    if isinstance(idles, bool):
-        return idles
+    if controller is not None:
+        idles = enters_idle_states(controller)
+        # of a drive that was being reset, and a kernel without files of power, nothing was read: that is no change
+        is_guess = isinstance(controller.autonomous_transitions, Unread) and controller.latency_tolerance_us is None
+        if isinstance(idles, bool) and not is_guess:
+            return idles
     setting = power.nvme_max_latency_us if power else None
     if setting is None or isinstance(setting, Unread):
         return None

@@ -42,8 +42,9 @@ def test_the_drives_own_feature_comes_first(controller: dict[str, object], defau
     assert view(box).drive is expected
 
 
-def test_nothing_known_is_not_off() -> None:
-    box = drive(autonomous_transitions=GAP, latency_tolerance_us=GAP).with_power(nvme_max_latency_us=GAP)
+@pytest.mark.parametrize("tolerance", [GAP, None])  # None: no such file, as where the kernel has no files of power
+def test_nothing_known_is_not_off(tolerance: Unread | None) -> None:
+    box = drive(autonomous_transitions=GAP, latency_tolerance_us=tolerance).with_power(nvme_max_latency_us=GAP)
     assert view(box).drive is None
 
 
