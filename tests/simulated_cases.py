@@ -1,13 +1,13 @@
 """Stories of one drive for the tests of the diagnosis: what it did, and the features that a case has then."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import find_features
+from laneproof.past.drive_load import IDLE, LOADED, WORKING
+from laneproof.past.episodes import Before
 from laneproof.past.fix_trials import EPISODES, Trial
-from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
-from simulated_past import HOUR, PATHS, Story, counting_box
+from simulated_past import DAY, HOUR, PATHS, Story, counting_box
 from snapshot_box import Box
 
 PATH = PATHS[0]
@@ -43,6 +43,24 @@ def dropping(gaps_hours: Sequence[float], *, lines: Sequence[str] = (DOWN,), box
     return story
 
 
+def after_loads(
+    loads: Sequence[str | tuple[str, str, float, float]], *, shares: tuple[float, float, float] = (0.4, 0.2, 0.4)
+) -> Story:
+    """Give a drive that drops after these loads, with the shares of time in which it was idle, working and loaded.
+
+    Each load is a state, or a state, that of the window in which it dropped, and how long the window before was and how
+    long before the episode it ended.
+    """
+    story = dropping([2.0] * len(loads))
+    spent = {state: 100 * DAY * share for state, share in zip((IDLE, WORKING, LOADED), shares, strict=True)}
+    for episode, load in zip(story.ledger.episodes.episodes, loads, strict=True):
+        before, during, window, age = (load, load, 600.0, 70.0) if isinstance(load, str) else load
+        episode.before = Before(
+            load=before, load_during=during, window_seconds=window, load_age_seconds=age, state_seconds=spent
+        )
+    return story
+
+
 def tried(what: str, outcome: str | None) -> Story:
     """A drive that drops, and a fix of which it is known how it turned out (None: not yet)."""
     story = dropping([1.0])
@@ -53,35 +71,3 @@ def tried(what: str, outcome: str | None) -> Story:
         )
     )  # fmt: skip
     return story
-
-
-class Working:
-    """A drive that works now and then: bytes moved so far, and the passes of a story over it."""
-
-    def __init__(self) -> None:
-        self.story = Story()
-        self.moved = 0
-
-    def box(self, **health: object) -> Box:
-        disk = BlockStatistics(
-            reads=self.moved // 131072, read_bytes=self.moved, read_milliseconds=0, writes=0, written_bytes=0,
-            write_milliseconds=0, busy_milliseconds=0,
-        )  # fmt: skip
-        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, statistics=disk)
-        made = lone(**health)
-        own, controller = made._controllers[0]
-        made._controllers[0] = (own, replace(controller, namespaces=(space,)))
-        return made.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN2")
-
-    def hour(self, rate: float = 0.0, *, drops: bool = False, line: str = DOWN, **health: object) -> None:
-        """An hour at a load in MB/s, a pass every ten minutes; it may drop half a minute before its end."""
-        for number in range(6):
-            self.moved += int(rate * MB * 600)
-            self.story.observe(self.box(**health), after=600.0, log=(line,) if drops and number == 5 else ())
-
-    def days(self, days: int, *, busy: range, drops_at: int) -> Story:
-        """Days at full load in some hours and at rest in the others; from the second on it drops at one hour."""
-        for day in range(days):
-            for hour in range(24):
-                self.hour(900.0 if hour in busy else 0.0, drops=day > 0 and hour == drops_at)
-        return self.story

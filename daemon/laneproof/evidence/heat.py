@@ -150,6 +150,4 @@ def is_slow_for_heat(cache_full: Table, cache_fresh: Table, alpha: float = 1e-3)
     Source: N. Mantel, W. Haenszel, J. National Cancer Institute 22 (1959) 719.
     """
     test = mantel_haenszel((cache_full, cache_fresh))
-    if isinstance(test, NotEnough) or test.odds_ratio is None:
-        return False
-    return test.odds_ratio > 1.0 and test.log_p <= math.log(alpha)
+    return not isinstance(test, NotEnough) and test.odds_ratio > 1.0 and test.log_p <= math.log(alpha)

@@ -96,11 +96,11 @@ class StratifiedTest(Surprise):
 
     Attributes:
         chi_square: The statistic, one degree of freedom, corrected for continuity.
-        odds_ratio: The common odds ratio; infinity where a zero stands below, None where there is none.
+        odds_ratio: The common odds ratio; infinity where a zero stands below.
     """
 
     chi_square: float
-    odds_ratio: float | None
+    odds_ratio: float
 
 
 def mantel_haenszel(tables: Iterable[Table]) -> StratifiedTest | NotEnough:
@@ -135,5 +135,5 @@ def mantel_haenszel(tables: Iterable[Table]) -> StratifiedTest | NotEnough:
     return StratifiedTest(
         log_p=log_chi_square_at_least(chi_square, 1),
         chi_square=chi_square,
-        odds_ratio=None if over == under == 0.0 else (over / under if under else math.inf),
+        odds_ratio=over / under if under else math.inf,  # where both are zero, the variance is too
     )

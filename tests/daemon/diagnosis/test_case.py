@@ -1,6 +1,7 @@
 """A case is a place and the drive in it: the place's history with any drive, and the drive's in any place."""
 
 from laneproof.diagnosis.case import APART_SECONDS, LOOK_BACK_SECONDS, open_case
+from laneproof.past.notes import ProofNote
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_past import DAY, HOUR, PATHS, Story
 from snapshot_box import Box
@@ -39,6 +40,15 @@ def test_what_is_long_past_is_another_case() -> None:
     story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
     story.observe(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
     assert open_case(story.ledger, PATHS[0], "FN1", {}).episodes == ()
+
+
+def test_what_a_run_showed_counts_for_ninety_days() -> None:
+    story = Story().observe(box("FN1"))
+    story.ledger.add_proof(ProofNote(at=story.now, features={PATHS[0]: ("FN1", {"slow_alone": True})}))
+    story.observe(box("FN1"), after=LOOK_BACK_SECONDS)
+    assert open_case(story.ledger, PATHS[0], "FN1", {}).experiment("slow_alone") is True
+    story.observe(box("FN1"), after=HOUR)
+    assert open_case(story.ledger, PATHS[0], "FN1", {}).experiment("slow_alone") is None
 
 
 def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were() -> None:

@@ -34,8 +34,10 @@ def story() -> Story:
 
 def test_all_findings_of_a_position_have_the_same_causes(story: Story) -> None:
     reported = [finding("drops-off-bus"), finding("position-empty", kind=Kind.DIFFERS), finding("signal-errors")]
-    explained = explain(reported, story.ledger)
-    assert [one.rule for one in explained] == [one.rule for one in reported]
+    elsewhere = finding("position-empty", kind=Kind.DIFFERS, path=PATHS[1])
+    *explained, untouched = explain([*reported, elsewhere], story.ledger)
+    assert untouched == elsewhere
+    assert [finding.rule for finding in explained] == [finding.rule for finding in reported]
     assert explained[0].causes
     assert explained[0].causes == explained[1].causes == explained[2].causes
     assert explained[0].next_steps == explained[1].next_steps
@@ -72,14 +74,14 @@ def test_what_only_differs_opens_no_case(story: Story) -> None:
 
 
 def test_training_that_fell_short_does(story: Story) -> None:
-    (one,) = explain([finding("link-slow", kind=Kind.DIFFERS, reasons=["training"])], story.ledger)
-    assert one.causes
+    (explained,) = explain([finding("link-slow", kind=Kind.DIFFERS, reasons=["training"])], story.ledger)
+    assert explained.causes
 
 
 def test_a_cause_that_is_decided_holds_for_its_position(story: Story) -> None:
     decided = (Cause(cause="firmware-setting", probability=1.0, because=("the target rate fell",)),)
     reported = [finding("link-slow", kind=Kind.DIFFERS, causes=decided), finding("link-degraded-on-some-boots")]
-    assert all(one.causes == decided for one in explain(reported, story.ledger))
+    assert all(explained.causes == decided for explained in explain(reported, story.ledger))
 
 
 def test_what_could_not_be_read_has_no_cause(story: Story) -> None:

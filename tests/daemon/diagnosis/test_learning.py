@@ -8,7 +8,7 @@ from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
 
 
 def chance(weights: Weights, feature: str, cause: str) -> float:
-    return next(one for one in weights.features if one.name == feature).given[cause]
+    return next(known for known in weights.features if known.name == feature).given[cause]
 
 
 def case(cause: str, **evidence: bool | None) -> ConfirmedCase:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from feature_stories import LINK_STORIES, check_stories
 from laneproof.diagnosis.causes import diagnose
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_cases import PATH, features
@@ -9,24 +10,16 @@ from simulated_past import HOUR, Story, count, counting_box
 from snapshot_box import Box
 
 
+@pytest.mark.parametrize("feature", LINK_STORIES)
+def test_a_feature_of_the_link_is_seen_absent_or_unknown(feature: str) -> None:
+    check_stories(LINK_STORIES, feature)
+
+
 def test_one_burst_is_not_more_than_siblings() -> None:
     story = Story()
     for hour in range(60):
         story.observe(counting_box((50 if hour > 40 else 0, 0, 0, 0)), after=HOUR)
     assert features(story)["aer_above_siblings"] is False
-
-
-@pytest.mark.parametrize(
-    ("reported", "expected"),
-    [
-        ({"link-retrained-down": ()}, True),
-        ({"link-slow": ("training",)}, True),
-        ({"link-slow": ("target-speed",)}, None),  # a limit explains it
-        ({}, False),
-    ],
-)
-def test_a_link_below_its_plan(reported: dict[str, tuple[str, ...]], expected: bool | None) -> None:  # noqa: FBT001
-    assert features(Story().observe(counting_box((0, 0, 0, 0))), reported=reported)["link_below_expected"] is expected
 
 
 @pytest.mark.parametrize(("resting", "expected"), [(True, None), (False, True)])

@@ -2,31 +2,27 @@
 
 import pytest
 
+from feature_stories import LOAD_STORIES, check_stories
 from laneproof.past.drive_load import IDLE, LOADED, WORKING
-from laneproof.past.episodes import Before
 from laneproof_collectors.snapshot import AutonomousTransitions, TemperatureReading
 from laneproof_collectors.unread import Unread
-from simulated_cases import DOWN, PATH, Working, dropping, features
+from simulated_cases import DOWN, PATH, after_loads, features
 from simulated_past import DAY, HOUR, Story
 from snapshot_box import Box
 
 
-def test_a_box_that_always_rests_says_nothing_of_rest() -> None:
-    work = Working()
-    for day in range(6):
-        for hour in range(24):
-            work.hour(900.0 if (day, hour) == (0, 0) else 0.0, drops=day > 0 and hour == 15)
-    assert features(work.story)["drops_after_idle_exit"] is None
+@pytest.mark.parametrize("feature", LOAD_STORIES)
+def test_a_feature_of_load_and_heat_is_seen_absent_or_unknown(feature: str) -> None:
+    check_stories(LOAD_STORIES, feature)
 
 
 @pytest.mark.parametrize(
-    ("befores", "at_rest", "under_load"),
+    ("loads", "at_rest", "under_load"),
     [
+        ([WORKING] * 5, False, None),
+        ([IDLE] * 11 + [LOADED] * 11, False, False),  # spread like the time itself
         # load, load meanwhile, length of the window before, how long before the episode it ended
-        ([(IDLE, IDLE, 600.0, 70.0)] * 5, True, False),
         ([(IDLE, WORKING, 600.0, 70.0)] * 5, True, False),
-        ([(LOADED, LOADED, 600.0, 70.0)] * 5, False, True),
-        ([(WORKING, WORKING, 600.0, 70.0)] * 5, False, None),
         ([(WORKING, LOADED, 600.0, 70.0)] * 5, False, True),
         ([(IDLE, LOADED, 600.0, 1001.0)] * 5, None, None),  # it may have dropped in either
         ([(IDLE, IDLE, 600.0, 1001.0)] * 5, True, False),
@@ -41,18 +37,17 @@ def test_a_box_that_always_rests_says_nothing_of_rest() -> None:
     ],
 )
 def test_rest_and_load_are_what_held_just_before_or_on_both_sides_of_a_long_window(
-    befores: list[tuple[str, str, float, float]],
+    loads: list[str | tuple[str, str, float, float]],
     at_rest: bool | None,  # noqa: FBT001
     under_load: bool | None,  # noqa: FBT001
 ) -> None:
-    story = dropping([2.0] * len(befores))
-    for episode, (load, during, window, age) in zip(story.ledger.episodes.episodes, befores, strict=True):
-        episode.before = Before(
-            load=load, load_during=during, window_seconds=window, load_age_seconds=age,
-            state_seconds={IDLE: 40 * HOUR, WORKING: 20 * HOUR, LOADED: 40 * HOUR},
-        )  # fmt: skip
-    answers = features(story)
+    answers = features(after_loads(loads))
     assert (answers["drops_after_idle_exit"], answers["drops_under_load"]) == (at_rest, under_load)
+
+
+def test_a_state_in_which_the_drive_nearly_always_is_says_nothing() -> None:
+    assert features(after_loads([IDLE] * 5, shares=(0.99, 0.0, 0.01)))["drops_after_idle_exit"] is None
+    assert features(after_loads([LOADED] * 5, shares=(0.01, 0.0, 0.99)))["drops_under_load"] is None
 
 
 @pytest.mark.parametrize(
@@ -118,26 +113,3 @@ def test_idle_states_that_were_switched_off_for_a_cure_were_on() -> None:
     (drop,) = story.ledger.episodes.episodes
     assert drop.before.idle_states is None
     assert features(story)["idle_states_on"] is True
-
-
-def test_time_that_goes_on_without_a_drop_moves_nothing_that_is_a_share_of_time() -> None:
-    work = Working()
-    for day in range(6):
-        for hour in range(24):
-            work.hour(900.0 if hour < 12 else 0.0, drops=day > 0 and hour == 15)
-    for _ in range(24 * 20):  # it rests for weeks, so that most of the time is rest
-        work.hour(0.0)
-    answers = features(work.story)
-    assert answers["drops_after_idle_exit"] is True
-    for hour in range(24):
-        work.hour(0.0, drops=hour == 15)
-    assert features(work.story)["drops_after_idle_exit"] is None
-
-
-def test_many_drops_spread_like_the_time_itself_are_none_of_rest() -> None:
-    work = Working()
-    for day in range(30):
-        for hour in range(24):
-            work.hour(900.0 if hour < 12 else 0.0, drops=(day, hour) != (0, 0) and (hour + day * 24) % 13 == 0)
-    answers = features(work.story)
-    assert answers["drops_after_idle_exit"] is False

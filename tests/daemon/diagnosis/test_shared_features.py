@@ -2,29 +2,15 @@
 
 import pytest
 
+from feature_stories import SHARED_STORIES, check_stories
 from simulated_cases import ABORTED, DOWN, FAILED, PATH, RESET, features
 from simulated_past import DAY, HOUR, PATHS, Story, counting_box
 from snapshot_box import Box
 
 
-def test_a_fault_that_stays_with_the_position_and_one_that_goes_with_the_drive() -> None:
-    def box(here: str, there: str) -> Box:
-        return (
-            Box().with_port(PATH).with_drive(PATH, serial=here).with_port(PATHS[1]).with_drive(PATHS[1], serial=there)
-        )
-
-    story = Story().observe(box("FN1", "FN2")).observe(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
-    story.restart().observe(box("FN2", "FN1"), after=DAY)
-    assert features(story)["follows_slot_on_swap"] is None  # nothing happened since
-    stays = story.observe(box("FN2", "FN1"), after=DAY, log=(DOWN,))  # the first place drops again
-    assert features(stays)["follows_slot_on_swap"] is True
-
-    other = Story().observe(box("FN1", "FN2")).observe(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
-    other.restart().observe(box("FN2", "FN1"), after=DAY)
-    other.observe(
-        box("FN2", "FN1"), after=DAY, log=(DOWN.replace("nvme0", "nvme1"),)
-    )  # the drive drops in its new place
-    assert features(other, PATHS[1])["follows_slot_on_swap"] is False
+@pytest.mark.parametrize("feature", SHARED_STORIES)
+def test_a_shared_feature_is_seen_absent_or_unknown(feature: str) -> None:
+    check_stories(SHARED_STORIES, feature)
 
 
 def test_drives_that_lose_their_power_between_the_same_passes_lost_it_together() -> None:

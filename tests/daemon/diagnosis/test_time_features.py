@@ -2,10 +2,16 @@
 
 import pytest
 
+from feature_stories import TIME_STORIES, check_stories
 from laneproof.evidence.episode_patterns import Clockwork, clockwork
 from simulated_cases import DOWN, PATH, features
 from simulated_past import DAY, HOUR, Story, counting_box
 from snapshot_box import Box
+
+
+@pytest.mark.parametrize("feature", TIME_STORIES)
+def test_a_feature_of_time_is_seen_absent_or_unknown(feature: str) -> None:
+    check_stories(TIME_STORIES, feature)
 
 
 def updated(story: Story, *, gaps: tuple[float, ...], what: str = "firmware", lead: float = 9.0) -> Story:

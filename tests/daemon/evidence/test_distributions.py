@@ -116,8 +116,9 @@ def test_a_million_trials_stay_exact() -> None:
     assert close(log_binomial_at_least(1_000, 1_000_000, 9e-4), stats.binom.sf(999, 1_000_000, 9e-4))
 
 
-def test_more_successes_than_trials_never_happen() -> None:
-    assert log_binomial_at_least(3, 2, 0.5) == -math.inf
+def test_what_cannot_happen_and_what_must() -> None:
+    assert log_binomial_at_least(3, 2, 0.5) == log_binomial_at_least(1, 2, 0.0) == -math.inf
+    assert log_binomial_at_least(2, 2, 1.0) == 0.0
 
 
 def test_bounds_in_another_unit() -> None:
