@@ -9,6 +9,7 @@ are never dropped for room. Figures and their cost for eight drives are in docs/
 import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from itertools import takewhile
 
 from laneproof.history.batch import Row
@@ -30,6 +31,9 @@ HOURS_AT_ONCE = 6
 """How many hours are folded in one go, so that a daemon that was off for long does not stand still to catch up."""
 
 _HOUR_LEVEL, _DAY_LEVEL = 1, 2
+_CLEARED = "cleared_at IS NOT NULL"
+_DROP_CHANGES_OF_NONE = "DELETE FROM changes WHERE finding NOT IN (SELECT id FROM findings)"
+_DROP_SAMPLES_OF_NONE = "DELETE FROM samples WHERE pass < (SELECT min(id) FROM passes)"
 _AHEAD_SECONDS = HOUR  # a date farther ahead than this was a wrong clock's
 
 
@@ -205,26 +209,18 @@ def _first_day(connection: sqlite3.Connection) -> tuple[int, float, int, int] | 
 
 def _drop_rows(connection: sqlite3.Connection) -> None:
     for (kind,) in connection.execute("SELECT DISTINCT kind FROM events").fetchall():
-        connection.execute(
-            "DELETE FROM events WHERE kind = ? AND id <="
-            " (SELECT id FROM events WHERE kind = ? ORDER BY id DESC LIMIT 1 OFFSET ?)",
-            (kind, kind, KEEP_EVENTS_OF_A_KIND),
-        )
+        _keep_latest(connection, "events", KEEP_EVENTS_OF_A_KIND, "kind = :kind", kind=kind)
     for table, most in (("changes", KEEP_CHANGES), ("inventories", KEEP_INVENTORIES), ("notes", KEEP_NOTES)):
         _keep_latest(connection, table, most)
-    connection.execute(
-        "DELETE FROM findings WHERE cleared_at IS NOT NULL AND id <="
-        " (SELECT id FROM findings WHERE cleared_at IS NOT NULL ORDER BY id DESC LIMIT 1 OFFSET ?)",
-        (KEEP_CLEARED_FINDINGS,),
-    )
-    connection.execute("DELETE FROM changes WHERE finding NOT IN (SELECT id FROM findings)")
+    _keep_latest(connection, "findings", KEEP_CLEARED_FINDINGS, _CLEARED)
+    connection.execute(_DROP_CHANGES_OF_NONE)
 
 
-def _keep_latest(connection: sqlite3.Connection, table: str, most: int) -> None:
-    connection.execute(
-        f"DELETE FROM {table} WHERE id <= (SELECT id FROM {table} ORDER BY id DESC LIMIT 1 OFFSET ?)",  # noqa: S608 (our names)
-        (most,),
-    )
+def _keep_latest(
+    connection: sqlite3.Connection, table: str, most: int, condition: str = "TRUE", **values: object
+) -> None:
+    latest = f"SELECT id FROM {table} WHERE {condition} ORDER BY id DESC LIMIT 1 OFFSET :most"  # noqa: S608 (our names)
+    connection.execute(f"DELETE FROM {table} WHERE {condition} AND id <= ({latest})", {"most": most, **values})  # noqa: S608 (likewise)
 
 
 # --- dropping for room ------------------------------------------------------------------------------------------------
@@ -253,43 +249,24 @@ def _drop_first_hours(connection: sqlite3.Connection) -> bool:
     return connection.execute("DELETE FROM buckets WHERE level = 1 AND id <= ?", row).rowcount > 0
 
 
-def _drop_first_passes(connection: sqlite3.Connection) -> bool:
-    last = _find_first_tenth(connection, "passes", "TRUE")
-    connection.execute("DELETE FROM samples WHERE pass <= ?", (last,))
-    return connection.execute("DELETE FROM passes WHERE id <= ?", (last,)).rowcount > 0
-
-
-def _drop_first_events(connection: sqlite3.Connection) -> bool:
-    last = _find_first_tenth(connection, "events", "TRUE")
-    return connection.execute("DELETE FROM events WHERE id <= ?", (last,)).rowcount > 0
-
-
-def _drop_first_findings(connection: sqlite3.Connection) -> bool:
-    last = _find_first_tenth(connection, "findings", "cleared_at IS NOT NULL")
-    dropped = connection.execute("DELETE FROM findings WHERE id <= ? AND cleared_at IS NOT NULL", (last,)).rowcount
-    connection.execute("DELETE FROM changes WHERE finding NOT IN (SELECT id FROM findings)")
-    return dropped > 0
-
-
-def _drop_first_inventories(connection: sqlite3.Connection) -> bool:
-    last = _find_first_tenth(connection, "inventories", "TRUE")
-    return connection.execute("DELETE FROM inventories WHERE id <= ?", (last,)).rowcount > 0
-
-
-def _find_first_tenth(connection: sqlite3.Connection, table: str, condition: str) -> int:
-    """Give the last number of the oldest tenth of a table's rows, one at least; of one row alone, none."""
+def _drop_first_tenth(connection: sqlite3.Connection, table: str, condition: str, and_then: str) -> bool:
+    """Drop the oldest tenth of a table's rows, one at least; of one row alone, none."""
     count = connection.execute(f"SELECT count(*) FROM {table} WHERE {condition}").fetchone()[0]  # noqa: S608 (our names)
     if count <= 1:
-        return -1
+        return False
     asked = f"SELECT id FROM {table} WHERE {condition} ORDER BY id LIMIT 1 OFFSET ?"  # noqa: S608 (likewise)
-    return int(connection.execute(asked, (count // 10,)).fetchone()[0])
+    last = connection.execute(asked, (count // 10,)).fetchone()
+    connection.execute(f"DELETE FROM {table} WHERE {condition} AND id <= ?", last)  # noqa: S608 (likewise)
+    if and_then:
+        connection.execute(and_then)
+    return True
 
 
 _FIRST_TO_GO: tuple[Callable[[sqlite3.Connection], bool], ...] = (
     _drop_first_day,
     _drop_first_hours,
-    _drop_first_passes,
-    _drop_first_events,
-    _drop_first_findings,
-    _drop_first_inventories,
+    partial(_drop_first_tenth, table="passes", condition="TRUE", and_then=_DROP_SAMPLES_OF_NONE),
+    partial(_drop_first_tenth, table="events", condition="TRUE", and_then=""),
+    partial(_drop_first_tenth, table="findings", condition=_CLEARED, and_then=_DROP_CHANGES_OF_NONE),
+    partial(_drop_first_tenth, table="inventories", condition="TRUE", and_then=""),
 )

@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from operator import itemgetter
 
 import pytest
 from hypothesis import given, settings
@@ -13,7 +14,6 @@ from laneproof.history import measures, retention
 from laneproof.history.batch import Batch
 from laneproof.history.events import Event
 from laneproof.history.live_series import PassMark
-from laneproof.history.notes import Note
 from laneproof.history.origins import Origin
 from laneproof.history.retention import (
     DAY,
@@ -73,9 +73,9 @@ def _fill(course: list[tuple[float, int, float | None]], *, boots: frozenset[int
                 COUNTER.name: batch.begin_series(HERE, COUNTER, mark),
                 READING.name: batch.begin_series(HERE, READING, mark),
             }
-        for name, one in ((COUNTER.name, count), (READING.name, value)):
-            batch.put(mark, numbers[name], one)
-            points[name].append(point_at(t, one))
+        for name, figure in ((COUNTER.name, count), (READING.name, value)):
+            batch.put(mark, numbers[name], figure)
+            points[name].append(point_at(t, figure))
     batch.write(connection)
     # One watch over all of it, so that no gap is put in.
     connection.execute("INSERT INTO watches VALUES (1, ?, 1, ?, ?, ?, ?)", (boot, len(course), MORNING, t, t - MORNING))
@@ -103,7 +103,7 @@ def _values(points: list[Point]) -> list[tuple[float | None, float | None, float
 def _runs(course: Course, name: str) -> list[list[Point]]:
     """Split a series by boot and hour, in the order of its passes."""
     keys = [(mark.boot, int(mark.t / HOUR)) for mark in course.marks]
-    runs = groupby(zip(keys, course.points[name], strict=True), key=lambda one: one[0])
+    runs = groupby(zip(keys, course.points[name], strict=True), key=itemgetter(0))
     return [[point for _, point in run] for _, run in runs]
 
 
@@ -118,7 +118,7 @@ def _by_day(course: Course, name: str) -> list[Point]:
     boots = [next(mark.boot for mark in course.marks if mark.t == run[0].began_at) for run in _runs(course, name)]
     *over, last = _runs(course, name)
     hours = [((boot, int(run[0].began_at / DAY)), fold(run)) for boot, run in zip(boots, over, strict=False)]
-    days = [[point for _, point in group] for _, group in groupby(hours, key=lambda one: one[0])]
+    days = [[point for _, point in group] for _, group in groupby(hours, key=itemgetter(0))]
     return [*map(fold, days[:-1]), *(days[-1] if days else []), *last]
 
 
@@ -150,9 +150,9 @@ def test_folding_in_the_database_is_the_pure_folding(
     assert _values(reading) == _values(expect(course, READING.name))
     assert _bare(counter) == _bare(expect(course, COUNTER.name))
     assert gained(counter) == gained(course.points[COUNTER.name]) == sum(gain for _, gain, _ in steps[1:])
-    for one in (*reading, *counter):
-        if one.low is not None and one.high is not None and one.last is not None:
-            assert one.low <= one.last <= one.high
+    for point in (*reading, *counter):
+        if point.low is not None and point.high is not None and point.last is not None:
+            assert point.low <= point.last <= point.high
 
 
 @settings(max_examples=40)
@@ -169,7 +169,7 @@ def test_odd_clocks_change_no_order_and_no_sum(steps: list[tuple[float, int, flo
         tidy(course.connection, now=MORNING + days * DAY, most=1000)
     counter = course.read(COUNTER.name)
     assert gained(counter) == sum(gain for _, gain, _ in steps[1:])
-    lasts = [one.last for one in counter if one.last is not None]
+    lasts = [point.last for point in counter if point.last is not None]
     assert lasts == sorted(lasts)
 
 
@@ -240,16 +240,6 @@ def test_a_chatty_kind_of_event_does_not_push_out_another() -> None:
     assert store.read_events(kinds=["aer_correctable"])[-1].text == str(KEEP_EVENTS_OF_A_KIND + 49)
 
 
-def test_the_oldest_notes_go_first() -> None:
-    store, passes = Store.open(":memory:"), Passes()
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(retention, "KEEP_NOTES", 3)
-        for number in range(5):
-            store.add_note(Note(t=float(number), kind="note", text=str(number)))
-        store.add_pass(passes.take())
-    assert [note.text for note in store.read_notes()] == ["2", "3", "4"]
-
-
 # --- a limit of size --------------------------------------------------------------------------------------------------
 
 
@@ -278,6 +268,22 @@ def _list(connection: sqlite3.Connection, table: str, where: str = "TRUE") -> li
 
 SIZED = (("buckets", "level = 2"), ("buckets", "level = 1"), ("passes", "TRUE"), ("events", "TRUE"),
          ("findings", "cleared_at IS NOT NULL"), ("inventories", "TRUE"))  # fmt: skip
+
+
+def test_of_each_table_the_latest_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    connection = _fill_days(40)
+    standing = _list(connection, "findings", "cleared_at IS NULL")
+    latest = {"changes": 3, "inventories": 4, "notes": 5, "cleared_findings": 6}
+    for name, most in latest.items():
+        monkeypatch.setattr(retention, f"KEEP_{name.upper()}", most)
+    monkeypatch.setattr(retention, "MOST_DAYS", 2)
+    tidy(connection, now=MORNING + 40 * DAY)
+    assert [_list(connection, table) for table in ("changes", "inventories", "notes")] == [
+        [398, 399, 400], [397, 398, 399, 400], [396, 397, 398, 399, 400],
+    ]  # fmt: skip
+    assert _list(connection, "findings", "cleared_at IS NOT NULL") == [395, 396, 397, 398, 399, 400]
+    assert _list(connection, "findings", "cleared_at IS NULL") == standing
+    assert len(_list(connection, "buckets", "level = 2")) == 2
 
 
 def test_above_its_size_the_oldest_goes_first_samples_before_events_and_never_what_stands() -> None:
