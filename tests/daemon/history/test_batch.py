@@ -97,7 +97,7 @@ def test_series_go_on_from_the_finest_grain_that_holds_them() -> None:
     connection.execute("INSERT INTO hours VALUES (1, 1, NULL, NULL, 1, 1), (1, 2, NULL, NULL, 7, 1)")
     connection.execute("INSERT INTO hours VALUES (1, 4, NULL, NULL, 6, 1)")
     connection.execute("INSERT INTO days VALUES (1, 2, NULL, NULL, 2, 1), (1, 3, NULL, 9, NULL, 1)")
-    ended = {key[0].path: one for key, one in load_ended(connection, None).items()}
+    ended = {key[0].path: series for key, series in load_ended(connection, None).items()}
     assert ended == {
         "a": Ended(1, 4, in_gap=False, per_boot=False),
         "b": Ended(2, 7, in_gap=False, per_boot=False),
@@ -114,7 +114,7 @@ def test_only_the_last_boots_series_go_on_and_the_latest_of_each_name() -> None:
         batch.begin_series(HERE, measures.CORRECTABLE, _mark(boot, boot))
     batch.begin_series(HERE, MEDIA, _mark(1))
     batch.write(connection)
-    assert {key[1]: one.series for key, one in load_ended(connection, 2).items()} == {
+    assert {key[1]: ended.series for key, ended in load_ended(connection, 2).items()} == {
         "correctable_errors": 3,
         "media_errors": 4,
     }

@@ -83,21 +83,21 @@ def test_a_daemon_that_was_off_leaves_a_gap(tmp_path: Path) -> None:
     store.close()
 
 
-def test_a_machine_that_slept_leaves_a_gap() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+@pytest.mark.parametrize(
+    ("apart", "hole_seconds", "course"),
+    [
+        (HOLE_SECONDS, HOLE_SECONDS, [(0, 38)]),
+        (HOLE_SECONDS + 1, HOLE_SECONDS, [(0, 38), (0, None), (901, 38)]),  # the machine slept
+        (30 * 86400, float("inf"), [(0, 38), (30 * 86400, 38)]),  # a replay; written again after a month
+    ],
+)
+def test_passes_too_far_apart_leave_a_gap(
+    apart: float, hole_seconds: float, course: list[tuple[float, float | None]]
+) -> None:
+    store, passes = Store.open(":memory:", hole_seconds=hole_seconds), Passes()
     store.add_pass(passes.take())
-    store.add_pass(passes.after(HOLE_SECONDS + 1))
-    assert [point.low is None for point in _heat(store).points] == [False, True, False]
-
-
-def test_in_a_replay_nothing_is_too_far_apart() -> None:
-    store, passes = Store.open(":memory:", hole_seconds=float("inf")), Passes()
-    store.add_pass(passes.take())
-    store.add_pass(passes.drive(0).after(30 * 86400))
-    assert [point.low is None for point in _heat(store).points] == [
-        False,
-        False,
-    ]  # written again after a month: no gap
+    store.add_pass(passes.drive(0).after(apart))
+    assert _course(_heat(store)) == course
 
 
 def test_a_boot_leaves_a_gap_from_the_last_pass_to_the_first() -> None:

@@ -63,7 +63,7 @@ def _restart(file: Path, passes: Passes, lines: Sequence[str], clock: Clock) -> 
     store = Store.open(str(file))
     store.add_pass(passes.wait(10).take())
     store.add_kernel_events(kernel_events(lines), clock)
-    found = [(one.count, one.up_seconds) for one in store.read_events(kinds=["controller_down"])]
+    found = [(event.count, event.up_seconds) for event in store.read_events(kinds=["controller_down"])]
     store.close()
     return found
 
@@ -153,7 +153,7 @@ def test_the_store_knows_where_things_were(store: Store) -> None:
     )
     store.add_device_events([reported], CLOCK)
     found = store.read_events(path="0000:00/01.1", kinds=["controller_down", "device_remove"])
-    assert [one.drive for one in found] == ["FN0001", "FN0001"]
+    assert [event.drive for event in found] == ["FN0001", "FN0001"]
 
 
 @pytest.mark.parametrize("boot_id", [FIRST_BOOT, FIRST_BOOT.replace("-", "")])

@@ -1,5 +1,6 @@
 """Findings from beginning to end, over restarts."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -38,7 +39,7 @@ def test_what_is_no_finding_says_so(text: str) -> None:
 
 
 def _life(store: Store, passes: Passes, finding: Finding, what: Change) -> None:
-    standing = [one for one in passes.standing if one.identity != finding.identity]
+    standing = [other for other in passes.standing if other.identity != finding.identity]
     passes.standing = tuple(standing) if what is Change.CLEARED else (*standing, finding)
     store.add_pass(passes.take(change_of(what, finding, passes.t)))
 
@@ -90,35 +91,35 @@ def test_a_change_is_written_at_once(path: str) -> None:
     store.close()
 
 
-def test_a_restarted_daemon_goes_on_with_what_stood(path: str) -> None:
+@pytest.fixture
+def restarted(path: str) -> Iterator[tuple[Store, Passes, Finding, Finding]]:
+    """A store that was opened again after two findings were raised."""
     store, passes = Store.open(path), Passes()
     stays, goes = make_finding(since=passes.t), make_finding("link-narrow", since=passes.t)
-    _life(store, passes, stays, Change.RAISED)
-    _life(store, passes, goes, Change.RAISED)
+    for finding in (stays, goes):
+        _life(store, passes, finding, Change.RAISED)
     store.close()
     store = Store.open(path)
+    yield store, passes.wait(60), stays, goes
+    store.close()
+
+
+def test_a_restarted_daemon_goes_on_with_what_stood(restarted: tuple[Store, Passes, Finding, Finding]) -> None:
+    store, passes, stays, goes = restarted
     assert store.load_standing() == (stays, goes)
-    # An engine that was given both, and sees one of them clear:
-    _life(store, passes.wait(60), goes, Change.CLEARED)
+    _life(store, passes, goes, Change.CLEARED)  # an engine that was given both, and sees one of them clear
     assert store.load_standing() == (stays,)
-    store.close()
 
 
-def test_an_engine_that_was_given_nothing_is_still_right(path: str) -> None:
-    store, passes = Store.open(path), Passes()
-    stays, goes = make_finding(since=passes.t), make_finding("link-narrow", since=passes.t)
-    _life(store, passes, stays, Change.RAISED)
-    _life(store, passes, goes, Change.RAISED)
-    store.close()
-    store = Store.open(path)
-    passes.wait(60).standing = ()
-    again = replace(stays, since=passes.t)
-    _life(store, passes, again, Change.RAISED)
+def test_an_engine_that_was_given_nothing_is_still_right(restarted: tuple[Store, Passes, Finding, Finding]) -> None:
+    store, passes, stays, _ = restarted
+    passes.standing = ()
+    _life(store, passes, replace(stays, since=passes.t), Change.RAISED)
     assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
-    lives = {finding.finding.rule: finding for finding in store.read_findings()}
+    lives = {life.finding.rule: life for life in store.read_findings()}
     assert lives["link-slow"].raised_at == passes.t - 60  # raised once, though reported twice
     assert lives["link-narrow"].cleared_at == passes.t
-    store.close()
+    assert [change.change for change in store.read_finding_changes()] == [*[Change.RAISED] * 3, Change.CLEARED]
 
 
 def test_one_that_stands_and_was_never_raised_is_kept_from_the_first_pass_on() -> None:

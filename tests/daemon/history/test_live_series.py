@@ -185,21 +185,19 @@ def _earlier(value: float | None, *, in_gap: bool = False, per_boot: bool = Fals
     return {(HERE, measure.name): Ended(40, value, in_gap, per_boot)}
 
 
-def test_an_earlier_runs_series_goes_on() -> None:
-    course = Course(_earlier(7))
-    assert course.add((MINUTE, 7)) == []
-    assert course.add((MINUTE, 8), seconds=60) == [(2, 40, 8)]
-    assert course.sink.begun == []
-
-
-def test_a_counter_that_fell_while_nobody_watched_begins_a_new_series() -> None:
-    course = Course(_earlier(7))
-    assert course.add((MINUTE, 6)) == [(1, 1, 6)]
-
-
-def test_what_ended_in_a_gap_is_written_again() -> None:
-    course = Course(_earlier(7, in_gap=True))
-    assert course.add((MINUTE, 7)) == [(1, 40, 7)]
+@pytest.mark.parametrize(
+    ("earlier", "values", "rows"),
+    [
+        (_earlier(7), (7, 8), [[], [(2, 40, 8)]]),  # it goes on
+        (_earlier(7), (6,), [[(1, 1, 6)]]),  # a counter that fell while nobody watched begins a new one
+        (_earlier(7, in_gap=True), (7,), [[(1, 40, 7)]]),
+    ],
+)
+def test_an_earlier_runs_series_goes_on_or_begins_again(
+    earlier: dict[Key, Ended], values: tuple[float, ...], rows: list[list[tuple[int, int, float | None]]]
+) -> None:
+    course = Course(earlier)
+    assert [course.add((MINUTE, value), seconds=60) for value in values] == rows
 
 
 def test_what_this_run_cannot_read_any_more_ends_in_a_gap_once() -> None:

@@ -28,7 +28,7 @@ def test_fields_are_named_as_the_facts_are() -> None:
 
 def test_every_counter_of_the_health_log_is_sampled() -> None:
     told_apart = {"available_spare_threshold_percent", "composite_temperature_celsius", "sensor_celsius"}
-    numbers = {name for name, one in HealthLog.__dataclass_fields__.items() if one.type in (int, "int")}
+    numbers = {name for name, field in HealthLog.__dataclass_fields__.items() if field.type in (int, "int")}
     assert numbers - told_apart == {measure.name for measure in measures.HEALTH_FIELDS}
 
 
@@ -65,7 +65,7 @@ PAGE = Path(__file__).parents[3] / "docs" / "history.md"
 _ROWS = {Pace.EACH: "each move", Pace.MINUTE: "a minute", Pace.STEADY: "five minutes", Pace.SLOW: "an hour"}
 
 
-@pytest.mark.parametrize("measure", _all(), ids=lambda one: one.name)
+@pytest.mark.parametrize("measure", _all(), ids=lambda measure: measure.name)
 def test_the_page_gives_each_measure_under_its_pace(measure: Measure) -> None:
     (row,) = [line for line in PAGE.read_text().splitlines() if line.startswith(f"| {_ROWS[measure.pace]} |")]
     assert f"`{measure.name}`" in row

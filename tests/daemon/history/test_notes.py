@@ -22,4 +22,4 @@ def test_a_note_that_is_read_again_is_kept_once() -> None:
     note = Note(t=1.0, kind="note", text="new cable", path="0000:00/01.1")
     assert [store.add_note(note), store.add_note(note)] == [True, False]
     assert store.add_note(replace(note, text="new fan"))
-    assert [one.text for one in store.read_notes()] == ["new cable", "new fan"]
+    assert [note.text for note in store.read_notes()] == ["new cable", "new fan"]

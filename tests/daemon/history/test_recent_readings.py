@@ -56,7 +56,7 @@ def _values(line: Line, name: str) -> list[object]:
 
 def test_nothing_is_given_as_long_as_nothing_happens() -> None:
     rig = Rig()
-    assert [rig.read(composite_temperature_celsius=float(one)) for one in range(40, 60)] == [[]] * 20
+    assert [rig.read(composite_temperature_celsius=float(celsius)) for celsius in range(40, 60)] == [[]] * 20
 
 
 def test_an_event_gives_what_held_and_what_moved_before_it() -> None:

@@ -11,7 +11,7 @@ HERE = Origin("0000:00/01.1", "FN0001", "drive")
 
 
 def _value(fact: object, digits: int = 0) -> int | float | None:
-    return next((one.value for one in sample(HERE, Measure(name="x", digits=digits), fact)), None)
+    return next((found.value for found in sample(HERE, Measure(name="x", digits=digits), fact)), None)
 
 
 @pytest.mark.parametrize("fact", [None, Unread("a file", "permission denied", Reason.DENIED), "16.0 GT/s"])

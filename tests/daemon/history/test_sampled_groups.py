@@ -21,9 +21,9 @@ def test_a_group_that_could_not_be_read_gives_nothing_and_the_others_go_on(group
     where = map_devices(passes.facts)
     broken = passes.unread(group).facts
     assert list(sample_group(broken, group, where)) == []
-    others = [one for one in SAMPLERS if one != group]
+    others = [other for other in SAMPLERS if other != group]
     assert list(samples_of(broken, where)) == [
-        change for other in others for change in sample_group(Passes().facts, other, where)
+        sample for other in others for sample in sample_group(Passes().facts, other, where)
     ]
 
 

@@ -19,18 +19,18 @@ def store() -> Store:
 
 def _swap(passes: Passes) -> None:
     """Put each drive into the other's place."""
-    one, other = passes.controllers()
+    first, second = passes.controllers()
 
     def at(drive: NvmeController, origin: NvmeController) -> NvmeController:
         return NvmeController(
             **{name: getattr(drive, name) for name in drive.__dataclass_fields__} | {"address": origin.address}
         )
 
-    passes.set(controllers=(at(one, other), at(other, one)))
+    passes.set(controllers=(at(first, second), at(second, first)))
 
 
 def _names(found: tuple[Series, ...]) -> set[str]:
-    return {one.name for one in found}
+    return {series.name for series in found}
 
 
 def test_the_drives_history_follows_the_drive_and_the_paths_stays(store: Store) -> None:

@@ -56,15 +56,15 @@ BURST = [
 
 
 def test_a_disconnect_is_one_episode_however_many_lines_it_wrote() -> None:
-    (one,) = join_events(BURST)
-    assert one.path == HERE
-    assert one.devices == ("0000:00:01.1", "0000:01:00.0", "nvme0", "nvme0n1", "nvme0n1p1")
-    assert (one.started, one.dropped_at, one.ended) == (970.0, 1000.0, 1001.3)
-    assert one.lines == len(BURST)
-    assert one.dropped
-    assert one.config_space_gone is True
-    assert not one.asked
-    assert {"controller_down", "device_removed", "io_error", "io_timeout", "link_down", REMOVED} == set(one.kinds)
+    (episode,) = join_events(BURST)
+    assert episode.path == HERE
+    assert episode.devices == ("0000:00:01.1", "0000:01:00.0", "nvme0", "nvme0n1", "nvme0n1p1")
+    assert (episode.started, episode.dropped_at, episode.ended) == (970.0, 1000.0, 1001.3)
+    assert episode.lines == len(BURST)
+    assert episode.dropped
+    assert episode.config_space_gone is True
+    assert not episode.asked
+    assert {"controller_down", "device_removed", "io_error", "io_timeout", "link_down", REMOVED} == set(episode.kinds)
 
 
 def test_events_in_any_order_give_the_same_episodes() -> None:
@@ -173,13 +173,13 @@ def test_several_drives_within_seconds_are_together() -> None:
 
 
 def test_lines_that_stand_for_several_count_as_such() -> None:
-    (one,) = join_events(
+    (episode,) = join_events(
         [
             said(10.0, "pcieport 0000:00:01.1: DPC: containment event, status:0x1f01 source:0x0000", lines=2),
             said(10.0, "pcieport 0000:00:01.1: AER: Uncorrected (Fatal) error received: 0000:01:00.0", lines=4),
         ]
     )
-    assert one.lines == 6
+    assert episode.lines == 6
 
 
 @pytest.mark.parametrize(
