@@ -228,26 +228,24 @@ def with_windows(*windows: tuple[float, float]) -> LoadRecord:
     return record
 
 
-def state_before(record: LoadRecord, moment: float) -> str | None:
-    window = record.before(moment)
-    return None if window is None else record.state_of(window)
-
-
-def test_what_a_drive_moved_while_it_may_have_hung_is_not_its_load_before() -> None:
-    # under load for ten minutes, then half a minute of nothing until the log's first line at 630 s
-    record = with_windows(*[(60.0, 900.0)] * 10, (15.0, 0.0), (15.0, 0.0))
-    assert state_before(record, 630.0) == LOADED
-
-
-def test_windows_that_are_too_short_are_joined_to_a_minute() -> None:
-    record = with_windows((60.0, 900.0), *[(20.0, 0.0)] * 6)
-    before = record.before(180.0)
-    assert before is not None
-    assert (before.began, before.ended) == (60.0, 120.0)
-
-
-def test_less_than_a_minute_before_it_may_have_hung_gives_nothing() -> None:
-    assert with_windows((20.0, 900.0), (20.0, 0.0), (60.0, 0.0)).before(95.0) is None
+@pytest.mark.parametrize(
+    ("windows", "moment", "begins", "state"),
+    [
+        # under load for ten minutes, then half a minute of nothing until the log's first line at 630 s
+        ([(60.0, 900.0)] * 10 + [(15.0, 0.0)] * 2, 630.0, 480.0, LOADED),
+        ([(60.0, 900.0), *[(20.0, 0.0)] * 6], 180.0, 60.0, IDLE),  # what is too short is joined to a minute
+        ([(20.0, 900.0), (20.0, 0.0), (60.0, 0.0)], 95.0, None, None),  # less than one before it may have hung
+        ([(3600.0, 0.0), (3600.0, 900.0)], 7220.0, 3600.0, LOADED),  # of an hour the hang at its end is a small part
+        ([(60.0, 900.0)] * 5 + [(1.0, 0.0)] * 120, 360.0, 240.0, LOADED),  # passes seconds apart push nothing out
+        ([(60.0, 900.0)] * 5 + [(1.0, 0.0)] * 120, 420.0, 300.0, IDLE),
+    ],
+)
+def test_the_load_before_a_moment_is_that_of_a_minute_before_the_drive_may_have_hung(
+    windows: list[tuple[float, float]], moment: float, begins: float | None, state: str | None
+) -> None:
+    record = with_windows(*windows)
+    before = record.before(moment)
+    assert (before and before.began, before and record.state_of(before)) == (begins, state)
 
 
 def test_windows_apart_from_each_other_are_not_joined() -> None:
@@ -256,18 +254,6 @@ def test_windows_apart_from_each_other_are_not_joined() -> None:
     for number in range(3):
         record.read(drive(moved=36_000 * MB), now=1000.0 + 40.0 * number, boot=1)
     assert record.before(1080.0 + 10.0) is None
-
-
-def test_of_an_hour_the_hang_at_its_end_is_a_small_part() -> None:
-    record = with_windows((3600.0, 0.0), (3600.0, 900.0))
-    assert state_before(record, 7220.0) == LOADED
-
-
-def test_passes_seconds_apart_do_not_push_out_the_load_before() -> None:
-    record = with_windows(*[(60.0, 900.0)] * 5, *[(1.0, 0.0)] * 120)
-    assert state_before(record, 360.0) == LOADED
-    assert record.during(360.0) is not None
-    assert state_before(record, 420.0) == IDLE
 
 
 def test_the_window_that_holds_a_moment() -> None:

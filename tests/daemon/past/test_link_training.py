@@ -120,74 +120,51 @@ def test_a_drive_that_came_late_was_not_missing() -> None:
 # was out while its sibling was started twice has counted once fewer.
 
 
-def pair(*, first: int | None, second: int) -> Box:
-    """Make two drives that have counted so many power cycles; None: the first is out."""
-    box = Box().with_port(PATH).with_port(PATHS[1]).with_drive(PATHS[1], health={"power_cycles": second})
-    return box if first is None else box.with_drive(PATH, health={"power_cycles": first})
-
-
-def missing_once(*, first: int, second: int) -> Story:
-    story = (
-        Story().observe(pair(first=10, second=10)).restart().observe(pair(first=None, second=second - 1), after=HOUR)
-    )
-    return story.restart().observe(pair(first=first, second=second), after=HOUR)
-
-
-def test_a_drive_that_was_out_while_the_power_was_off_did_not_fail_to_train() -> None:
-    assert [boot.missing for boot in record(missing_once(first=11, second=12)).boots] == [False, False]
-
-
-def test_a_drive_that_had_power_and_was_not_found_did_fail_to_train() -> None:
-    assert [boot.missing for boot in record(missing_once(first=12, second=12)).boots] == [False, True, False]
-
-
-def test_a_drive_without_power_at_some_boots_is_forgiven_once() -> None:
-    story = Story().observe(pair(first=10, second=10))
-    for number in range(4):  # absent at each second boot, at which only its sibling is given power
-        story.restart().observe(pair(first=None, second=11 + 2 * number), after=HOUR)
-        story.restart().observe(pair(first=11 + number, second=12 + 2 * number), after=HOUR)
-    assert [boot.boot for boot in record(story).boots if boot.missing] == [4, 6, 8]
-    story.observe(pair(first=14, second=18), after=200 * DAY).restart().observe(pair(first=None, second=19), after=HOUR)
-    story.restart().observe(pair(first=15, second=20), after=HOUR)
-    assert [boot.boot for boot in record(story).boots if boot.missing] == [4, 6, 8]  # the first time is long ago
-
-
-def trio(first: int | None, *others: int) -> Box:
-    """Make a drive, None where it is not found, and two siblings that are older, with so many power cycles of late."""
+def counted(*cycles: int | None) -> Box:
+    """Make drives that have counted so many power cycles of late, None where one is not found; the later are older."""
     box = Box()
-    for number, (path, counted) in enumerate(zip(PATHS, (first, *others), strict=False)):
+    for number, (path, count) in enumerate(zip(PATHS, cycles, strict=False)):
         box.with_port(path)
-        if counted is not None:
-            box.with_drive(path, serial=f"FN{number + 1}", health={"power_cycles": counted + 300 * number})
+        if count is not None:
+            box.with_drive(path, serial=f"FN{number + 1}", health={"power_cycles": count + 300 * number})
     return box
 
 
 @pytest.mark.parametrize(
-    ("first", "second", "third", "missing"),
+    ("boots", "missing"),
     [
-        (11, 12, 12, []),  # it was out while both siblings were started twice
-        (12, 13, 12, [2]),  # one sibling lost its power once more, while it ran
-        (12, 12, 12, [2]),
-        (11, 12, 11, [2]),  # warm restarts, and one sibling that lost its power
+        ([(10, 10), (None, 11), (11, 12)], []),  # it was out while its sibling was started twice
+        ([(10, 10), (None, 11), (12, 12)], [2]),  # it had power, and was not found
+        ([(10, 10), (None, 10), (10, 10)], [2]),  # over warm restarts nobody knows
+        ([(10, 10, 10), (None, 11, 11), (11, 12, 12)], []),
+        ([(10, 10, 10), (None, 11, 11), (12, 13, 12)], [2]),  # one sibling lost its power once more, while it ran
+        ([(10, 10, 10), (None, 11, 11), (12, 12, 12)], [2]),
+        ([(10, 10, 10), (None, 11, 11), (11, 12, 11)], [2]),  # warm restarts, and one sibling that lost its power
     ],
 )
-def test_one_sibling_that_loses_its_power_excuses_no_other_drive(
-    *, first: int, second: int, third: int, missing: list[int]
+def test_a_drive_was_missing_unless_its_siblings_show_that_it_had_no_power(
+    boots: list[tuple[int | None, ...]], missing: list[int]
 ) -> None:
-    story = Story().observe(trio(10, 10, 10)).restart().observe(trio(None, 11, 11), after=HOUR)
-    story.restart().observe(trio(first, second, third), after=HOUR)
+    story = Story()
+    for number, cycles in enumerate(boots):
+        (story.restart() if number else story).observe(counted(*cycles), after=HOUR)
     assert [boot.boot for boot in record(story).boots if boot.missing] == missing
 
 
-def test_over_warm_restarts_nobody_knows_and_it_counts_as_missing() -> None:
-    story = Story().observe(pair(first=10, second=10)).restart().observe(pair(first=None, second=10), after=HOUR)
-    story.restart().observe(pair(first=10, second=10), after=HOUR)
-    assert [boot.missing for boot in record(story).boots] == [False, True, False]
+def test_a_drive_without_power_at_some_boots_is_forgiven_once() -> None:
+    story = Story().observe(counted(10, 10))
+    for number in range(4):  # absent at each second boot, at which only its sibling is given power
+        story.restart().observe(counted(None, 11 + 2 * number), after=HOUR)
+        story.restart().observe(counted(11 + number, 12 + 2 * number), after=HOUR)
+    assert [boot.boot for boot in record(story).boots if boot.missing] == [4, 6, 8]
+    story.observe(counted(14, 18), after=200 * DAY).restart().observe(counted(None, 19), after=HOUR)
+    story.restart().observe(counted(15, 20), after=HOUR)
+    assert [boot.boot for boot in record(story).boots if boot.missing] == [4, 6, 8]  # the first time is long ago
 
 
 def test_a_position_where_the_owner_had_a_drive_out_begins_again() -> None:
     build = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"')
-    story = missing_once(first=12, second=12)
+    story = Story().observe(trained(4))
     note = Note(at=story.now, position="riser-1", text="took it home for a night", what="taken-out")
     assert story.last is not None
     story.ledger.update(
