@@ -31,8 +31,6 @@ def errors(story: Story) -> int:
 
 def test_what_had_been_counted_before_the_first_pass_is_no_rate() -> None:
     story = Story().observe(counting_box((500, 0, 0, 0)))
-    story.observe(counting_box((500, 0, 0, 0)), after=HOUR)
-    assert errors(story) == 0
     assert link(story).far.found == 500
     assert link(story).far.found_seconds == pytest.approx(600.0)
 
@@ -88,22 +86,6 @@ def test_errors_that_are_not_the_signals_are_left_out() -> None:
     assert errors(story) == 0
 
 
-def test_a_boot_begins_the_series_again() -> None:
-    story = Story().observe(counting_box((10, 0, 0, 0)))
-    story.restart(after=60).observe(counting_box((12, 0, 0, 0)), after=HOUR)
-    assert errors(story) == 0
-    story.observe(counting_box((14, 0, 0, 0)), after=HOUR)
-    assert errors(story) == 2
-
-
-def test_a_count_that_falls_begins_the_series_again_and_never_wraps() -> None:
-    story = Story().observe(counting_box((1000, 0, 0, 0)))
-    story.observe(counting_box((7, 0, 0, 0)), after=HOUR)
-    assert errors(story) == 0
-    story.observe(counting_box((9, 0, 0, 0)), after=HOUR)
-    assert errors(story) == 2
-
-
 def test_what_is_counted_while_a_link_settles_belongs_to_its_training() -> None:
     story = Story().observe(one_link(count(), count()))
     story.observe(one_link(count(), count(60)), after=SETTLE_SECONDS / 2)
@@ -111,35 +93,35 @@ def test_what_is_counted_while_a_link_settles_belongs_to_its_training() -> None:
     assert link(story).aside == 60
 
 
+DROP = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+REPORT = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
+SOON = SETTLE_SECONDS / 2
+QUIET = (0, 0, 0, 0)
+
+
 @pytest.mark.parametrize(
-    ("counts", "counted"),
+    ("passes", "counted", "aside"),
     [
-        ((60, 0, 0, 0), 60),  # its siblings are as young, and make none
-        ((60, 50, 55, 45), 0),  # all make as many: they may all have come back just then
-        ((5, 0, 0, 0), 0),  # five of one by chance: once in a thousand times
+        ([(QUIET, 0, ()), ((60, 0, 0, 0), SOON, ())], 60, 0),  # its siblings are as young, and make none
+        ([(QUIET, 0, ()), ((60, 50, 55, 45), SOON, ())], 0, 60),  # all make as many: they may all have come back then
+        ([(QUIET, 0, ()), ((5, 0, 0, 0), SOON, ())], 0, 5),  # five of one by chance: once in a thousand times
+        ([(QUIET, 0, ()), (None, 60, ()), (QUIET, 10, ()), ((60, 0, 0, 0), SOON, ())], 0, 60),  # soon after a boot
+        ([((9, 0, 0, 0), 0, ()), (None, 60, ()), ((12, 0, 0, 0), HOUR, ()), ((14, 0, 0, 0), HOUR, ())], 2, 0),
+        ([((99, 0, 0, 0), 0, ()), ((7, 0, 0, 0), HOUR, ()), ((9, 0, 0, 0), HOUR, ())], 2, 0),  # it fell: no wrapping
+        ([(QUIET, 0, ()), ((90, 0, 0, 0), HOUR, (DROP,))], 0, 90),  # they go along with a disconnect
+        ([(QUIET, 0, ()), ((1, 0, 0, 0), HOUR, (REPORT,) * 5)], 1, 0),  # reports are not added to counters
     ],
 )
-def test_errors_in_the_first_minutes_of_a_watch_count_once_siblings_clear_the_doubt(
-    counts: tuple[int, ...], counted: int
+def test_errors_count_or_are_set_aside(
+    passes: list[tuple[tuple[int, ...] | None, float, tuple[str, ...]]], counted: int, aside: int
 ) -> None:
-    story = Story().observe(counting_box((0, 0, 0, 0)))  # it has run for ten minutes
-    story.observe(counting_box(counts), after=SETTLE_SECONDS / 2)
-    assert errors(story) == counted
-    assert link(story).aside == counts[0] - counted
-
-
-def test_soon_after_a_boot_siblings_clear_nothing() -> None:
-    story = Story().observe(counting_box((0, 0, 0, 0))).restart().observe(counting_box((0, 0, 0, 0)), after=10.0)
-    story.observe(counting_box((60, 0, 0, 0)), after=SETTLE_SECONDS / 2)
-    assert errors(story) == 0
-
-
-def test_errors_that_go_along_with_a_disconnect_are_kept_apart() -> None:
-    story = Story().observe(counting_box((0, 0, 0, 0)))
-    down = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
-    story.observe(counting_box((90, 0, 0, 0)), after=HOUR, log=(down,))
-    assert errors(story) == 0
-    assert link(story).aside == 90
+    story = Story()  # it has run for ten minutes
+    for counts, after, log in passes:
+        if counts is None:
+            story.restart(after=after)
+        else:
+            story.observe(counting_box(counts), after=after, log=log)
+    assert (errors(story), link(story).aside) == (counted, aside)
 
 
 def test_the_drives_history_follows_the_drive_and_the_position_keeps_its_own() -> None:
@@ -163,19 +145,11 @@ def test_a_link_that_no_end_counts_is_not_watched() -> None:
 
 def test_where_nobody_counts_the_logs_reports_are_the_least_that_happened() -> None:
     story = Story().observe(Box().with_port(PATH).with_drive(PATH))
-    report = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
-    story.observe(Box().with_port(PATH).with_drive(PATH), after=HOUR, log=(report, report))
+    story.observe(Box().with_port(PATH).with_drive(PATH), after=HOUR, log=(REPORT, REPORT))
     assert errors(story) == 2
     assert link(story).from_log
     assert link(story).watched
     assert not link(story).counted
-
-
-def test_reports_are_not_added_to_counters() -> None:
-    story = Story().observe(counting_box((0, 0, 0, 0)))
-    report = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
-    story.observe(counting_box((1, 0, 0, 0)), after=HOUR, log=(report,) * 5)
-    assert errors(story) == 1
 
 
 def test_uncorrectable_errors_of_the_link_are_counted_apart() -> None:
@@ -245,7 +219,6 @@ def switched_off() -> Box:
     return counting().with_power(aer_owner=Setting(value="off", origin="command-line"))
 
 
-DROP = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 RECEIVED = "pcieport 0000:00:01.1: AER: Uncorrectable (Fatal) error message received from 0000:00:01.1"
 
 
@@ -319,21 +292,15 @@ def test_after_an_update_or_at_another_speed_what_is_normal_is_learned_again(gt_
     assert learned(story) == 0.0
 
 
-def test_with_other_parts_between_what_is_normal_is_learned_again() -> None:
-    story = Story()
+def test_with_other_parts_between_what_is_normal_is_learned_again_and_of_no_uncounted_link() -> None:
+    story, blind = Story(), Story()
     for _ in range(6):
         story.observe(counted(), after=HOUR)
+        blind.observe(uncounted(), after=HOUR)
     story.ledger.links.learn_again("0000:00/1f.0")
     assert learned(story) > 0.0
     story.ledger.links.learn_again(PATH)
-    assert learned(story) == 0.0
-
-
-def test_a_link_that_nobody_counts_is_learned_nothing_of() -> None:
-    story = Story()
-    for _ in range(6):
-        story.observe(uncounted(), after=HOUR)
-    assert learned(story) == 0.0
+    assert learned(story) == learned(blind) == 0.0
 
 
 def test_a_state_from_before_rates_were_followed_still_loads() -> None:
