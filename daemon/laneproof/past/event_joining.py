@@ -7,6 +7,7 @@ Times are unix seconds that the caller gives. What it does not do: say why (see 
 often (see `evidence.episode_patterns`).
 """
 
+import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -190,8 +191,17 @@ def _set_removals_apart(happened: Sequence[PositionEvent]) -> tuple[list[list[Po
         left = left or event.opens
         stretch.append(event)
         back = len(stretch) if left and event.kind in RETURNS else back
-    removals = [part for part in stretches if any(event.opens for event in part) and all(map(_is_in_good_order, part))]
-    return removals, [event for part in stretches if part not in removals for event in part]
+    removals: list[list[PositionEvent]] = []
+    failed: list[PositionEvent] = []
+    for part in stretches:
+        opened = next((event.t for event in part if event.opens), math.inf)
+        own = [event for event in part if event.t >= opened - COMPANION_SECONDS]  # a time-out long before says nothing
+        if own and all(map(_is_in_good_order, own)):
+            removals.append(own)
+            failed += part[: -len(own)]
+        else:
+            failed += part
+    return removals, failed
 
 
 def _is_in_good_order(event: PositionEvent) -> bool:
