@@ -1,10 +1,11 @@
 """Episodes: one each, asked for or not, however many lines the kernel wrote."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
 
-from laneproof_collectors.hotplug import Action
+from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents, kernel_events
 from laneproof_collectors.unread import Unread
 from losing_box import (
@@ -22,7 +23,7 @@ from losing_box import (
     removal,
 )
 from simulated_past import DAY, HOUR, PATHS, Story, say
-from snapshot_box import A_MORNING
+from snapshot_box import A_MORNING, Box
 
 
 def test_a_disconnect_with_many_lines_is_one() -> None:
@@ -95,29 +96,6 @@ def test_each_removal_in_good_order_is_one_and_a_failure_soon_after_is_another()
     assert not failed.asked
     assert failed.dropped_at == pytest.approx(story.now - 30.0)
     assert failed.returned_at is None
-
-
-def test_removals_within_a_minute_are_still_one_each() -> None:
-    story = Story().observe(four())
-    for _ in range(4):
-        story.observe(gone(), after=4.0, devices=(removal(),)).observe(
-            four(), after=4.0, devices=(removal(Action.ADD),)
-        )
-    assert [episode.asked for episode in episodes(story)] == [True] * 4
-
-
-def test_a_failure_before_a_pass_saw_the_drive_back_is_another_too() -> None:
-    story = Story().observe(four()).observe(gone(), after=60.0, devices=(removal(),))
-    story.observe(gone(), after=2.0, devices=(removal(Action.ADD),)).observe(gone(), after=2.0, log=(GIVEN_UP,))
-    asked, failed = episodes(story)
-    assert asked.asked
-    assert failed.is_failure
-
-
-def test_a_removal_event_belongs_to_the_disconnect_that_the_log_reported() -> None:
-    story = Story().observe(four()).observe(gone(), after=6 * HOUR, log=(GIVEN_UP,), devices=(removal(),))
-    (episode,) = episodes(story)
-    assert not episode.asked
 
 
 def test_a_line_of_the_log_that_is_read_late_takes_the_good_order_back() -> None:
@@ -198,34 +176,32 @@ def test_whether_the_controller_still_answered_is_taken_from_its_own_register(li
 SLOT = "pcieport 0000:00:01.1: pciehp: Slot(1): "
 
 
-def removed_then_pulled() -> Story:
-    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(gone(), after=HOUR, devices=(removal(),))
-    return story.observe(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"))
+OUT, BACK = (removal(),), (removal(Action.ADD),)
+PULLED = (f"{SLOT}Link Down", f"{SLOT}Card not present")
+REMOVED_THEN_PULLED = [(gone, HOUR, (), OUT), (gone, 60.0, PULLED, ())]
 
 
-def test_a_drive_that_was_removed_and_then_pulled_was_taken_out() -> None:
-    story = removed_then_pulled()
-    assert [episode.asked for episode in episodes(story)] == [True]
-    story.observe(gone(), after=6 * HOUR, log=(f"{SLOT}Link Down",))
-    assert [episode.asked for episode in episodes(story)] == [True]
-
-
-def test_a_drive_that_is_back_after_that_can_fail_again() -> None:
-    story = removed_then_pulled().observe(four(), after=HOUR, log=(f"{SLOT}Card present", f"{SLOT}Link Up"))
-    story.observe(gone(), after=HOUR, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"))
-    assert [episode.asked for episode in episodes(story)] == [True, False]
-
-
-def test_a_drive_that_fails_as_soon_as_it_is_put_back_did_fail() -> None:
-    story = removed_then_pulled().observe(gone(), after=HOUR, log=(f"{SLOT}Link Up",))
-    story.observe(gone(), after=5.0, log=(f"{SLOT}Link Down",))
-    assert [episode.asked for episode in episodes(story)] == [True, False]
-
-
-def test_a_drive_that_nobody_removed_before_the_slot_said_so_did_fail() -> None:
-    story = Story().observe(four(), log=(HARMLESS_BUT_READ,))
-    story.observe(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"), devices=(removal(),))
-    assert [episode.asked for episode in episodes(story)] == [False]
+@pytest.mark.parametrize(
+    ("passes", "asked"),
+    [
+        ([(gone, 4.0, (), OUT), (four, 4.0, (), BACK)] * 4, [True] * 4),
+        ([(gone, 60.0, (), OUT), (gone, 2.0, (), BACK), (gone, 2.0, (GIVEN_UP,), ())], [True, False]),
+        ([(gone, 6 * HOUR, (GIVEN_UP,), OUT)], [False]),
+        (REMOVED_THEN_PULLED, [True]),
+        ([*REMOVED_THEN_PULLED, (gone, 6 * HOUR, PULLED[:1], ())], [True]),
+        # once it is back it can fail again, also at once
+        ([*REMOVED_THEN_PULLED, (four, HOUR, (f"{SLOT}Link Up",), ()), (gone, HOUR, PULLED, ())], [True, False]),
+        ([*REMOVED_THEN_PULLED, (gone, HOUR, (f"{SLOT}Link Up",), ()), (gone, 5.0, PULLED[:1], ())], [True, False]),
+        ([(gone, 60.0, PULLED, OUT)], [False]),  # nobody had removed it before the slot said so
+    ],
+)
+def test_what_somebody_asked_for_is_told_apart_from_what_failed(
+    passes: list[tuple[Callable[[], Box], float, Sequence[str], Sequence[DeviceEvent]]], asked: list[bool]
+) -> None:
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(four(), after=HOUR)
+    for box, after, log, devices in passes:
+        story.observe(box(), after=after, log=log, devices=devices)
+    assert [episode.asked for episode in episodes(story)] == asked
 
 
 # With an IOMMU the log says when a function left the kernel: before its slot where that was asked for, else after it.

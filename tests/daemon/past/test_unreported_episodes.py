@@ -1,5 +1,6 @@
 """Episodes that nobody reported, and drives that somebody took out."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -26,6 +27,14 @@ from simulated_past import HOUR, Story
 from snapshot_box import Box
 
 
+def resetting() -> Box:
+    """Four drives of which the first one's controller is being reset."""
+    made = four()
+    own, controller = made._controllers[0]
+    made._controllers[0] = (own, replace(controller, state="resetting"))
+    return made
+
+
 def test_a_drive_that_stops_answering_without_a_word_is_an_episode() -> None:
     story = Story().observe(four()).observe(silent(), after=HOUR)
     (episode,) = episodes(story)
@@ -35,28 +44,35 @@ def test_a_drive_that_stops_answering_without_a_word_is_an_episode() -> None:
     assert len(episodes(story)) == 1  # it is still the same one
 
 
-def test_a_drive_gone_without_a_word_where_no_log_is_read_is_an_episode() -> None:
-    assert len(episodes(Story().observe(four()).observe(gone(), after=HOUR))) == 1
-
-
-def test_a_drive_gone_in_good_order_where_the_log_is_read_was_taken_out() -> None:
-    story = Story().observe(four()).observe(four(), after=HOUR, log=(HARMLESS_BUT_READ,)).observe(gone(), after=HOUR)
-    assert episodes(story) == []
-
-
 @pytest.mark.parametrize("log", [LOG_DENIED, LOG_OVERRUN])
-def test_a_log_that_was_read_once_says_nothing_of_a_pass_in_which_it_was_not(log: KernelEvents | Unread) -> None:
+@pytest.mark.parametrize(("after", "kinds"), [(gone, [VANISHED]), (resetting, [RESETTING])])
+def test_a_log_that_was_read_once_says_nothing_of_a_pass_in_which_it_was_not(
+    after: Callable[[], Box], kinds: list[str], log: KernelEvents | Unread
+) -> None:
     story = Story().observe(four()).observe(four(), after=HOUR, log=(HARMLESS_BUT_READ,))
-    observe_without_words(story, gone(), log, after=HOUR)
-    assert [(episode.kinds, episode.asked) for episode in episodes(story)] == [([VANISHED], False)]
+    observe_without_words(story, after(), log, after=HOUR)
+    assert [(episode.kinds, episode.asked, episode.dropped) for episode in episodes(story)] == [
+        (kinds, False, kinds == [VANISHED])
+    ]
 
 
-@pytest.mark.parametrize("log", [LOG_DENIED, LOG_OVERRUN])
-def test_a_reset_in_a_pass_without_the_log_is_a_reset(log: KernelEvents | Unread) -> None:
-    resetting = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
-    story = Story().observe(Box().with_port(PATH).with_drive(PATH), log=(HARMLESS_BUT_READ,))
-    observe_without_words(story, resetting, log, after=HOUR)
-    assert [episode.kinds for episode in episodes(story)] == [[RESETTING]]
+@pytest.mark.parametrize(
+    ("log", "after", "kinds"),
+    [
+        ((), gone, [[VANISHED]]),
+        ((), resetting, [[RESETTING]]),
+        ((HARMLESS_BUT_READ,), gone, []),  # taken out in good order
+        ((HARMLESS_BUT_READ,), resetting, []),  # somebody's wish
+    ],
+)
+def test_what_nobody_reported_is_an_episode_only_where_no_log_is_read(
+    log: tuple[str, ...], after: Callable[[], Box], kinds: list[list[str]]
+) -> None:
+    story = Story().observe(four(), log=log).observe(after(), after=HOUR)
+    assert [episode.kinds for episode in episodes(story)] == kinds
+    assert {(episode.path, episode.device) for episode in episodes(story)} <= {(PATH, "nvme0")}
+    story.observe(after(), after=2 * HOUR, log=(RESET,))
+    assert len(episodes(story)) == len(kinds) + 1
 
 
 def test_a_drive_that_is_missing_after_a_restart_did_not_drop() -> None:
@@ -96,22 +112,6 @@ def test_milliseconds_that_run_over_are_no_absence() -> None:
     story = Story().observe(working(5000)).observe(working(6000), after=HOUR)
     story.observe(working(7000, milliseconds=3), after=HOUR)
     assert episodes(story) == []
-
-
-def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
-    box = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
-    story = Story().observe(Box().with_port(PATH).with_drive(PATH)).observe(box, after=HOUR)
-    (reset,) = episodes(story)
-    assert (reset.path, reset.device, reset.kinds) == (PATH, "nvme0", [RESETTING])
-    assert not reset.dropped
-
-
-def test_a_reset_without_a_word_where_the_log_is_read_was_somebodys_wish() -> None:
-    resetting = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
-    story = Story().observe(Box().with_port(PATH).with_drive(PATH), log=(HARMLESS_BUT_READ,))
-    assert episodes(story.observe(resetting, after=HOUR)) == []
-    assert episodes(story.observe(resetting, after=HOUR, log=("nvme nvme0: resetting controller",))) == []
-    assert len(episodes(story.observe(resetting, after=HOUR, log=(RESET,)))) == 1
 
 
 def unbound() -> Box:
