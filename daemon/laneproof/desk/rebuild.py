@@ -9,6 +9,8 @@ together more often than that is known from the field, so these are floors and n
 import math
 from dataclasses import dataclass
 
+from laneproof.evidence.distributions import log_binomial_at_least
+
 _YEAR_SECONDS = 365.25 * 86400
 
 
@@ -39,34 +41,14 @@ class Rebuild:
     unreadable_loses_data: bool
 
 
-def failure_probability(annual_failure_rate: float, seconds: float) -> float:
-    """Give the chance that one drive fails within a time.
+def at_least_once(chance: float, trials: float) -> float:
+    """Give the chance that something happens at least once in so many independent trials, or a part of one.
 
-    Args:
-        annual_failure_rate: Share of drives that fail in a year, 0..1.
-        seconds: The time.
-
-    Source: exponential lifetimes with rate -ln(1 - annual rate) a year; NIST/SEMATECH e-Handbook, 8.1.6.1.
+    Source: exponential lifetimes, NIST/SEMATECH e-Handbook, 8.1.6.1; for whole trials the geometric distribution.
     """
-    if annual_failure_rate >= 1:
-        return 1.0 if seconds > 0 else 0.0
-    return -math.expm1(math.log1p(-annual_failure_rate) * seconds / _YEAR_SECONDS)
-
-
-def more_fail_than(tolerated: int, of: int, probability: float) -> float:
-    """Give the chance that more than so many of several drives fail, each with the same chance (binomial)."""
-    chances = [
-        math.comb(of, failed) * probability**failed * (1 - probability) ** (of - failed) for failed in range(of + 1)
-    ]
-    few, many = sum(chances[: tolerated + 1]), sum(chances[tolerated + 1 :])
-    return many if many < few else 1 - few  # the smaller sum keeps its digits
-
-
-def unreadable_probability(bytes_read: float, unreadable_per_bit: float) -> float:
-    """Give the chance that at least one bit of so many bytes cannot be read."""
-    if unreadable_per_bit >= 1:
-        return 1.0 if bytes_read > 0 else 0.0
-    return -math.expm1(bytes_read * 8 * math.log1p(-unreadable_per_bit))
+    if chance >= 1:
+        return 1.0 if trials > 0 else 0.0
+    return -math.expm1(math.log1p(-chance) * trials)
 
 
 def estimate_rebuild(  # noqa: PLR0913 (each figure of the formula by its name)
@@ -93,15 +75,15 @@ def estimate_rebuild(  # noqa: PLR0913 (each figure of the formula by its name)
         unreadable_per_bit: Unrecoverable read errors per bit read.
     """
     seconds = member_bytes / bytes_per_second
-    fails = failure_probability(annual_failure_rate, seconds)
+    fails = at_least_once(annual_failure_rate, seconds / _YEAR_SECONDS)
     return Rebuild(
         seconds=seconds,
         bytes_per_second=bytes_per_second,
         limited_by=limited_by,
         survivors=survivors,
         spare_failures=spare_failures,
-        second_failure_probability=more_fail_than(0, survivors, fails),
-        loss_probability=more_fail_than(spare_failures, survivors, fails),
-        unreadable_probability=unreadable_probability(float(member_bytes) * read_members, unreadable_per_bit),
+        second_failure_probability=math.exp(log_binomial_at_least(1, survivors, fails)),
+        loss_probability=math.exp(log_binomial_at_least(spare_failures + 1, survivors, fails)),
+        unreadable_probability=at_least_once(unreadable_per_bit, 8.0 * member_bytes * read_members),
         unreadable_loses_data=spare_failures == 0,
     )

@@ -5,13 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from laneproof.desk.rebuild import (
-    Rebuild,
-    estimate_rebuild,
-    failure_probability,
-    more_fail_than,
-    unreadable_probability,
-)
+from laneproof.desk.rebuild import Rebuild, at_least_once, estimate_rebuild
 
 TB = 10**12
 YEAR = 365.25 * 86400
@@ -19,7 +13,7 @@ YEAR = 365.25 * 86400
 
 def test_twelve_terabytes_at_one_error_in_1e14_bits_fail_in_six_of_ten_reads() -> None:
     # The trade's own example of the risk at level 5: 12 TB are 0.96e14 bits, and 1 - exp(-0.96) = 62 %; no source
-    assert unreadable_probability(12 * TB, 1e-14) == pytest.approx(0.617, abs=0.001)
+    assert at_least_once(1e-14, 12 * TB * 8) == pytest.approx(0.617, abs=0.001)
 
 
 def test_four_terabytes_at_200_megabytes_a_second_take_five_and_a_half_hours() -> None:
@@ -33,31 +27,19 @@ def test_chance_of_failure_agrees_with_the_exponential_distribution(rate: float,
     # A general reference library: scipy.stats.expon; after one year the chance is the annual rate itself
     scale = -1 / math.log1p(-rate) if rate else math.inf
     wanted = stats.expon.cdf(seconds / YEAR, scale=scale) if rate else 0.0
-    assert failure_probability(rate, seconds) == pytest.approx(wanted, rel=1e-9, abs=1e-300)
-    assert failure_probability(rate, YEAR) == pytest.approx(rate, rel=1e-9)
-
-
-@given(st.integers(0, 6), st.integers(0, 30), st.floats(0, 1))
-def test_chance_of_several_failures_agrees_with_the_binomial_distribution(
-    tolerated: int, of: int, probability: float
-) -> None:
-    # scipy.stats.binom, survival function
-    wanted = stats.binom.sf(tolerated, of, probability)
-    assert more_fail_than(tolerated, of, probability) == pytest.approx(wanted, rel=1e-9, abs=1e-15)
+    assert at_least_once(rate, seconds / YEAR) == pytest.approx(wanted, rel=1e-9, abs=1e-300)
+    assert at_least_once(rate, 1) == pytest.approx(rate, rel=1e-9)
 
 
 @given(st.integers(0, 10**8), st.floats(1e-18, 1e-6))
 def test_chance_of_an_unreadable_bit_agrees_with_the_geometric_distribution(bytes_read: int, chance: float) -> None:
     # scipy.stats.geom: the first failure within so many trials
     wanted = stats.geom.cdf(bytes_read * 8, chance)
-    assert unreadable_probability(bytes_read, chance) == pytest.approx(wanted, rel=1e-6, abs=1e-12)
+    assert at_least_once(chance, bytes_read * 8) == pytest.approx(wanted, rel=1e-6, abs=1e-12)
 
 
 def test_certain_failures_are_certain() -> None:
-    assert failure_probability(1.0, 1.0) == 1.0
-    assert failure_probability(1.0, 0.0) == 0.0
-    assert unreadable_probability(1, 1.0) == 1.0
-    assert unreadable_probability(0, 1.0) == 0.0
+    assert [at_least_once(1.0, trials) for trials in (0, 1e-9, 1)] == [0.0, 1.0, 1.0]
 
 
 def _rebuild(
@@ -81,9 +63,13 @@ def test_second_failure_is_a_loss_where_none_is_spare() -> None:
     assert made.unreadable_loses_data
 
 
-def test_second_failure_is_no_loss_where_one_is_spare() -> None:
-    made = _rebuild(spare_failures=1)
-    assert made.loss_probability < made.second_failure_probability / 100
+@pytest.mark.parametrize("spare", [1, 2])
+def test_more_failures_than_are_spare_agree_with_the_binomial_distribution(spare: int) -> None:
+    # scipy.stats.binom, survival function
+    made = _rebuild(spare_failures=spare)
+    fails = at_least_once(0.05, made.seconds / YEAR)
+    assert made.second_failure_probability == pytest.approx(stats.binom.sf(0, 4, fails), rel=1e-9)
+    assert made.loss_probability == pytest.approx(stats.binom.sf(spare, 4, fails), rel=1e-6)
     assert not made.unreadable_loses_data
 
 
