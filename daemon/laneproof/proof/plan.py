@@ -55,6 +55,7 @@ _LENGTHS: dict[Mode, _Lengths] = {
     "thorough": _Lengths(whole=28_800, rest=600, small=60, wakes=300, heat=10_800, times=10, most_together=7200),
 }
 _ALONE_SHARE, _WAKE_SHARE = 0.35, 0.15
+_ROUNDING = 1e-6  # 75.6 s are thirty times 2.52 s, and no 29
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +186,7 @@ def _list_shows(steps: list[RunStep], targets: Targets, rate: int | None) -> Ite
     for step in steps:
         if step.stage is StageName.WAKE:
             idle = [target.rest.idle_seconds for target in targets.drives if isinstance(target.rest, Rest)]
-            fewest = int(step.seconds / max(idle))
+            fewest = int(step.seconds / max(idle) + _ROUNDING)
             yield step.stage, f"{fewest} wakes or more of each drive that goes to rest: {len(step.drives)} of them"
 
 

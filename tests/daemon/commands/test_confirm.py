@@ -38,17 +38,17 @@ def confirm(state: Path, *words: str) -> Ended:
     return inside("confirm", *words, "--state", state, "--build", state / "build.toml")
 
 
-@pytest.mark.parametrize("day", [(), ("--day", "2026-09-21")])
+@pytest.mark.parametrize(("name", "day"), [("riser-1", ()), ("riser-1", ("--day", "2026-09-21")), (PATHS[0], ())])
 def test_what_has_no_episode_is_named_by_its_position_and_the_day(
-    state: Path, day: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+    state: Path, name: str, day: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Cables that only make errors have no episode."""
     monkeypatch.setattr("laneproof.commands.confirm.now_by_clock", lambda: A_MORNING + 3 * DAY)
-    ended = confirm(state, "riser-1", "signal-path", *day)
-    assert ended.out.startswith("kept: riser-1 on 2026-09-21 was signal-path, with ")
+    ended = confirm(state, name, "signal-path", *day)
+    assert ended.out.startswith(f"kept: {name} on 2026-09-21 was signal-path, with ")
     (left,) = Inbox(state).read()
     assert (left.path, left.drive) == (PATHS[0], "FN0000")
-    assert left.detail["position"] == "riser-1"
+    assert left.detail["position"] == name
     assert left.detail["evidence"]
     _, (confirmed,) = sort_notes((left,), ())
     assert (confirmed.cause, confirmed.episode) == ("signal-path", None)
