@@ -153,8 +153,8 @@ def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
     return story.past
 
 
-def busy_box(operations: int, took: Sequence[float]) -> Box:
-    """Make drives that have read so often, each in so many milliseconds."""
+def busy_box(operations: int, took: Sequence[float], health: dict[str, int] | None = None) -> Box:
+    """Make drives that have read 128 KiB so often, each in so many milliseconds; `health` sets fields of their logs."""
     box = Box()
     for index, (path, milliseconds) in enumerate(zip(PATHS, took, strict=False)):
         disk = BlockStatistics(
@@ -162,8 +162,16 @@ def busy_box(operations: int, took: Sequence[float]) -> Box:
             writes=0, written_bytes=0, write_milliseconds=0, busy_milliseconds=0,
         )  # fmt: skip
         namespace = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1 << 42, statistics=disk)
-        box.with_port(path).with_drive(path, controller={"namespaces": (namespace,)})
+        box.with_port(path).with_drive(path, health=health, controller={"namespaces": (namespace,)})
     return box
+
+
+def still_past() -> Past:
+    """Make four days in which a drive reads, and its health log counts nothing of it."""
+    story = Story()
+    for day in range(5):
+        story.observe(busy_box(76_300 * day, [0.0]), after=DAY)
+    return story.past
 
 
 def slow_past(*, ratio: float) -> Past:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from laneproof.box.occupants import Occupant
 from laneproof.past.counters import fell, moved_on
-from laneproof.past.drive_load import LoadRecord
+from laneproof.past.drive_load import LoadRecord, Window
 from laneproof.past.drive_ports import DriveWays
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
@@ -50,6 +50,9 @@ WATCHED = (
 """Counters of the health log whose steps are kept; the number of error log entries is not among them: programs that ask
 for what a drive does not support raise it."""
 
+HOST_COUNTS = ("data_units_read", "data_units_written", "host_read_commands", "host_write_commands")
+"""Counters of the health log that move with each piece of work. Its power-on hours need not: they may leave out time in
+a low-power state. Source: NVM Express Base Specification 2.0, 5.16.1.3."""
 COUNTED_IN_MINUTES = ("warning_temperature_minutes", "critical_temperature_minutes")
 POWER_COUNTS = ("power_cycles", "unsafe_shutdowns")
 
@@ -141,6 +144,33 @@ class SeenHeat:
 
 
 @dataclass(slots=True, kw_only=True)
+class StillLog:
+    """Since when a health log's counts of the host's reads and writes have not moved, whatever the disk moved.
+
+    Attributes:
+        counts: The counts; empty where the log lacks one or has never counted anything.
+        since: When they were first read like this, ledger time.
+        moved_bytes: What the block layer says was read and written since, and took effect before the last reading.
+    """
+
+    counts: tuple[int, ...] = ()
+    since: float = 0.0
+    moved_bytes: int = 0
+
+    def follow(self, health: HealthLog | Unread, window: Window | None, now: float) -> None:
+        """Take in a health log and what the disk moved until it was read; None where that is not known."""
+        if isinstance(health, Unread):
+            return
+        counts = tuple(getattr(health, name) for name in HOST_COUNTS if name not in health.absent)
+        if len(counts) < len(HOST_COUNTS) or not any(counts):
+            counts = ()
+        if counts != self.counts:
+            self.counts, self.since, self.moved_bytes = counts, now, 0
+        elif counts and window is not None and window.operations is not None:
+            self.moved_bytes += window.moved_bytes
+
+
+@dataclass(slots=True, kw_only=True)
 class DriveRecord:
     """One drive.
 
@@ -177,6 +207,7 @@ class DriveRecord:
         warns: Whether it raised its own alarm of heat, by the kernel's thermometer, at the last reading.
         temperature_warned_at: When its log last warned of a temperature; 0 if never.
         load: Its load.
+        still: Whether its health log stands still.
         external: Whether it was in a case that may be unplugged.
         ways: The positions that lead to it, where there are several, and those that did.
         doubts: What changed in its identity that should never change: when and what.
@@ -214,6 +245,7 @@ class DriveRecord:
     warns: bool = False
     temperature_warned_at: float = 0.0
     load: LoadRecord = field(default_factory=LoadRecord)
+    still: StillLog = field(default_factory=StillLog)
     external: bool = False
     ways: DriveWays = field(default_factory=DriveWays)
     doubts: list[tuple[float, str]] = field(default_factory=list)

@@ -226,6 +226,7 @@ class Ledger(KeptLedger):
                 record.read_thermometer(controller, self.now)
             counted_at = record.load.at
             window, fell = record.load.read(controller, now=self.now, boot=self.timeline.boots)
+            record.still.follow(controller.health, window, self.now)
             if fell:
                 self._restarted[occupant.path] = counted_at
             if window is not None:

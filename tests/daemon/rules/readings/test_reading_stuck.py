@@ -1,11 +1,16 @@
 """reading-stuck: what does not answer in time, a notice at first and an alarm when it lasts."""
 
+from typing import Any
+
+import pytest
+
+from laneproof.past.drives import HOST_COUNTS
 from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
-from simulated_past import PATHS, quiet_snapshot
+from simulated_past import PATHS, busy_box, quiet_snapshot, still_past
 from snapshot_box import RISER_1, Box, declare
-from story_engine import Watcher
+from story_engine import DAY, Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 LATE = Unread("log 02h of nvme0", "no answer within 5 s", Reason.TIMED_OUT)
@@ -38,10 +43,50 @@ def test_a_whole_group_that_stays_away_is_reported_by_its_name() -> None:
     assert "arrays did not answer in time" in watcher.standing[0].summary
 
 
+@pytest.mark.parametrize(
+    ("days", "reads", "counted", "is_said"),
+    [
+        pytest.param(4, 76_300, {}, True, id="10 GB a day and no count"),
+        pytest.param(4, 76_300, {"power_on_hours": 1}, True, id="its hours move on"),
+        pytest.param(2, 76_300, {}, False, id="for two days"),
+        pytest.param(4, 7_630, {}, False, id="1 GB a day"),
+        pytest.param(4, 76_300, {"host_read_commands": 1}, False, id="it counts, be it ever so little"),
+        pytest.param(4, 76_300, {"data_units_written": 1}, False, id="it counts something"),
+    ],
+)
+def test_a_health_log_that_stands_still_while_the_drive_works_is_a_notice(
+    *, days: int, reads: int, counted: dict[str, int], is_said: bool
+) -> None:
+    """NVM Express Base Specification 2.0, 5.16.1.3: each command counts, and each 1,000 units of 512 bytes."""
+    watcher = Watcher("reading-stuck", BUILD)
+    for day in range(days + 1):
+        health = {name: 5_000 + by * day for name, by in counted.items()}
+        watcher.observe(busy_box(reads * day, [0.0], health), after=DAY)
+    assert [finding.severity for finding in watcher.standing] == ["notice"] * is_said
+    watcher.observe(busy_box(reads * days, [0.0], {"data_units_read": 9_000}), after=60)
+    assert watcher.standing == []
+
+
+@pytest.mark.parametrize(
+    ("health", "moved"),
+    [
+        pytest.param(dict.fromkeys(HOST_COUNTS, 0), 76_300, id="a log that never counted anything"),
+        pytest.param({"absent": frozenset({"host_read_commands"})}, 76_300, id="a log that lacks a count"),
+        pytest.param({}, 0, id="a drive that rests after one busy day"),
+    ],
+)
+def test_a_log_that_shows_no_work_or_a_drive_that_does_none_is_not_stuck(health: dict[str, Any], moved: int) -> None:
+    watcher = Watcher("reading-stuck", BUILD).observe(busy_box(0, [0.0], health))
+    for day in range(6):
+        watcher.observe(busy_box(900_000 + moved * day, [0.0], {"data_units_read": 9_000} | health), after=DAY)
+    assert watcher.standing == []
+
+
 def test_examples() -> None:
     check_examples(
         READING_STUCK,
         RISER_1,
         example(quiet_snapshot()),
         example(box(LATE), "notice nvme0 | Make sure that a"),
+        example(still_past(), "notice nvme0 | Make sure that a"),
     )
