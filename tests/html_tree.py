@@ -1,8 +1,26 @@
-"""Reads a page back into a tree with the standard library's parser, for tests of what people see."""
+"""Reads a page back into a tree with the standard library's parser, for tests of what people see.
 
+What holds of each page is held each time that one is read: its elements are HTML's and SVG's, each name in it is there
+once, what refers to a name finds it, and the style sheet knows each class.
+"""
+
+import re
+from collections import Counter
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
+from importlib import resources
 
+HTML = """
+a article b body br code dd details div dl dt em figcaption figure footer h1 h2 h3 h4 h5 h6 head header hr html img
+input li link main meta nav ol p pre script section span strong style summary table tbody td th thead time title tr ul
+"""
+"""Those that a page may need. Source: HTML Living Standard, index of elements."""
+SVG = "circle defs desc g line path pattern rect svg text use"
+"""Source: SVG 2, element index."""
+ELEMENTS = frozenset(f"{HTML} {SVG}".split())
+STYLE = (resources.files("laneproof.outputs.page") / "page.css").read_text()
+PLAIN = {"age", "change", "there"}
+"""Classes without a style of their own: the script's, the tests', and the usual strand beside the others."""
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
 
@@ -53,6 +71,7 @@ class _Builder(HTMLParser):
         self._open = [self.root]
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert tag in ELEMENTS, f"<{tag}> is no element"
         node = Node(tag, dict(attrs))
         self._open[-1].content.append(node)
         if tag not in VOID:
@@ -74,8 +93,23 @@ class _Builder(HTMLParser):
 
 
 def read_html(text: str) -> Node:
-    """Read a document; elements that do not nest end the test."""
+    """Read a document or a part of one; what is not sound ends the test."""
     builder = _Builder()
     builder.feed(text)
     builder.close()
-    return builder.finish()
+    root = builder.finish()
+    if text.startswith("<!doctype"):
+        _check_names(root)
+    return root
+
+
+def _check_names(root: Node) -> None:
+    elements = root.all()
+    names = Counter(element.attributes["id"] for element in elements if "id" in element.attributes)
+    assert [name for name, count in names.items() if count > 1] == []
+    inner = [link for element in elements if (link := element.attributes.get("href") or "").startswith("#")]
+    labels = [name for element in elements for name in (element.attributes.get("aria-labelledby") or "").split()]
+    assert {*(link[1:] for link in inner), *labels} - names.keys() == set()
+    classes = {name for element in elements for name in (element.attributes.get("class") or "").split()}
+    style = "".join([STYLE, *(str(part) for element in root.all("style") for part in element.content)])
+    assert classes - set(re.findall(r"\.([a-z]+)", style)) - PLAIN == set()

@@ -119,7 +119,7 @@ def _cause(cause: Cause, *, with_reasons: bool) -> Iterator[Markup]:
         "svg",
         tag("line", class_="rail", x1=0, x2=100, y1=4, y2=4),
         tag("line", class_="filled", x1=0, x2=filled, y1=4, y2=4) if filled else None,
-        class_="share", viewBox="0 0 100 8", width=100, height=8, aria_hidden="true",
+        viewBox="0 0 100 8", width=100, height=8, aria_hidden="true",
     )  # fmt: skip
     yield tag("span", cause.cause, class_="cause")
     yield bar

@@ -103,7 +103,7 @@ def _first_screen(facts: GuideFacts, *, with_steps: bool) -> Iterator[Markup]:
         yield tag("p", f"What showed over time is not known here: {facts.gap}.")
     if guide.keep:
         rows = [tag("li", tag("b", keep.name), f": {keep.drive} ({keep.why})") for keep in guide.keep]
-        yield _section("Must not be touched", tag("ul", *rows), class_="keeps")
+        yield _section("Must not be touched", tag("ul", *rows))
     for weight, heading in REASON_HEADINGS:
         reasons = [reason for reason in guide.reasons if reason.weight is weight]
         if reasons:
@@ -118,9 +118,9 @@ def _first_screen(facts: GuideFacts, *, with_steps: bool) -> Iterator[Markup]:
         yield tag("p", tag("a", "To the first step", href="#step-1"), class_="turn")
 
 
-def _section(heading: str, content: Markup, class_: str | None = None) -> Markup:
+def _section(heading: str, content: Markup) -> Markup:
     name = heading.split(maxsplit=1)[0].lower()
-    return tag("section", tag("h2", heading, id=name), content, aria_labelledby=name, class_=class_)
+    return tag("section", tag("h2", heading, id=name), content, aria_labelledby=name)
 
 
 def _write_step(number: int, count: int, step: GuideStep, cautions: Sequence[str]) -> Markup:

@@ -65,7 +65,7 @@ def write_legend() -> Markup:
 def _draw_sample(state: str) -> Markup:
     strands = tag("path", class_=f"strand {state}", d="M1 5H43M1 13H43")
     knot = tag("path", class_=f"knot {state}", d=_draw_knot(19, 1, 16))
-    return tag("svg", strands, knot, class_="sample", viewBox="0 0 44 18", width=44, height=18, aria_hidden="true")
+    return tag("svg", strands, knot, viewBox="0 0 44 18", width=44, height=18, aria_hidden="true")
 
 
 def _state(number: int, *, have: int, want: int, is_known: bool) -> str:

@@ -73,7 +73,7 @@ def write_page(facts: PageFacts) -> str:
     """Write the whole document."""
     snapshot = facts.snapshot
     if snapshot is None:
-        parts = [tag("p", "The first pass over the machine is not complete yet.", class_="wait")]
+        parts = [tag("p", "The first pass over the machine is not complete yet.")]
         title = "laneproof: first pass"
         parts += filter(None, (write_declaration(facts.build, facts.problem), write_overdue(facts.overdue)))
         return _wrap(title, tag("h1", "laneproof"), join(parts), facts)
