@@ -5,31 +5,22 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Cause, Finding, Kind, Severity, format_time, order_findings, verdict
+from reported_findings import NARROW
 
-SLOW = Finding(
-    rule="link-slow",
-    kind=Kind.DIFFERS,
-    severity=Severity.WARNING,
-    position="riser-1",
-    subject="0000:01:00.0",
-    summary="riser-1 trained at 8 GT/s, declared 16 GT/s",
-    declared="16 GT/s",
-    observed="8 GT/s",
-    key="0000:00/01.1",
-)
+FOUND = replace(NARROW, position="riser-1", key="0000:00/01.1", causes=(), since=None)
 
 
 def test_severities_are_words_of_rfc_5424_in_its_order() -> None:
     # RFC 5424, 6.2.1, table 2: 2 critical, 4 warning, 5 notice (a lower number is worse)
-    assert sorted(Severity, key=lambda one: -one.rank) == ["critical", "warning", "notice"]
+    assert sorted(Severity, key=lambda severity: -severity.rank) == ["critical", "warning", "notice"]
 
 
 @pytest.mark.parametrize(
     ("finding", "identity"),
     [
-        (SLOW, ("link-slow", "riser-1")),
-        (replace(SLOW, position=None), ("link-slow", "0000:00/01.1")),
-        (replace(SLOW, position=None, key=""), ("link-slow", "0000:01:00.0")),
+        (FOUND, ("link-narrow", "riser-1")),
+        (replace(FOUND, position=None), ("link-narrow", "0000:00/01.1")),
+        (replace(FOUND, position=None, key=""), ("link-narrow", "0000:03:00.0")),
     ],
 )
 def test_identity_is_the_position_else_what_stays_with_the_thing(finding: Finding, identity: tuple[str, str]) -> None:
@@ -37,8 +28,8 @@ def test_identity_is_the_position_else_what_stays_with_the_thing(finding: Findin
 
 
 def test_a_bus_address_that_moves_and_counts_that_rise_change_nothing() -> None:
-    moved = replace(SLOW, subject="0000:07:00.0", evidence={"count": 9}, summary="other words", next_steps=("look",))
-    assert (moved.identity, moved.substance) == (SLOW.identity, SLOW.substance)
+    moved = replace(FOUND, subject="0000:07:00.0", evidence={"count": 9}, summary="other words", next_steps=("look",))
+    assert (moved.identity, moved.substance) == (FOUND.identity, FOUND.substance)
 
 
 @pytest.mark.parametrize(
@@ -52,24 +43,24 @@ def test_a_bus_address_that_moves_and_counts_that_rise_change_nothing() -> None:
     ],
 )
 def test_severity_both_values_kind_and_first_cause_are_its_substance(change: dict[str, object]) -> None:
-    assert replace(SLOW, **change).substance != SLOW.substance
+    assert replace(FOUND, **change).substance != FOUND.substance
 
 
 def test_a_second_cause_or_another_probability_is_no_change() -> None:
-    one = replace(SLOW, causes=(Cause(cause="signal-path", probability=0.9),))
-    other = replace(SLOW, causes=(Cause(cause="signal-path", probability=0.8), Cause(cause="heat", probability=0.2)))
-    assert one.substance == other.substance
+    first = replace(FOUND, causes=(Cause(cause="signal-path", probability=0.9),))
+    other = replace(FOUND, causes=(Cause(cause="signal-path", probability=0.8), Cause(cause="heat", probability=0.2)))
+    assert first.substance == other.substance
 
 
 def test_json_has_the_contracts_keys_and_accepted_only_where_it_is() -> None:
-    told = SLOW.as_json()
-    assert list(told) == [
+    known = FOUND.as_json()
+    assert list(known) == [
         "rule", "kind", "severity", "position", "subject", "summary", "declared", "observed", "evidence", "causes",
         "next_steps", "since",
     ]  # fmt: skip
-    assert told["since"] is None
-    assert replace(SLOW, since=0.0).as_json()["since"] == "1970-01-01T00:00:00Z"
-    assert replace(SLOW, accepted="spare on order").as_json()["accepted"] == "spare on order"
+    assert known["since"] is None
+    assert replace(FOUND, since=0.0).as_json()["since"] == "1970-01-01T00:00:00Z"
+    assert replace(FOUND, accepted="spare on order").as_json()["accepted"] == "spare on order"
 
 
 def test_times_are_rfc_3339_in_utc() -> None:
@@ -78,7 +69,7 @@ def test_times_are_rfc_3339_in_utc() -> None:
 
 def test_order_is_loudest_first_then_differences_signs_and_unverified_then_place() -> None:
     def make(severity: Severity, kind: Kind, position: str | None) -> Finding:
-        return replace(SLOW, severity=severity, kind=kind, position=position)
+        return replace(FOUND, severity=severity, kind=kind, position=position)
 
     wanted = [
         make(Severity.CRITICAL, Kind.UNVERIFIED, "z"),
@@ -96,12 +87,12 @@ def test_order_is_loudest_first_then_differences_signs_and_unverified_then_place
     ("findings", "said"),
     [
         ((), "holds"),
-        ((SLOW,), "differs"),
-        ((replace(SLOW, kind=Kind.SIGN),), "differs"),
-        ((replace(SLOW, kind=Kind.UNVERIFIED),), "unverified"),
-        ((replace(SLOW, kind=Kind.UNVERIFIED), SLOW), "differs"),
-        ((replace(SLOW, accepted="why"),), "holds"),
-        ((replace(SLOW, accepted="why"), replace(SLOW, kind=Kind.UNVERIFIED)), "unverified"),
+        ((FOUND,), "differs"),
+        ((replace(FOUND, kind=Kind.SIGN),), "differs"),
+        ((replace(FOUND, kind=Kind.UNVERIFIED),), "unverified"),
+        ((replace(FOUND, kind=Kind.UNVERIFIED), FOUND), "differs"),
+        ((replace(FOUND, accepted="why"),), "holds"),
+        ((replace(FOUND, accepted="why"), replace(FOUND, kind=Kind.UNVERIFIED)), "unverified"),
     ],
 )
 def test_the_verdict(findings: tuple[Finding, ...], said: str) -> None:

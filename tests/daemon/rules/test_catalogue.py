@@ -64,14 +64,10 @@ def test_examples_of_each_rule_are_checked_by_its_own_tests() -> None:
 # --- acceptances ------------------------------------------------------------------------------------------------------
 
 NARROW = """
-[[position]]
-label = "a"
-path = "0000:00/01.1"
-link = { generation = 4, lanes = 4 }
-[[position]]
-label = "b"
-path = "0000:00/01.2"
-link = { generation = 4, lanes = 4 }
+position = [
+  { label = "a", path = "0000:00/01.1", link = { generation = 4, lanes = 4 } },
+  { label = "b", path = "0000:00/01.2", link = { generation = 4, lanes = 4 } },
+]
 """
 LAST_DAY = 1_790_000_000.0  # 2026-09-21 14:13:20 UTC
 
@@ -83,20 +79,24 @@ def narrow_box() -> Box:
     return box
 
 
-def accepted(more: str, *, taken_at: float = LAST_DAY) -> dict[str | None, str | None]:
-    build = declare(NARROW + f'[[accept]]\nrule = "link-narrow"\nbecause = "cable on order"\n{more}\n')
-    return {
-        finding.position: finding.accepted
-        for finding in judge_all(Pass.of(build, narrow_box().snapshot(taken_at=taken_at)))
-    }
+def accepted(more: str, *, rule: str = "link-narrow") -> dict[str | None, str | None]:
+    build = declare(NARROW + f'[[accept]]\nrule = "{rule}"\nbecause = "cable on order"\n{more}\n')
+    findings = judge_all(Pass.of(build, narrow_box().snapshot(taken_at=LAST_DAY)))
+    return {finding.position: finding.accepted for finding in findings}
 
 
-def test_acceptance_of_one_position_leaves_the_other() -> None:
-    assert accepted('position = "a"') == {"a": "cable on order", "b": None}
-
-
-def test_acceptance_without_a_position_holds_wherever_the_rule_speaks() -> None:
-    assert accepted("") == {"a": "cable on order", "b": "cable on order"}
+@pytest.mark.parametrize(
+    ("rule", "position", "of_a", "of_b"),
+    [
+        ("link-narrow", 'position = "a"', "cable on order", None),
+        ("link-narrow", "", "cable on order", "cable on order"),  # wherever the rule speaks
+        ("link-slow", "", None, None),
+    ],
+)
+def test_acceptance_is_of_a_rule_and_of_a_position_where_it_names_one(
+    rule: str, position: str, of_a: str | None, of_b: str | None
+) -> None:
+    assert accepted(position, rule=rule) == {"a": of_a, "b": of_b}
 
 
 @pytest.mark.parametrize(
@@ -113,11 +113,6 @@ def test_acceptance_that_ended_is_remembered_in_the_next_steps() -> None:
     assert "accepted until 2026-01-01 (cable on order)" in finding.next_steps[0]
 
 
-def test_acceptance_of_another_rule_changes_nothing() -> None:
-    build = declare(NARROW + '[[accept]]\nrule = "link-slow"\nbecause = "x"\n')
-    assert [finding.accepted for finding in judge_all(Pass.of(build, narrow_box().snapshot()))] == [None, None]
-
-
 def test_what_could_not_be_verified_is_not_accepted() -> None:
     box = narrow_box().without_registers()
     for path in ("0000:00/01.1", "0000:00/01.1/00.0"):
@@ -131,10 +126,13 @@ def test_what_could_not_be_verified_is_not_accepted() -> None:
 # --- a box where everything is declared -------------------------------------------------------------------------------
 
 DECLARED = """
-[firmware]
-board = "Mole 3"
-bios_version = "1.40"
-bios_date = "03/14/2026"
+firmware = { board = "Mole 3", bios_version = "1.40", bios_date = "03/14/2026" }
+memory = { total = "64 GiB", modules = 2, speed_mt_s = 5600, ecc = false }
+array = [{ name = "md0", level = "raid1", members = ["riser-1", "riser-2"] }]
+bond = [{ name = "bond0", mode = "802.3ad", members = ["wan0", "wan1"], member_speed_mbit_s = 10000 }]
+fan = [{ label = "fan1" }]
+file_system = [{ mount = "/srv/archive", full_above = 0.8 }]
+slot.riser = { path = "0000:00", lanes = 16, split = [4, 4, 4, 4] }
 [kernel]
 command_line = ["nvme_core.default_ps_max_latency_us=0"]
 aspm_policy = "performance"
@@ -142,48 +140,22 @@ links_aspm = "off"
 nvme_default_ps_max_latency_us = 0
 port_power_management = "on"
 release = "6.12"
-[slot.riser]
-path = "0000:00"
-lanes = 16
-split = [4, 4, 4, 4]
-[[position]]
-label = "riser-1"
-slot = "riser"
-branch = 1
-path = "0000:00/01.1"
-link = { generation = 4, lanes = 4 }
-occupant = { kind = "nvme", model = "Fulmar N4", serial = "FN0001", capacity = "4 TB", firmware = "2.1" }
-[[position]]
-label = "riser-2"
-slot = "riser"
-branch = 2
-path = "0000:00/01.2"
-link = { generation = 4, lanes = 4 }
-occupant = { kind = "nvme", model = "Fulmar N4", serial = "FN0002", capacity = "4 TB", firmware = "2.1" }
 [[position]]
 label = "bay"
 path = "0000:00/17.0/ata-1"
 occupant = { kind = "sata", model = "Gannet S8", serial = "GSsda", capacity = "8 TB", firmware = "7" }
-[[array]]
-name = "md0"
-level = "raid1"
-members = ["riser-1", "riser-2"]
-[memory]
-total = "64 GiB"
-modules = 2
-speed_mt_s = 5600
-ecc = false
-[[bond]]
-name = "bond0"
-mode = "802.3ad"
-members = ["wan0", "wan1"]
-member_speed_mbit_s = 10000
-[[fan]]
-label = "fan1"
-[[file_system]]
-mount = "/srv/archive"
-full_above = 0.8
+""" + "".join(
+    f"""
+[[position]]
+label = "riser-{number}"
+slot = "riser"
+branch = {number}
+path = "0000:00/01.{number}"
+link = {{ generation = 4, lanes = 4 }}
+occupant = {{ kind = "nvme", model = "Fulmar N4", serial = "FN000{number}", capacity = "4 TB", firmware = "2.1" }}
 """
+    for number in (1, 2)
+)
 
 
 def full_box() -> Box:

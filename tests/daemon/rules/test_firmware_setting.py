@@ -70,7 +70,7 @@ def test_low_power_states_that_came_with_another_bios(
     assert bool(aspm_setting(link, snapshot, past(aspm_enabled=then))) == decided
 
 
-def update(*generations: int, registers: bool) -> tuple[Snapshot, Link | None, Past]:
+def update(*generations: int, registers: bool) -> tuple[Link | None, Snapshot, Past]:
     """A BIOS update before the third boot; the link came up at these generations, boot by boot."""
     story = Story()
     for number, generation in enumerate(generations):
@@ -80,12 +80,11 @@ def update(*generations: int, registers: bool) -> tuple[Snapshot, Link | None, P
         box.with_firmware(bios_version="1.30" if number < 2 else "1.40")
         story.observe(box if registers else box.without_registers(), after=60)
     assert story.last is not None
-    known = story.past
-    return story.last, survey(story.last).link_at(PATH), known
+    return survey(story.last).link_at(PATH), story.last, story.past
 
 
 def test_without_registers_a_link_lower_in_every_boot_since_an_update_is_likely_the_setting() -> None:
-    (cause,) = firmware_setting(*_order(update(4, 4, 3, 3, registers=False)))
+    (cause,) = firmware_setting(*update(4, 4, 3, 3, registers=False))
     assert cause.probability < 1.0
     assert (
         "came up at 16 GT/s (generation 4) before and at 8 GT/s (generation 3) in every boot since" in cause.because[0]
@@ -94,11 +93,11 @@ def test_without_registers_a_link_lower_in_every_boot_since_an_update_is_likely_
 
 @pytest.mark.parametrize("generations", [(4, 4, 4, 3), (4, 3, 3, 3), (4, 4, 4, 4)])
 def test_a_link_that_is_not_lower_just_since_then_is_not(generations: tuple[int, ...]) -> None:
-    assert firmware_setting(*_order(update(*generations, registers=False))) == ()
+    assert firmware_setting(*update(*generations, registers=False)) == ()
 
 
 def test_with_registers_that_show_no_limit_nothing_is_decided() -> None:
-    assert firmware_setting(*_order(update(4, 4, 3, 3, registers=True))) == ()
+    assert firmware_setting(*update(4, 4, 3, 3, registers=True)) == ()
 
 
 def test_a_port_held_at_the_lowest_rate_some_boots_after_an_update_is_the_kernels_doing() -> None:
@@ -109,10 +108,4 @@ def test_a_port_held_at_the_lowest_rate_some_boots_after_an_update_is_the_kernel
         box = Box().with_port(PATH, target=target).with_drive(PATH)
         story.observe(box.with_firmware(bios_version="1.30" if number < 2 else "1.40"), after=60)
     assert story.last is not None
-    known = story.past
-    assert firmware_setting(survey(story.last).link_at(PATH), story.last, known) == ()
-
-
-def _order(made: tuple[Snapshot, Link | None, Past]) -> tuple[Link | None, Snapshot, Past]:
-    snapshot, link, known = made
-    return link, snapshot, known
+    assert firmware_setting(survey(story.last).link_at(PATH), story.last, story.past) == ()

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.link_errors import EndState, LinkRecord
-from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
+from laneproof.rules.links.errors_not_counted import STATE_WORDS, find_owner
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_links
 

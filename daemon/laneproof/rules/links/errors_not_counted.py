@@ -8,12 +8,19 @@ from laneproof.box.link_ends import Link
 from laneproof.declaration.kernel_words import is_aspm_off
 from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import BLIND, Reporting, find_reporting
-from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
 from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import KernelPower, Snapshot
+from laneproof_collectors.snapshot import KernelPower, Setting, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
 _WHOLE_BOX = "error reporting"
+STATE_WORDS = {
+    Reporting.MASKED: "masked (the end keeps its receiver errors to itself)",
+    Reporting.OFF: "switched off (Device Control)",
+    Reporting.NOT_OWNED: "not counted by the kernel",
+    Reporting.NO_CAPABILITY: "not possible (no error reporting capability)",
+    Reporting.UNKNOWN: "not known",
+    Reporting.COUNTED: "counted",
+}
 _WHAT_REMAINS = (
     "Where it cannot be had, nothing counts the errors of these links: how they train, whether drives drop, and the "
     "drives' own counters still show a way that fails."
@@ -65,6 +72,12 @@ def _may_report(link: Link) -> bool:
     """
     states = (find_reporting(link.port), find_reporting(link.device))
     return any(state is not Reporting.NO_CAPABILITY for state in states)
+
+
+def find_owner(snapshot: Snapshot) -> Setting | None:
+    """Give who handles error reporting, kernel or firmware; None where that is not known."""
+    owner = snapshot.power.aer_owner if isinstance(snapshot.power, KernelPower) else None
+    return owner if isinstance(owner, Setting) else None
 
 
 def _find_reason(snapshot: Snapshot) -> _Blindness | None:

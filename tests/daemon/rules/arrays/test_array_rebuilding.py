@@ -4,14 +4,13 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING, Past
+from laneproof.findings import Kind, Severity
+from laneproof.past.past import Past
 from laneproof.rules.arrays.array_rebuilding import ARRAY_REBUILDING, estimate_seconds_left
-from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box, make_array
+from rule_examples import check_examples, example, judge
+from snapshot_box import A_MORNING, RAID_5, array_snapshot, kelp_box, make_array
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
@@ -20,13 +19,9 @@ def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
     return kelp_box(3).with_array("md0", DISKS, **facts).snapshot(taken_at=at)
 
 
-def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = RAID_5) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text), snapshot, past)))
-
-
 @pytest.mark.parametrize("action", ["idle", "check", "repair", "frozen", None])
 def test_array_that_is_not_rebuilding_holds(action: str | None) -> None:
-    assert judge(ARRAY_REBUILDING, box(sync_action=action)) == []
+    assert judge(ARRAY_REBUILDING, RAID_5, box(sync_action=action)) == []
 
 
 # Source: Documentation/admin-guide/md.rst, sync_action
@@ -39,7 +34,7 @@ def test_array_that_is_not_rebuilding_holds(action: str | None) -> None:
     ],
 )
 def test_what_the_array_is_busy_with_is_said(action: str, words: str) -> None:
-    (finding,) = judge(ARRAY_REBUILDING, box(sync_action=action, sync_completed=0.25))
+    (finding,) = judge(ARRAY_REBUILDING, RAID_5, box(sync_action=action, sync_completed=0.25))
     assert f"array md0 {words}, 25% done" in finding.summary
     assert finding.observed == action
     assert (finding.kind, finding.severity) == (Kind.DIFFERS, Severity.NOTICE)
@@ -65,13 +60,15 @@ def test_time_left_is_the_rest_at_the_pace_that_is_known(
 
 
 def test_what_the_array_is_busy_with_may_be_unread() -> None:
-    (finding,) = judge(ARRAY_REBUILDING, box(sync_action=Unread("/sys/block/md0/md/sync_action", "permission denied")))
+    (finding,) = judge(
+        ARRAY_REBUILDING, RAID_5, box(sync_action=Unread("/sys/block/md0/md/sync_action", "permission denied"))
+    )
     assert finding.kind is Kind.UNVERIFIED
 
 
 def test_arrays_that_could_not_be_read_are_reported_elsewhere() -> None:
     unread = replace(box(), arrays=Unread("/sys/block", "permission denied"))
-    assert judge(ARRAY_REBUILDING, unread) == []
+    assert judge(ARRAY_REBUILDING, RAID_5, unread) == []
 
 
 def test_examples() -> None:

@@ -5,14 +5,13 @@ from dataclasses import replace
 import pytest
 
 from laneproof.engine import Engine
-from laneproof.findings import Finding, Kind
+from laneproof.findings import Kind
 from laneproof.past.box_record import DAY, ArrayChecks, BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
-from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
+from rule_examples import check_examples, example, judge
 from snapshot_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
@@ -22,10 +21,6 @@ EVERY_35 = RAID_5.replace('level = "raid5"', "scrub_every_days = 35")
 
 def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
     return kelp_box(3).with_array("md0", DISKS, **facts).snapshot(taken_at=at)
-
-
-def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = EVERY_35) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text), snapshot, past)))
 
 
 def checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
@@ -45,7 +40,7 @@ def checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
     ],
 )
 def test_overdue_is_kept_apart_from_not_known(past: Past, kind: Kind | None) -> None:
-    assert [finding.kind for finding in judge(ARRAY_SCRUB_OVERDUE, box(), past)] == ([kind] if kind else [])
+    assert [finding.kind for finding in judge(ARRAY_SCRUB_OVERDUE, EVERY_35, box(), past)] == ([kind] if kind else [])
 
 
 @pytest.mark.parametrize(
@@ -59,12 +54,12 @@ def test_overdue_is_kept_apart_from_not_known(past: Past, kind: Kind | None) -> 
     ],
 )
 def test_what_is_no_complaint_of_this_rule(snapshot: Snapshot, text: str) -> None:
-    assert judge(ARRAY_SCRUB_OVERDUE, snapshot, checked(400), text) == []
+    assert judge(ARRAY_SCRUB_OVERDUE, text, snapshot, checked(400)) == []
 
 
 @pytest.mark.parametrize("kind", ["btrfs", "zfs"])
 def test_scrub_of_other_file_systems_is_not_seen_and_said_so(kind: str) -> None:
-    (finding,) = judge(ARRAY_SCRUB_OVERDUE, box(kind=kind, sync_action=None), checked(None, watched_days=400))
+    (finding,) = judge(ARRAY_SCRUB_OVERDUE, EVERY_35, box(kind=kind, sync_action=None), checked(None, watched_days=400))
     assert finding.kind is Kind.UNVERIFIED
     assert f"no time of it for {kind}" in finding.summary
 

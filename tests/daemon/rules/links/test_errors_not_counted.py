@@ -5,13 +5,16 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED
+from laneproof.past.error_reporting import Reporting
+from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED, STATE_WORDS, find_owner
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
+from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
 from simulated_past import PATHS, counting_box, mask, masked_box, quiet_snapshot, withheld_snapshot
 from snapshot_box import RISER_1, Box, declare
 
+OFF, UNREAD = Setting(value="off", origin="command-line"), Unread("error reporting", "denied")
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
@@ -72,6 +75,16 @@ def test_positions_masked_alike_are_one_finding() -> None:
     (finding,) = ERRORS_NOT_COUNTED.judge(Pass.of(declare(four), box.snapshot()))
     assert finding.evidence["positions"] == ["riser-1", "riser-2", "riser-3"]
     assert "masked" in finding.summary
+
+
+def test_every_state_has_its_words() -> None:
+    assert set(STATE_WORDS) == set(Reporting)
+
+
+@pytest.mark.parametrize(("setting", "owner"), [(OFF, OFF), (UNREAD, None), (None, None)])
+def test_an_owner_that_could_not_be_read_is_none(setting: Setting | Unread | None, owner: Setting | None) -> None:
+    assert find_owner(Box().with_power(aer_owner=setting).snapshot()) == owner
+    assert find_owner(Box().with_group(power=UNREAD).snapshot()) is None
 
 
 def test_undeclared_links_are_nobodys_plan() -> None:

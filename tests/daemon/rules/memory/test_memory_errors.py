@@ -5,21 +5,19 @@ from dataclasses import replace
 import pytest
 
 from laneproof.engine import Engine
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Kind, Severity
 from laneproof.past.box_record import DAY
 from laneproof.rules.memory.memory_errors import MEMORY_ERRORS
-from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import A_MORNING, Box, declare, make_memory
+from rule_examples import check_examples, example, judge
+from snapshot_box import A_MORNING, Box, make_memory
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 
 
-def judge(rule: Rule, memory: Memory | Unread, plan: str | None = None) -> list[Finding]:
-    build = None if plan is None else declare(f"memory = {plan}")
-    return list(rule.judge(Pass.of(build, Box().with_group(memory=memory).snapshot())))
+def with_memory(memory: Memory | Unread) -> Box:
+    return Box().with_group(memory=memory)
 
 
 def counted(correctable: int | Unread, uncorrectable: int | Unread = 0) -> Memory:
@@ -38,26 +36,26 @@ def counted(correctable: int | Unread, uncorrectable: int | Unread = 0) -> Memor
     ],
 )
 def test_errors_are_reported_by_what_they_mean(memory: Memory, severity: Severity | None) -> None:
-    findings = judge(MEMORY_ERRORS, memory)
+    findings = judge(MEMORY_ERRORS, None, with_memory(memory))
     assert [(finding.kind, finding.severity) for finding in findings] == ([(Kind.SIGN, severity)] if severity else [])
 
 
 def test_few_errors_in_a_long_time_are_a_notice() -> None:
-    snapshot = replace(Box().with_group(memory=counted(40)).snapshot(), up_seconds=100 * DAY)
-    (finding,) = MEMORY_ERRORS.judge(Pass.of(None, snapshot))
+    snapshot = replace(with_memory(counted(40)).snapshot(), up_seconds=100 * DAY)
+    (finding,) = judge(MEMORY_ERRORS, None, snapshot)
     assert finding.severity is Severity.NOTICE
 
 
 @pytest.mark.parametrize("memory", [counted(UNREAD), counted(0, UNREAD)])
 def test_counts_that_cannot_be_read_are_unverified(memory: Memory) -> None:
-    assert [finding.kind for finding in judge(MEMORY_ERRORS, memory)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(MEMORY_ERRORS, None, with_memory(memory))] == [Kind.UNVERIFIED]
 
 
 def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> None:
     engine = Engine(None)
 
     def look(at: float, count: int) -> list[Severity]:
-        snapshot: Snapshot = Box().with_group(memory=counted(count)).snapshot(taken_at=A_MORNING + at)
+        snapshot: Snapshot = with_memory(counted(count)).snapshot(taken_at=A_MORNING + at)
         found = engine.observe(replace(snapshot, up_seconds=400 * DAY + at)).findings
         return [finding.severity for finding in found if finding.rule == "memory-errors"]
 
@@ -66,15 +64,11 @@ def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> No
     assert look(3 * DAY, 30) == [Severity.NOTICE]
 
 
-def with_errors(correctable: int, uncorrectable: int = 0) -> Box:
-    return Box().with_group(memory=counted(correctable, uncorrectable))
-
-
 def test_examples() -> None:
     check_examples(
         MEMORY_ERRORS,
         None,
-        example(with_errors(0)),
-        example(with_errors(1), "notice mc0 | Not corrected:"),
-        example(with_errors(3, 1), "critical mc0 | Not corrected:"),
+        example(with_memory(counted(0))),
+        example(with_memory(counted(1)), "notice mc0 | Not corrected:"),
+        example(with_memory(counted(3, 1)), "critical mc0 | Not corrected:"),
     )

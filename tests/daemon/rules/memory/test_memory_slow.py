@@ -7,18 +7,16 @@ import pytest
 
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.memory.memory_slow import MEMORY_SLOW, find_channels
-from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import Box, declare, make_memory
+from rule_examples import check_examples, example, judge
+from snapshot_box import Box, make_memory
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 
 
-def judge(rule: Rule, memory: Memory | Unread, plan: str | None = None) -> list[Finding]:
-    build = None if plan is None else declare(f"memory = {plan}")
-    return list(rule.judge(Pass.of(build, Box().with_group(memory=memory).snapshot())))
+def judge_memory(memory: Memory | Unread, plan: str | None = None) -> list[Finding]:
+    return judge(MEMORY_SLOW, plan and f"memory = {plan}", Box().with_group(memory=memory))
 
 
 def modules(*locators: str, bank: str = "", **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)
@@ -46,7 +44,7 @@ def modules(*locators: str, bank: str = "", **facts: Any) -> Memory:  # noqa: AN
     ],
 )
 def test_rate_is_held_to_what_modules_are_made_for(plan: str | None, facts: dict[str, Any], *, speaks: bool) -> None:
-    findings = judge(MEMORY_SLOW, make_memory(**facts), plan)
+    findings = judge_memory(make_memory(**facts), plan)
     assert [finding.kind for finding in findings] == ([Kind.DIFFERS] if speaks else [])
 
 
@@ -88,7 +86,7 @@ def test_channels_come_from_the_sockets_names(
 def test_modules_of_one_channel_are_reported(
     locators: tuple[str, ...], plan: str | None, severity: Severity | None
 ) -> None:
-    findings = judge(MEMORY_SLOW, modules(*locators), plan)
+    findings = judge_memory(modules(*locators), plan)
     assert [finding.severity for finding in findings] == ([severity] if severity else [])
 
 
@@ -107,7 +105,7 @@ def test_modules_of_one_channel_are_reported(
 def test_what_is_declared_and_cannot_be_read_is_unverified(
     memory: Memory | Unread, plan: str | None, kinds: list[Kind]
 ) -> None:
-    assert [finding.kind for finding in judge(MEMORY_SLOW, memory, plan)] == kinds
+    assert [finding.kind for finding in judge_memory(memory, plan)] == kinds
 
 
 AT_4800 = """
