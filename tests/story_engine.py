@@ -10,7 +10,7 @@ from laneproof.findings import Finding
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_past import say
+from simulated_past import PATHS, say
 from snapshot_box import A_MORNING, Box
 
 DAY, HOUR = 86400.0, 3600.0
@@ -82,3 +82,10 @@ class Watcher:
     def severity(self) -> str | None:
         """Of the only finding, None where there is none."""
         return str(self.standing[0].severity) if self.standing else None
+
+
+def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
+    """Let hours pass, in each of which the only drive's health log says so."""
+    for _ in range(number):
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
+    return watcher

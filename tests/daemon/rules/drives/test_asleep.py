@@ -35,6 +35,7 @@ def test_an_nvme_drive_that_sleeps_and_wakes_is_no_news_until_it_was_unread_for_
 def test_a_drive_that_was_never_read_is_unverified_though_it_only_sleeps() -> None:
     watcher = Watcher("critical-warning", BUILD).observe(nvme(ASLEEP))
     assert [finding.kind for finding in watcher.standing] == ["unverified"]
+    assert "not woken" in watcher.standing[0].next_steps[0]
 
 
 def test_what_a_drive_warned_of_stands_while_it_sleeps() -> None:

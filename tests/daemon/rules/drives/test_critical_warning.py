@@ -112,11 +112,6 @@ def test_what_else_the_log_says(health: dict[str, object], kinds: list[Kind], wo
     assert all(words in finding.summary for finding in findings)
 
 
-def test_sleeping_drive_is_unverified_and_was_not_woken() -> None:
-    (finding,) = judge(Unread("log 02h of nvme0", "it sleeps", Reason.NOT_ASKED))
-    assert "not woken" in finding.next_steps[0]
-
-
 def test_identity_is_the_position_else_the_serial_number() -> None:
     text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
     assert judge({"critical_warning": 1}, text)[0].identity == ("critical-warning", "riser-1")

@@ -39,11 +39,6 @@ def test_logs_that_nobody_may_read_are_one_note_that_names_all_drives() -> None:
     assert "root" in finding.next_steps[0]
 
 
-def test_drives_without_a_declared_position_are_named_as_the_kernel_names_them() -> None:
-    (finding,) = judge(make(gap(0), gap(1)), None)
-    assert finding.summary.startswith("what nvme0, nvme1 say of their health")
-
-
 @pytest.mark.parametrize(
     "healths",
     [

@@ -13,26 +13,22 @@ from snapshot_box import SATA, Box, declare
 RULES = (SECTORS_FAILING, INTERFACE_ERRORS, SELF_TEST_FAILED)
 
 
-@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
-def test_sound_drive_holds(rule: Rule) -> None:
-    assert judge(rule) == []
+SECTORS = ("pending_sectors", "reallocated_sectors", "uncorrectable_sectors")
+COUNTS = (*SECTORS, "interface_errors", "last_self_test")
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
-def test_drive_without_such_a_count_holds(rule: Rule) -> None:
-    facts = {"pending_sectors": None, "reallocated_sectors": None, "uncorrectable_sectors": None}
-    assert judge(rule, interface_errors=None, last_self_test=None, **facts) == []
-
-
-@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
-def test_drive_of_which_nothing_can_be_read_is_reported_by_critical_warning(rule: Rule) -> None:
-    names = ("healthy", "pending_sectors", "reallocated_sectors", "uncorrectable_sectors", "interface_errors")
-    assert judge(rule, last_self_test=DENIED, **dict.fromkeys(names, DENIED)) == []
-
-
-@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
-def test_drive_that_sleeps_is_not_judged(rule: Rule) -> None:
-    assert judge(rule, asleep=True, pending_sectors=8, interface_errors=90) == []
+@pytest.mark.parametrize(
+    "facts",
+    [
+        pytest.param({}, id="sound"),
+        pytest.param(dict.fromkeys(COUNTS), id="without such a count"),
+        pytest.param(dict.fromkeys(("healthy", *COUNTS), DENIED), id="unread: critical-warning says so"),
+        pytest.param({"asleep": True, "pending_sectors": 8, "interface_errors": 90}, id="asleep"),
+    ],
+)
+def test_drive_of_which_a_rule_has_nothing_to_say(rule: Rule, facts: dict[str, object]) -> None:
+    assert judge(rule, **facts) == []
 
 
 @pytest.mark.parametrize("hop", ["phy-0/phy-12", "scsi-0.4", "usb-1.2/lun-1"])

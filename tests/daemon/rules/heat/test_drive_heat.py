@@ -6,7 +6,7 @@ from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
 from simulated_past import PATHS
 from snapshot_box import Box
-from story_engine import DAY, HOUR, Watcher
+from story_engine import DAY, HOUR, Watcher, hours
 
 NO_LOG = {"identity": Unread("identify of nvme0", "denied"), "health": Unread("log 02h of nvme0", "denied")}
 
@@ -20,12 +20,6 @@ def thermometer(celsius: float, *, alarm: bool = False, limits: tuple[float, flo
     return (
         Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller={**NO_LOG, "temperatures": (reading,)})
     )
-
-
-def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
-    for _ in range(number):
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
-    return watcher
 
 
 @pytest.mark.parametrize(

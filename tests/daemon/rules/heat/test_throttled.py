@@ -2,15 +2,9 @@
 
 from laneproof.rules.heat.throttled import THROTTLED
 from rule_examples import check_examples, example
-from simulated_past import PATHS, health_past
-from snapshot_box import RISER_1, Box
-from story_engine import HOUR, Watcher
-
-
-def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
-    for _ in range(number):
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
-    return watcher
+from simulated_past import health_past
+from snapshot_box import RISER_1
+from story_engine import Watcher, hours
 
 
 def test_thermal_transitions_are_reported() -> None:

@@ -28,8 +28,11 @@ def heat(celsius: list[float]) -> list[HourHeat]:
 WARMING = [30.0 + (number % 24) for number in range(48)]  # two days, each from 30 to 53 °C
 
 
+WITH_WARMTH = [number % 24 // 6 for number in range(48)]
+
+
 def test_errors_that_come_with_warmth_are_reported_by_quarters_of_its_hours() -> None:
-    known = describe_heat(link([number % 24 // 6 for number in range(48)]), heat(WARMING))["rises_with_heat"]
+    known = describe_heat(link(WITH_WARMTH), heat(WARMING))["rises_with_heat"]
     assert known["celsius"] == [32.5, 38.5, 44.5, 50.5]
     assert known["errors"] == [0, 12, 24, 36]
     # Armitage's trend for Poisson counts with equal exposures: z = (sum score x count - 1.5 K) / sqrt(1.25 K)
@@ -37,17 +40,17 @@ def test_errors_that_come_with_warmth_are_reported_by_quarters_of_its_hours() ->
     assert known["p"] == pytest.approx(1.27e-10, rel=0.01)
 
 
-def test_errors_that_come_at_all_temperatures_say_nothing_of_warmth() -> None:
-    assert describe_heat(link([1, 0] * 24), heat(WARMING)) == {}
-
-
-def test_errors_that_come_with_coolness_say_nothing_of_warmth() -> None:
-    assert describe_heat(link([3 - number % 24 // 6 for number in range(48)]), heat(WARMING)) == {}
-
-
-def test_a_drive_that_is_hardly_ever_warmer_says_nothing_of_warmth() -> None:
-    even = [40.0 + number % 24 / 6 for number in range(48)]
-    assert describe_heat(link([number % 24 // 6 for number in range(48)]), heat(even)) == {}
+@pytest.mark.parametrize(
+    ("counts", "celsius", "steady"),
+    [
+        pytest.param([1, 0] * 24, WARMING, 0.0, id="at all temperatures"),
+        pytest.param([3 - count for count in WITH_WARMTH], WARMING, 0.0, id="with coolness"),
+        pytest.param(WITH_WARMTH, [40.0 + number % 24 / 6 for number in range(48)], 0.0, id="hardly ever warmer"),
+        pytest.param(WITH_WARMTH, WARMING, BEGIN + 30 * HOUR, id="before the parts were changed"),
+    ],
+)
+def test_other_errors_say_nothing_of_warmth(counts: list[int], celsius: list[float], steady: float) -> None:
+    assert describe_heat(link(counts, steady=steady), heat(celsius)) == {}
 
 
 def test_one_burst_in_a_warm_hour_says_nothing_of_warmth() -> None:
@@ -56,11 +59,6 @@ def test_one_burst_in_a_warm_hour_says_nothing_of_warmth() -> None:
     row.device_errors = row.most = 200
     row.marked = 1
     assert describe_heat(record, heat(WARMING)) == {}
-
-
-def test_hours_before_the_parts_were_changed_do_not_count() -> None:
-    counts = [number % 24 // 6 for number in range(48)]
-    assert describe_heat(link(counts, steady=BEGIN + 30 * HOUR), heat(WARMING)) == {}
 
 
 @pytest.mark.parametrize(("gt_s", "lanes", "words"), [(16.0, 4, "47 seconds"), (8.0, 1, "6 minutes")])

@@ -35,15 +35,11 @@ def level(record: LinkRecord, *siblings: LinkRecord) -> str | None:
     return judge_link(record, siblings, now=NOW, links=1 + len(siblings)).level
 
 
-def test_a_few_errors_a_week_say_nothing() -> None:
-    counts = [1 if hour % 40 == 0 else 0 for hour in range(400)]
-    assert level(link(counts), link([0] * 400), link([0] * 400)) is None
-
-
-@pytest.mark.parametrize("size", [5, 40, 200])
-def test_one_burst_is_one_event_however_large(size: int) -> None:
-    counts = [0] * 400
-    counts[-5] = size
+@pytest.mark.parametrize(
+    "counts",
+    [*([0] * 395 + [size] + [0] * 4 for size in (5, 40, 200)), [1 if hour % 40 == 0 else 0 for hour in range(400)]],
+)
+def test_one_burst_however_large_or_a_few_a_week_say_nothing(counts: list[int]) -> None:
     assert level(link(counts), link([0] * 400), link([0] * 400)) is None
 
 

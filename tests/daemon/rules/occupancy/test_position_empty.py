@@ -51,13 +51,6 @@ def test_empty_position_is_critical_where_data_hangs_on_it(occupant: str, arrays
     assert finding.severity is severity
 
 
-def test_empty_position_warns_before_hands_go_in() -> None:
-    (finding,) = judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), Box())
-    steps = " ".join(finding.next_steps)
-    for word in ("mains", "static", "cool", "manual", "degraded"):
-        assert word in steps
-
-
 def test_branches_of_a_slot_that_is_not_split_name_the_reason_softly() -> None:
     text = """
     slot.riser = { path = "0000:00", lanes = 16, split = [4, 4] }
