@@ -25,7 +25,7 @@ SYSTEM=${SYSTEM:-/usr/local}
 DESTDIR=${DESTDIR:-}
 CONFIGURATION=/etc/laneproof
 STATE=/var/lib/laneproof
-DROP_INS=/etc/systemd/system/laneproof.service.d
+DROP_INS=/etc/systemd/system/laneproof
 PREFIX=${PREFIX%/}
 LIST=installed-files # in PREFIX: every file outside of it that belongs to the program
 home=$DESTDIR$PREFIX
@@ -191,7 +191,7 @@ remove() {
         rm -rf "$folder" || [ -n "$DESTDIR" ]
     done
     if [ "$1" = --purge ]; then
-        rm -rf "$DESTDIR$CONFIGURATION" "$DESTDIR$STATE" "$DESTDIR$STATE-notify" "$DESTDIR$DROP_INS" \
+        rm -rf "$DESTDIR$CONFIGURATION" "$DESTDIR$STATE" "$DESTDIR$STATE-notify" "$DESTDIR$DROP_INS".*.d \
             "$DESTDIR/var/lib/private/laneproof" "$DESTDIR/var/lib/private/laneproof-notify"
     else
         say "removed; kept: $CONFIGURATION and $STATE (--purge takes them away)"

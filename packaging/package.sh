@@ -105,7 +105,7 @@ END
     script postrm remove "$after_removing" \
         purge "rm -rf /etc/laneproof /var/lib/laneproof /var/lib/laneproof-notify /var/lib/private/laneproof \\
     /var/lib/private/laneproof-notify \\
-    /etc/systemd/system/laneproof.service.d"
+    /etc/systemd/system/laneproof.service.d /etc/systemd/system/laneproof.socket.d"
     (cd "$work/deb" && find . -path ./DEBIAN -prune -o -type f -printf '%P\0' | sort -z | xargs -0 md5sum) \
         >"$work/sums" && mv "$work/sums" "$work/deb/DEBIAN/md5sums"
     chmod -R u=rwX,go=rX "$work/deb"

@@ -22,6 +22,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from laneproof_collectors.live_host import READ_FLAGS, LiveHost
+from laneproof_collectors.passed_socket import take_passed_socket
 from laneproof_collectors.questions import (
     Answer,
     FileSystem,
@@ -46,7 +47,6 @@ MOST_CONNECTIONS = 24
 """Of one user at a time: the service holds one for each collector that waits."""
 IDLE_SECONDS = 600.0
 """How long it stays when nobody is connected: systemd starts it again."""
-FIRST_PASSED_DESCRIPTOR = 3  # sd_listen_fds(3), SD_LISTEN_FDS_START
 
 _CREDENTIALS = struct.Struct("3i")  # unix(7), SO_PEERCRED: struct ucred
 _SO_PEERGROUPS = 59  # include/uapi/asm-generic/socket.h
@@ -236,9 +236,9 @@ def _listen(path: str | None) -> socket.socket:
         listening.bind(path)
         listening.listen(MOST_CONNECTIONS)
         return listening
-    if os.environ.get("LISTEN_PID") != str(os.getpid()) or os.environ.get("LISTEN_FDS") != "1":
+    if (passed := take_passed_socket()) is None:
         raise OSError(errno.ENOTSOCK, "systemd passed no socket; name one with --socket PATH")
-    return socket.socket(fileno=FIRST_PASSED_DESCRIPTOR)
+    return passed
 
 
 def _warn(sentence: str) -> None:

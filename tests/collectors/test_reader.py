@@ -13,6 +13,7 @@ import pytest
 
 from collectors.reader_machine import FUNCTION, TABLE, listen, make_tree, running
 from laneproof_collectors import reader as module
+from laneproof_collectors.passed_socket import FIRST_PASSED_DESCRIPTOR
 from laneproof_collectors.questions import (
     FileSystem,
     FileSystemFigures,
@@ -235,13 +236,13 @@ def test_as_a_program_it_takes_the_socket_that_systemd_passes_and_loads_nothing_
         environment = {"LISTEN_FDS": "1", "PYTHONPATH": os.pathsep.join(sys.path)}
 
         def pass_as_three() -> None:
-            os.dup2(listening.fileno(), module.FIRST_PASSED_DESCRIPTOR)
+            os.dup2(listening.fileno(), FIRST_PASSED_DESCRIPTOR)
 
         done = subprocess.run(
             [sys.executable, "-c", call],
             env=environment,
             preexec_fn=pass_as_three,
-            pass_fds=[module.FIRST_PASSED_DESCRIPTOR],
+            pass_fds=[FIRST_PASSED_DESCRIPTOR],
             capture_output=True,
             text=True,
             timeout=60,

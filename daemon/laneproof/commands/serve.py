@@ -42,7 +42,7 @@ from laneproof.declaration.settings_text import SettingsError
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.findings import FindingChange
 from laneproof.history.store import Store
-from laneproof.service.access import SHORTEST_TOKEN, Access, is_beyond_loopback
+from laneproof.service.access import LOOPBACK_NAME, SHORTEST_TOKEN, Access, is_beyond_loopback, parse_address
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile, Kept
@@ -51,10 +51,11 @@ from laneproof.service.http import Pages
 from laneproof.service.last_frame_host import LastFrameHost
 from laneproof.service.listener import Server
 from laneproof.service.owner_notes import Inbox, find_runs
-from laneproof.service.settings import Settings, parse_listen
+from laneproof.service.settings import Settings, parse_listen, show_listen
 from laneproof.service.status import DaemonStatus
 from laneproof.service.unit_drop_in import TOKEN_CREDENTIAL
 from laneproof_collectors.collection import make_collectors
+from laneproof_collectors.passed_socket import take_passed_socket
 
 _log = logging.getLogger(__name__)
 
@@ -75,6 +76,9 @@ def run(arguments: argparse.Namespace) -> int:
             address, port = parse_listen(arguments.listen)
         except SettingsError as error:
             raise CommandError(str(error), status=os.EX_USAGE) from error
+    bound = take_passed_socket()
+    if bound is not None:
+        _check_passed(bound, address, port)
     token_file = arguments.token_file or settings.token_file
     token = None if token_file is None else read_token(_find_credential(TOKEN_CREDENTIAL) or token_file)
     names = (*settings.names, *([socket.gethostname()] if is_beyond_loopback(address) else []))
@@ -97,7 +101,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     _log.info("version %s starts", __version__)  # not before: what is wrong with its input is the one line that it says
     try:
-        server = _listen(address, port, Pages(status, past=past), Access(address, names, token))
+        server = _listen(address, port, Pages(status, past=past), Access(address, names, token), bound)
         handle_signals(daemon)
         if token is None and is_beyond_loopback(address):
             _log.warning(
@@ -106,8 +110,7 @@ def run(arguments: argparse.Namespace) -> int:
                 address,
                 arguments.config or DEFAULT_SETTINGS,
             )
-        host = f"[{address}]" if ":" in address else address
-        _log.info("listening at http://%s:%d/", host, server.port)
+        _log.info("listening at http://%s/", show_listen(address, server.port))
         daemon.run()
         server.close()
     finally:
@@ -153,9 +156,26 @@ def _open_past(state: str, daemon: Daemon) -> Iterator[BoxPast]:
         yield BoxPast(history=history, build=daemon.status.build, begins=None, now=time.time(), passes=passes)
 
 
-def _listen(address: str, port: int, pages: Pages, access: Access) -> Server:
+def _check_passed(bound: socket.socket, address: str, port: int) -> None:
+    """Check that the socket which the unit holds is the one that the settings name.
+
+    Raises:
+        CommandError: It is another (78).
+    """
+    held_address, held_port = bound.getsockname()[:2]
+    named = "127.0.0.1" if address == LOOPBACK_NAME else address
+    if (parse_address(held_address), held_port) != (parse_address(named), port):
+        raise CommandError(
+            f"the settings name {show_listen(address, port)}, and laneproof.socket holds "
+            f"{show_listen(held_address, held_port)}: `sudo laneproof setup --yes` makes it follow the settings, "
+            "or `systemctl edit laneproof.socket` changes it by hand",
+            status=os.EX_CONFIG,
+        )
+
+
+def _listen(address: str, port: int, pages: Pages, access: Access, bound: socket.socket | None) -> Server:
     try:
-        server = Server(address, port, pages, access)
+        server = Server(address, port, pages, access, bound)
         server.start()
     except RuntimeError as error:
         raise CommandError(f"cannot listen at {address}:{port}: {error}", status=os.EX_OSERR) from error

@@ -37,7 +37,15 @@ from laneproof.engine import Engine
 from laneproof.notification.settings import DEFAULT_CONFIG
 from laneproof.outputs.audit_text import write_audit
 from laneproof.service.evidence_folder import find_carrying_drives, find_unwatched_mounts
-from laneproof.service.settings import DEFAULT_STATE, Settings, parse_listen, parse_settings, set_settings
+from laneproof.service.listener import bind
+from laneproof.service.settings import (
+    DEFAULT_STATE,
+    Settings,
+    parse_listen,
+    parse_settings,
+    set_settings,
+    show_listen,
+)
 from laneproof.service.unit_drop_in import (
     GROUP,
     PRIVATE_NETWORKS,
@@ -48,6 +56,7 @@ from laneproof.service.unit_drop_in import (
     find_networks,
     is_local,
     write_drop_in,
+    write_socket_drop_in,
 )
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.snapshot import Snapshot
@@ -63,6 +72,7 @@ class Files:
     build: str = DEFAULT_BUILD
     settings: str = DEFAULT_SETTINGS
     drop_in: str = "/etc/systemd/system/laneproof.service.d/setup.conf"
+    socket_drop_in: str = "/etc/systemd/system/laneproof.socket.d/setup.conf"
 
 
 FILES = Files()
@@ -227,21 +237,24 @@ def _choose_evidence(
 
 
 def _write_settings(settings: Settings, wanted: Mapping[str, str | int], networks: tuple[str, ...]) -> bool:
-    """Write the service's settings and what its unit must allow for them; whether anything changed."""
-    drop_in = Path(FILES.drop_in)
-    before = drop_in.read_text(encoding="utf-8") if drop_in.exists() else ""
-    after = write_drop_in(settings, networks or find_networks(before) or PRIVATE_NETWORKS)
-    text = Path(FILES.settings).read_text(encoding="utf-8") if Path(FILES.settings).exists() else ""
+    """Write the service's settings and what its units must allow for them; whether anything changed."""
+    text, *before = map(_read_if_there, (FILES.settings, FILES.socket_drop_in, FILES.drop_in))
+    allowed = networks or find_networks("".join(before)) or PRIVATE_NETWORKS
+    after = [write_socket_drop_in(settings, allowed), write_drop_in(settings)]
     for folder in filter(None, (settings.evidence, settings.state if settings.state != DEFAULT_STATE else None)):
         _make_folder(folder)
     if wanted and (changed := set_settings(text, **wanted)) != text:
         _write_file(FILES.settings, changed)
-    if after != before:
-        if after:
-            _write_file(FILES.drop_in, after)
-        else:
-            drop_in.unlink()
+    for path, was, becomes in zip((FILES.socket_drop_in, FILES.drop_in), before, after, strict=True):
+        if becomes and becomes != was:
+            _write_file(path, becomes)
+        elif not becomes:
+            Path(path).unlink(missing_ok=True)
     return bool(wanted) or after != before
+
+
+def _read_if_there(path: str) -> str:
+    return Path(path).read_text(encoding="utf-8") if Path(path).exists() else ""
 
 
 def _make_folder(folder: str) -> None:
@@ -295,9 +308,17 @@ def _write_file(path: str, text: str) -> None:
     show(f"wrote {path}\n")
 
 
+def _is_here(address: str) -> bool:
+    try:
+        bind(address, 0).close()
+    except OSError:
+        return False
+    return True
+
+
 def _say_what_next(settings: Settings, text: str) -> None:
-    address = f"[{settings.address}]" if ":" in settings.address else settings.address
-    lines = [(f"http://{address}:{settings.port}/", "the page"), ("laneproof audit", "the same at the terminal")]
+    page = f"http://{show_listen(settings.address, settings.port)}/"
+    lines = [(page, "the page"), ("laneproof audit", "the same at the terminal")]
     if todo := sum("TODO" in line for line in text.splitlines()):
         lines.append((f"editor {FILES.build}", f"{todo} lines say TODO: what only you know"))
     lines.append((f"journalctl -u {systemd_unit.UNIT}", "a line for each change"))
@@ -305,5 +326,7 @@ def _say_what_next(settings: Settings, text: str) -> None:
     width = max(len(command) for command, _ in lines)
     show("\nThis box is watched now, and from each start on.\n")
     show("".join(f"  {command.ljust(width)}  {what}\n" for command, what in lines))
+    if not _is_here(settings.address):
+        show(f"No interface has the address {settings.address} now: the page answers there once one has it.\n")
     if not is_local(settings.address) and settings.token_file is None:
         show("Others can reach it now, serial numbers and all: give it a token (run-as-a-service.md says how).\n")

@@ -7,6 +7,7 @@ import subprocess
 from laneproof.commands.errors import CommandError
 
 UNIT = "laneproof.service"
+SOCKET = "laneproof.socket"
 _SECONDS = 180.0
 """A start waits for the first verdict; the unit itself gives up before this (TimeoutStartSec)."""
 
@@ -28,7 +29,7 @@ def start(*, changed: bool) -> None:
     """Let the service run now and from each boot on.
 
     Args:
-        changed: Its unit or its settings changed, so one that runs is started again.
+        changed: Its units or its settings changed, so one that runs is started again, and its port opened again.
 
     Raises:
         CommandError: It does not start (69).
@@ -36,9 +37,10 @@ def start(*, changed: bool) -> None:
     _run("daemon-reload")
     _run("enable", UNIT)
     try:
-        _run("restart" if changed else "start", UNIT)
+        _run(*(("restart", SOCKET, UNIT) if changed else ("start", UNIT)))
     except CommandError as error:
-        raise CommandError(f"{error}; `journalctl -u {UNIT} -n 20` says why", status=error.status) from error
+        logs = f"journalctl -u {SOCKET} -u {UNIT} -n 20"
+        raise CommandError(f"{error}; `{logs}` says why", status=error.status) from error
 
 
 def _run(*arguments: str) -> None:

@@ -136,7 +136,9 @@ class Server(TcpWSGIServer):
 
     channel_class = _Channel
 
-    def __init__(self, address: str, port: int, pages: Pages, access: Access | None = None) -> None:
+    def __init__(
+        self, address: str, port: int, pages: Pages, access: Access | None = None, bound: socket.socket | None = None
+    ) -> None:
         """Bind; port 0 lets the system choose.
 
         Args:
@@ -144,11 +146,12 @@ class Server(TcpWSGIServer):
             port: Its port.
             pages: What is answered.
             access: Who is answered; None for who asks by the address or a loopback name.
+            bound: A socket that is bound there; None to bind one.
 
         Raises:
             OSError: The address cannot be bound.
         """
-        bound = bind(address, port)
+        bound = bound or bind(address, port)
         logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a short queue is no news
         self._rests_until, self._is_resting, self._closing = 0.0, False, False
         self._thread = Thread(target=self._serve, name="http", daemon=True)

@@ -85,3 +85,8 @@ def parse_listen(text: str) -> tuple[str, int]:
     if not colon or not is_port or (":" in bare and bare == address):
         raise SettingsError(f"not an address and a port: {text!r}; write it as 127.0.0.1:{DEFAULT_PORT}")
     return bare or DEFAULT_ADDRESS, int(port)
+
+
+def show_listen(address: str, port: int) -> str:
+    """Write an address and a port as `parse_listen` takes them."""
+    return f"[{address}]:{port}" if ":" in address else f"{address}:{port}"

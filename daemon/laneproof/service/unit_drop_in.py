@@ -1,14 +1,14 @@
-"""What the systemd unit must allow besides its defaults, so that it fits the service's settings. Pure.
+"""What the systemd units must allow besides their defaults, so that they fit the service's settings. Pure.
 
-The unit lets in nobody but this machine, at one port, and writes to its own state folder only. Other settings need a
-drop-in beside it (systemd.unit(5)); `laneproof setup` writes it.
+The socket's unit lets in nobody but this machine, at one port, and the service writes to its own state folder only.
+Other settings need a drop-in beside the one or the other (systemd.unit(5)); `laneproof setup` writes them.
 """
 
 import ipaddress
 import re
 from collections.abc import Sequence
 
-from laneproof.service.settings import DEFAULT_PORT, DEFAULT_STATE, Settings
+from laneproof.service.settings import DEFAULT_ADDRESS, DEFAULT_PORT, DEFAULT_STATE, Settings, show_listen
 
 PRIVATE_NETWORKS = ("link-local", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7")
 """Who may ask where nobody said otherwise. Source: RFC 1918, RFC 4193; systemd's link-local: RFC 3927, RFC 4291."""
@@ -21,11 +21,6 @@ FIRST_UNPRIVILEGED_PORT = 1024
 """The service has no right to ports below. Source: ip(7), net.ipv4.ip_unprivileged_port_start."""
 _HEADER = """\
 # Written by `laneproof setup` from service.toml, and written again by it. Put your own lines into another file here.
-"""
-_ONLINE = """\
-[Unit]
-Wants=network-online.target
-After=network-online.target
 """
 _ALLOWED = re.compile(r"^IPAddressAllow=(\S.*)$", re.MULTILINE)
 
@@ -86,34 +81,40 @@ def _parse_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
         ) from error
 
 
-def write_drop_in(settings: Settings, networks: Sequence[str]) -> str:
-    """Write the drop-in; empty where the unit fits as it is.
+def write_socket_drop_in(settings: Settings, networks: Sequence[str]) -> str:
+    """Write the drop-in of the socket's unit; empty where the unit fits as it is.
 
     Args:
         settings: The service's settings.
         networks: Who may ask, beside this machine; used where the address is one that others reach.
     """
-    lines = []
-    if not is_local(settings.address):
-        lines.append(f"IPAddressAllow={' '.join(networks)}")
-    if settings.port != DEFAULT_PORT:
-        lines += ["SocketBindAllow=", f"SocketBindAllow=tcp:{settings.port}"]
+    address = _parse_address(settings.address)
+    if (str(address), settings.port) == (DEFAULT_ADDRESS, DEFAULT_PORT):
+        return ""
+    lines = ["ListenStream=", f"ListenStream={show_listen(str(address), settings.port)}"]
+    if not address.is_loopback:  # it may come late, after a boot: systemd.socket(5), FreeBind
+        lines += ["FreeBind=yes", f"IPAddressAllow={' '.join(networks)}"]
+    return _write("Socket", lines)
+
+
+def write_drop_in(settings: Settings) -> str:
+    """Write the drop-in of the service's unit; empty where the unit fits as it is."""
     # With a minus the unit starts without the folder too: a stick may be out.
-    lines += [
+    lines = [
         f'ReadWritePaths="-{folder}"'
         for folder in (settings.state, settings.evidence)
         if folder and not f"{folder}/".startswith(f"{DEFAULT_STATE}/")
     ]
     if settings.token_file:  # a file of root's: the service gets a copy of its own
         lines.append(f"LoadCredential={TOKEN_CREDENTIAL}:{settings.token_file}")
-    if not lines:
-        return ""
-    # An address that others reach may come late: systemd.special(7), network-online.target.
-    online = "" if is_local(settings.address) else _ONLINE
-    return _HEADER + online + "[Service]\n" + "".join(f"{line}\n" for line in lines)
+    return _write("Service", lines)
 
 
-def find_networks(drop_in: str) -> tuple[str, ...]:
-    """Give the networks that a drop-in lets in; empty where it names none."""
-    found = _ALLOWED.search(drop_in)
+def _write(section: str, lines: Sequence[str]) -> str:
+    return "".join(f"{line}\n" for line in (f"{_HEADER}[{section}]", *lines)) if lines else ""
+
+
+def find_networks(drop_ins: str) -> tuple[str, ...]:
+    """Give the networks that drop-ins let in; empty where they name none."""
+    found = _ALLOWED.search(drop_ins)
     return tuple(found[1].split()) if found else ()

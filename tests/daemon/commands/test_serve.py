@@ -30,6 +30,8 @@ from laneproof.findings import Change
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.history.store import Store
+from laneproof.service.daemon import Daemon
+from laneproof.service.listener import bind
 from laneproof.service.settings import Settings
 from passes import Passes, change_of, make_finding
 from recorded_box import BUILD, make_box, record, stand, wire
@@ -222,6 +224,44 @@ def test_a_port_below_1024_that_may_not_be_taken_ends_with_77(
     status = main(["serve", "--state", str(tmp_path), "--listen", "127.0.0.1:80"])
     assert status == os.EX_NOPERM
     assert "cannot listen at 127.0.0.1:80: permission denied" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("address", "named", "answers"),
+    [
+        ("127.0.0.1", "localhost:{port}", True),
+        ("127.0.0.1", "127.0.0.1:7", False),
+        ("127.0.0.1", "127.0.0.2:{port}", False),
+        ("::1", "[::1]:{port}", True),
+        ("::1", "[::]:{port}", False),
+    ],
+)
+def test_it_answers_at_the_socket_that_systemd_holds_where_the_settings_name_it(  # noqa: PLR0913 (the cases)
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    address: str,
+    named: str,
+    *,
+    answers: bool,
+) -> None:
+    asked = []
+    with bind(address, 0) as held:
+        port = held.getsockname()[1]
+        at = f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
+
+        def ask(_: Daemon) -> None:
+            asked.append(urllib.request.urlopen(f"http://{at}/style.css", timeout=10).status)
+
+        monkeypatch.setattr(serve, "take_passed_socket", lambda: held)
+        monkeypatch.setattr(serve, "handle_signals", lambda _: None)
+        monkeypatch.setattr(Daemon, "run", ask)
+        status = main(["serve", "--state", str(tmp_path), "--listen", named.format(port=port)])
+    said = capsys.readouterr().err
+    assert (status, asked) == ((0, [200]) if answers else (os.EX_CONFIG, []))
+    if not answers:
+        assert f"laneproof.socket holds {at}: `sudo laneproof setup --yes`" in said
+        assert f"the settings name {named.format(port=port)}, " in said
 
 
 @pytest.mark.parametrize(

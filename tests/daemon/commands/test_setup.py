@@ -52,6 +52,10 @@ class Box:
     def drop_in(self) -> Path:
         return self.root / "units/setup.conf"
 
+    @property
+    def socket_drop_in(self) -> Path:
+        return self.root / "units/socket.conf"
+
     def called(self) -> list[str]:
         """Give what systemctl was asked for, and forget it."""
         log = self.root / "systemctl.log"
@@ -81,7 +85,12 @@ def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Box]:
     monkeypatch.setattr(os, "geteuid", lambda: 0)
     monkeypatch.setattr(setup, "open_host", demo)
     monkeypatch.setattr(setup.grp, "getgrnam", lambda _: SimpleNamespace(gr_gid=os.getgid()))
-    files = setup.Files(build=str(made.build), settings=str(made.settings), drop_in=str(made.drop_in))
+    files = setup.Files(
+        build=str(made.build),
+        settings=str(made.settings),
+        drop_in=str(made.drop_in),
+        socket_drop_in=str(made.socket_drop_in),
+    )
     monkeypatch.setattr(setup, "FILES", files)
     return made
 
@@ -222,14 +231,18 @@ def test_another_address_opens_the_unit_to_private_networks_at_that_port_alone(
     assert main(["setup", "--yes", "--listen", "192.168.7.2:7800"]) == 0
     assert box.settings.read_text().startswith("# mine\n")
     assert 'address = "192.168.7.2"\nport = 7800\n' in box.settings.read_text()
-    lines = box.drop_in.read_text().splitlines()
-    assert lines[-3:] == [
+    assert box.socket_drop_in.read_text().splitlines()[-5:] == [
+        "[Socket]",
+        "ListenStream=",
+        "ListenStream=192.168.7.2:7800",
+        "FreeBind=yes",
         "IPAddressAllow=link-local 10.0.0.0/8 172.16.0.0/12 192.168.0.0/16 fc00::/7",
-        "SocketBindAllow=",
-        "SocketBindAllow=tcp:7800",
     ]
-    assert box.called()[-1] == "restart laneproof.service"
-    assert "give it a token" in capsys.readouterr().out
+    assert not box.drop_in.exists()
+    assert box.called()[-1] == "restart laneproof.socket laneproof.service"
+    said = capsys.readouterr().out
+    assert "No interface has the address 192.168.7.2 now" in said
+    assert "give it a token" in said
     box.settings.write_text(f'token_file = "/etc/laneproof/token"\n{box.settings.read_text()}')
     assert main(["setup", "--yes"]) == 0
     assert "give it a token" not in capsys.readouterr().out
@@ -239,11 +252,14 @@ def test_who_may_ask_is_kept_until_somebody_says_otherwise(box: Box) -> None:
     listen = ["--listen", "[fd00::2]:7766"]
     assert main(["setup", "--yes", *listen, "--allow", "fd00::/64", "--allow", "192.168.7.9"]) == 0
     allowed = "IPAddressAllow=fd00::/64 192.168.7.9/32"
-    assert box.drop_in.read_text().splitlines()[-1] == allowed
+    assert box.socket_drop_in.read_text().splitlines()[-1] == allowed
+    # where the version before kept it
+    box.socket_drop_in.rename(box.drop_in)
     assert main(["setup", "--yes"]) == 0
-    assert box.drop_in.read_text().splitlines()[-1] == allowed
-    assert main(["setup", "--yes", "--listen", "127.0.0.1:7766"]) == 0
+    assert box.socket_drop_in.read_text().splitlines()[-1] == allowed
     assert not box.drop_in.exists()
+    assert main(["setup", "--yes", "--listen", "127.0.0.1:7766"]) == 0
+    assert not box.socket_drop_in.exists()
 
 
 def test_evidence_goes_where_no_declared_drive_takes_it_along(

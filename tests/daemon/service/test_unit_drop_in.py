@@ -12,18 +12,20 @@ from laneproof.service.unit_drop_in import (
     find_networks,
     is_local,
     write_drop_in,
+    write_socket_drop_in,
 )
-
-_ONLINE = ["Wants=network-online.target", "After=network-online.target"]
 
 
 @pytest.mark.parametrize(
     ("settings", "lines"),
     [
-        ({}, []),
-        ({"address": "::1", "state": "/var/lib/laneproof/more"}, []),
-        ({"port": 7800}, ["SocketBindAllow=", "SocketBindAllow=tcp:7800"]),
-        ({"address": "::"}, [*_ONLINE, f"IPAddressAllow={' '.join(PRIVATE_NETWORKS)}"]),
+        ({"address": "localhost", "state": "/var/lib/laneproof/more"}, []),
+        ({"port": 7800}, ["ListenStream=", "ListenStream=127.0.0.1:7800"]),
+        ({"address": "::1"}, ["ListenStream=", "ListenStream=[::1]:7766"]),
+        (
+            {"address": "::"},
+            ["ListenStream=", "ListenStream=[::]:7766", "FreeBind=yes", f"IPAddressAllow={' '.join(PRIVATE_NETWORKS)}"],
+        ),
         (
             {"state": "/srv/state", "evidence": "/mnt/my stick"},
             ['ReadWritePaths="-/srv/state"', 'ReadWritePaths="-/mnt/my stick"'],
@@ -32,10 +34,11 @@ _ONLINE = ["Wants=network-online.target", "After=network-online.target"]
     ],
 )
 def test_only_what_differs_from_the_unit_is_written(settings: dict[str, str | int], lines: list[str]) -> None:
-    text = write_drop_in(Settings.model_validate(settings), PRIVATE_NETWORKS)
-    assert [line for line in text.splitlines() if "=" in line] == lines
-    assert bool(text) is bool(lines)
-    assert find_networks(text) == (PRIVATE_NETWORKS if "address" in settings and lines else ())
+    made = Settings.model_validate(settings)
+    texts = write_socket_drop_in(made, PRIVATE_NETWORKS), write_drop_in(made)
+    assert [line for text in texts for line in text.splitlines() if "=" in line] == lines
+    assert [bool(text) for text in texts] == ["ListenStream=" in lines, bool(lines) and "ListenStream=" not in lines]
+    assert find_networks("".join(texts)) == (PRIVATE_NETWORKS if "FreeBind=yes" in lines else ())
 
 
 @pytest.mark.parametrize(("address", "local"), [("127.0.0.9", True), ("::1", True), ("localhost", True), ("::", False)])

@@ -23,7 +23,7 @@ PLACES = (
     "/usr/bin/laneproof", "/usr/lib/laneproof", "/usr/lib/systemd/system/laneproof.service",
     "/etc/laneproof/build.toml", "/etc/laneproof/service.toml", "/etc/laneproof/notify.toml", "/etc/laneproof",
     "/var/lib/laneproof/history.db", "/var/lib/laneproof", "/var/lib/private/laneproof-notify",
-    "/etc/systemd/system/laneproof.service.d", "/etc/systemd/system/multi-user.target.wants/laneproof.service",
+    "/etc/systemd/system/laneproof.socket.d", "/etc/systemd/system/multi-user.target.wants/laneproof.service",
     "/etc/systemd/system/multi-user.target.wants/laneproof-notify.service",
 )  # fmt: skip
 
@@ -52,7 +52,7 @@ def setup(facts: dict[str, Any]) -> None:
     facts["setup"] = run("laneproof", "setup", "--yes", *wish)
     facts["enabled"] = run("systemctl", "is-enabled", "laneproof.service")["out"].strip()
     facts["unit"] = unit()
-    facts["allowed"] = run("systemctl", "show", "laneproof.service", "-p", "IPAddressAllow", "-p", "SocketBindAllow")
+    facts["socket"] = run("systemctl", "show", "laneproof.socket", "-p", "IPAddressAllow", "-p", "Listen")
     facts["answers"] = {path: fetch(path, OTHER) for path in ("/ready", "/metrics", "/api/v1/audit")}
     facts["build"] = BUILD.read_text()
     facts["kept"] = count_kept()

@@ -15,7 +15,7 @@ from vm.guest.served import fetch
 from vm.guest.service import BUILD, laneproof, run
 from vm.guest.steps import Steps, wait_until
 
-JUDGE, READER = "laneproof.service", "laneproof-reader.service"
+JUDGE, READER, SOCKET = "laneproof.service", "laneproof-reader.service", "laneproof.socket"
 STATE = Path("/var/lib/laneproof")
 UNITS = Path("/etc/systemd/system")
 GROUP = "laneproof-reader"
@@ -92,7 +92,10 @@ def start_again(facts: dict[str, Any]) -> None:
     time.sleep(70)  # each drive is asked once a minute
     facts["judge"], facts["reader"] = show(JUDGE), show(READER)
     facts["audit"] = fetch("/api/v1/audit")
-    facts["restart"] = run("systemctl", "restart", JUDGE)
+    with subprocess.Popen(["systemctl", "restart", JUDGE]) as restart:
+        wait_until(lambda: show(JUDGE)["MainPID"] != facts["judge"]["MainPID"], seconds=60)
+        facts["asked_meanwhile"] = fetch("/metrics", seconds=120)["status"]
+    facts["restart"] = restart.returncode
     wait_until(is_ready, seconds=120, pause=0.5)
     facts["after"], facts["after_audit"] = {JUDGE: show(JUDGE), READER: show(READER)}, fetch("/api/v1/audit")
 
@@ -101,7 +104,9 @@ def attack(facts: dict[str, Any]) -> None:
     """Run the attacker's program as each unit is run, and, so that the attempts mean something, as root without one."""
     program = Path(__file__).with_name("attack.py").read_text()
     Path("/usr/lib/laneproof/attack.py").write_text(program)
-    run("systemctl", "stop", JUDGE, READER, "laneproof-reader.socket")
+    run("systemctl", "stop", JUDGE)
+    facts["port"] = show(SOCKET)["ActiveState"]
+    run("systemctl", "stop", READER, "laneproof-reader.socket")
     for unit in (JUDGE, READER, None):
         name, out = f"attack-{unit or 'root.service'}", Path(f"/var/log/attack-{unit}.json")
         text = (UNITS / unit).read_text() if unit else "[Service]\n"

@@ -131,13 +131,20 @@ def notify(facts: dict[str, Any], ask: Callable[[], object]) -> None:
     receiver.shutdown()
 
 
+def is_port_open() -> bool:
+    return run("systemctl", "is-active", "laneproof.socket")["status"] == 0
+
+
 def set_wrongly(facts: dict[str, Any]) -> None:
     """Give the service settings that it cannot take: another start would end the same."""
     good = SETTINGS.read_text()
     SETTINGS.write_text(good + "\nno_such_key = 1\n")
     facts["start"] = run("systemctl", "restart", "laneproof.service")
     facts["unit"] = unit()
+    fetch("/ready", OTHER)  # who asks does not start it again and again either
+    facts["closed"] = bool(wait_until(lambda: not is_port_open(), seconds=60, pause=0.5))
     SETTINGS.write_text(good)
+    facts["mended"] = run("systemctl", "start", "laneproof.service")
 
 
 def main() -> None:

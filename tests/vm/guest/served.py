@@ -25,11 +25,11 @@ def serials() -> set[str]:
     return found
 
 
-def fetch(path: str, address: str = ADDRESS) -> dict[str, Any]:
+def fetch(path: str, address: str = ADDRESS, *, seconds: float = 10.0) -> dict[str, Any]:
     """Ask the service; a refused connection is status 0."""
     began = time.monotonic()
     try:
-        with urllib.request.urlopen(address + path, timeout=10) as answer:  # noqa: S310 (an http address of the test's)
+        with urllib.request.urlopen(address + path, timeout=seconds) as answer:  # noqa: S310 (an http address of the test's)
             status, text, kind = answer.status, answer.read().decode(), answer.headers.get("Content-Type", "")
     except urllib.error.HTTPError as error:
         status, text, kind = error.code, error.read().decode(), ""
