@@ -321,29 +321,30 @@ class Daemon:
         )
 
     def _collect_facts(self) -> bool:
-        """Collect the facts that workers brought, note who stays away, and say whether there is anything to judge."""
+        """Collect the facts that workers brought, note who stays away, and say whether it is time to judge."""
         read_again = set()
+        now = time.monotonic()
         clock = self._host.clock()
         runs = dict(self.status.runs)
         with contextlib.suppress(queue.Empty):
             while True:
                 group, facts, seconds = self._done.get_nowait()
-                self._schedule.came_back(group)
+                self._schedule.came_back(group, now)
                 self._facts[group] = facts
                 failed = isinstance(facts, Unread)
                 runs[group] = CollectorRun(finished_at=clock.unix_seconds, seconds=seconds, failed=failed)
                 read_again.add(group)
-        overdue = self._schedule.find_overdue(time.monotonic())
-        for group, seconds in overdue.items():
-            if group not in self.status.overdue:
-                _log.warning("the collector of %s has not answered for %.0f s; the others go on", group, seconds)
-                why = f"its collector has not answered for {seconds:.0f} s"
-                self._facts[group] = Unread(group, why, Reason.TIMED_OUT)
-                read_again.add(group)
+        overdue = self._schedule.find_overdue(now)
+        is_overdue_since_now = overdue.keys() - self.status.overdue.keys()
+        for group in is_overdue_since_now:
+            _log.warning("the collector of %s has not answered for %.0f s; the others go on", group, overdue[group])
+            why = f"its collector has not answered for {overdue[group]:.0f} s"
+            self._facts[group] = Unread(group, why, Reason.TIMED_OUT)
+            read_again.add(group)
         complete = self._facts.keys() >= self._collectors.keys()
         self.status = replace(self.status, runs=runs, overdue=overdue, complete=complete)
         self._read_again |= read_again
-        return bool(read_again)
+        return self._schedule.take_together(now) or bool(is_overdue_since_now)
 
     def _judge(self) -> None:
         if not self.status.complete:

@@ -159,7 +159,7 @@ class Server(TcpWSGIServer):
             Application(pages, access or Access(address)),
             dispatcher=ThreadedTaskDispatcher(),
             adj=Adjustments(
-                listen="127.0.0.1:0",  # not bound: the socket is
+                listen="",  # nothing is looked up or bound: the socket is
                 ident="laneproof",
                 backlog=MOST_CONNECTIONS,
                 max_request_header_size=MOST_HEADER_BYTES,

@@ -4,26 +4,26 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.service.schedule import DEADLINE_SECONDS, Schedule
+from laneproof.service.schedule import DEADLINE_SECONDS, TOGETHER_SECONDS, Schedule
 
 
 def test_all_are_due_at_the_start_and_then_each_at_its_interval() -> None:
     schedule = Schedule({"fast": 10.0, "slow": 60.0})
     assert schedule.take_due(0.0) == ["fast", "slow"]
     for group in ("fast", "slow"):
-        schedule.came_back(group)
+        schedule.came_back(group, 0.0)
     assert schedule.take_due(9.9) == []
     assert schedule.take_due(10.0) == ["fast"]
-    schedule.came_back("fast")
+    schedule.came_back("fast", 0.0)
     assert schedule.take_due(60.0) == ["fast", "slow"]
 
 
 def test_one_that_is_away_is_not_sent_for_again_and_holds_up_nobody() -> None:
     schedule = Schedule({"stuck": 10.0, "fine": 10.0})
     schedule.take_due(0.0)
-    schedule.came_back("fine")
+    schedule.came_back("fine", 0.0)
     assert schedule.take_due(10.0) == ["fine"]
-    schedule.came_back("stuck")
+    schedule.came_back("stuck", 0.0)
     assert schedule.take_due(10.0) == ["stuck"]
 
 
@@ -32,15 +32,15 @@ def test_one_that_stays_away_past_its_deadline_is_overdue_until_it_is_back() -> 
     schedule.take_due(5.0)
     assert schedule.find_overdue(5.0 + DEADLINE_SECONDS) == {}
     assert schedule.find_overdue(6.0 + DEADLINE_SECONDS) == {"stuck": 1.0 + DEADLINE_SECONDS}
-    schedule.came_back("stuck")
+    schedule.came_back("stuck", 0.0)
     assert schedule.find_overdue(100.0) == {}
 
 
 def test_what_is_hastened_comes_earlier_and_never_later() -> None:
     schedule = Schedule({"a": 60.0, "b": 5.0})
     schedule.take_due(0.0)
-    schedule.came_back("a")
-    schedule.came_back("b")
+    schedule.came_back("a", 0.0)
+    schedule.came_back("b", 0.0)
     schedule.hasten(("a", "b", "nobody"), at=20.0)
     assert schedule.take_due(5.0) == ["b"]
     assert schedule.take_due(20.0) == ["a"]
@@ -51,7 +51,7 @@ def test_one_that_is_hastened_while_away_is_read_again_when_it_is_back() -> None
     schedule.take_due(0.0)
     schedule.hasten(("a",), at=1.0)
     assert schedule.take_due(2.0) == []
-    schedule.came_back("a")
+    schedule.came_back("a", 0.0)
     assert schedule.take_due(2.0) == ["a"]
 
 
@@ -59,8 +59,9 @@ def test_one_that_is_hastened_while_away_is_read_again_when_it_is_back() -> None
 def test_the_wait_ends_when_the_next_one_is_due(now: float, wait: float) -> None:
     schedule = Schedule({"a": 10.0, "b": 30.0})
     schedule.take_due(0.0)
-    schedule.came_back("a")
-    schedule.came_back("b")
+    schedule.came_back("a", 0.0)
+    schedule.came_back("b", 0.0)
+    assert schedule.take_together(0.0)
     assert schedule.seconds_to_next(now) == wait
 
 
@@ -80,7 +81,7 @@ def test_nobody_is_sent_for_twice_at_once(steps: list[tuple[float, str]]) -> Non
     for seconds, act in steps:
         now += seconds
         if act.startswith("back-"):
-            schedule.came_back(act[-1])
+            schedule.came_back(act[-1], now)
             away.discard(act[-1])
         elif act == "hasten":
             schedule.hasten(("a", "b"), at=now)
@@ -89,3 +90,32 @@ def test_nobody_is_sent_for_twice_at_once(steps: list[tuple[float, str]]) -> Non
         away |= set(due)
         assert schedule.seconds_to_next(now) >= 0.0
         assert set(schedule.find_overdue(now)) <= away
+
+
+def test_what_comes_back_is_judged_together_with_what_was_sent_for_with_it() -> None:
+    schedule = Schedule({"a": 10.0, "b": 10.0, "stuck": 10.0})
+    assert not schedule.take_together(0.0)
+    schedule.take_due(0.0)
+    schedule.came_back("a", 0.1)
+    assert not schedule.take_together(0.1)
+    assert schedule.seconds_to_next(0.1) == pytest.approx(TOGETHER_SECONDS - 0.1)
+    schedule.came_back("b", 0.2)
+    assert schedule.take_together(TOGETHER_SECONDS)
+    assert not schedule.take_together(20.0)
+    for now in (20.0, 30.0):  # one that is stuck is not waited for again
+        schedule.take_due(now)
+        schedule.came_back("a", now + 0.1)
+        assert not schedule.take_together(now + 0.1)
+        schedule.came_back("b", now + 0.1)
+        assert schedule.take_together(now + 0.1)
+
+
+def test_one_after_another_does_not_put_a_judgement_off_for_ever() -> None:
+    schedule = Schedule({"a": 1.0, "b": 1.0})
+    schedule.take_due(0.0)
+    schedule.came_back("a", 0.1)
+    schedule.hasten(("a",), at=0.4)
+    schedule.came_back("b", 0.4)
+    schedule.take_due(0.4)
+    assert not schedule.take_together(0.5)
+    assert schedule.take_together(0.1 + TOGETHER_SECONDS)
