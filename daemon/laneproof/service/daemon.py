@@ -126,7 +126,9 @@ class Daemon:
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
         self._stopping = self._reload_wanted = self._closed = self.starts_again = False
-        self.status = DaemonStatus(recent=tuple(recent)[: -MOST_RECENT - 1 : -1], proofs=find_latest(proofs))
+        self.status = DaemonStatus(
+            alive_at=time.monotonic(), recent=tuple(recent)[: -MOST_RECENT - 1 : -1], proofs=find_latest(proofs)
+        )
 
     # --- what may be called from elsewhere (signal handlers, other threads) ---------------------------------------
 
