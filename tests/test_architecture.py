@@ -18,7 +18,9 @@ LAYERS = [
 ]
 PROGRAMS = "collectors/laneproof_collectors/programs.py"
 DOOR = tuple(f"collectors/laneproof_collectors/{name}.py" for name in ("live_host", "hung_devices"))
-READER = tuple(f"collectors/laneproof_collectors/{name}.py" for name in ("reader", "reader_host", "reader_seal"))
+READER = tuple(
+    f"collectors/laneproof_collectors/{name}.py" for name in ("reader", "reader_host", "reader_seal", "passed_socket")
+)
 LOAD = "collectors/laneproof_collectors/fio.py"  # starts the load of an acceptance run, which only reads
 """The door's own half that runs one program; only the door may call it."""
 WITHOUT_LAYER = {"laneproof.demo"}
