@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from laneproof_collectors.kernel_log.formats import ADDRESS, EventKind, by_opening, row
+from laneproof_collectors.pcie.aer import SHORT_NAMES
 
 CORRECTABLE_BITS: Mapping[int, str] = MappingProxyType(
     {
@@ -52,41 +53,6 @@ UNCORRECTABLE_BITS: Mapping[int, str] = MappingProxyType(
 )
 """Bits of the uncorrectable error status, likewise."""
 
-# drivers/pci/pcie/aer/aerdrv_errprint.c and aer.c to 4.20 wrote names out; which list a name is in gives the severity.
-_LONG_CORRECTABLE = frozenset(
-    {
-        "Receiver Error",
-        "Bad TLP",
-        "Bad DLLP",
-        "RELAY_NUM Rollover",
-        "REPLAY_NUM Rollover",
-        "Replay Timer Timeout",
-        "Advisory Non-Fatal",
-        "Corrected Internal Error",
-        "Header Log Overflow",
-    }
-)
-_LONG_UNCORRECTABLE = frozenset(
-    {
-        "Data Link Protocol",
-        "Surprise Down Error",
-        "Poisoned TLP",
-        "Flow Control Protocol",
-        "Completion Timeout",
-        "Completer Abort",
-        "Unexpected Completion",
-        "Receiver Overflow",
-        "Malformed TLP",
-        "ECRC",
-        "Unsupported Request",
-        "ACS Violation",
-        "Uncorrectable Internal Error",
-        "MC Blocked TLP",
-        "AtomicOp Egress Blocked",
-        "TLP Prefix Blocked Error",
-        "Poisoned TLP Egress Blocked",
-    }
-)
 # Bits that only one of the two registers has settle which register a status was read from.
 _ONLY_CORRECTABLE = 1 << 6 | 1 << 7 | 1 << 8
 _ONLY_UNCORRECTABLE = 1 << 4 | 1 << 5 | 0xFFFF0000
@@ -151,13 +117,10 @@ def _register_of(bits: int) -> EventKind | None:
 def judge_bit(groups: dict[str, str]) -> EventKind | None:
     """Find by a bit's number and name which register it stands in."""
     bit, name = int(groups.pop("bit")), groups.pop("name")
-    if CORRECTABLE_BITS.get(bit) == name or name in _LONG_CORRECTABLE:
-        groups["bits"] = CORRECTABLE_BITS.get(bit, name)
+    groups["bits"] = short = SHORT_NAMES.get(name, name)  # kernels to 4.20 wrote it out
+    if CORRECTABLE_BITS.get(bit) == short:
         return EventKind.AER_CORRECTABLE
-    if UNCORRECTABLE_BITS.get(bit) == name or name in _LONG_UNCORRECTABLE:
-        groups["bits"] = UNCORRECTABLE_BITS.get(bit, name)
-        return EventKind.AER_UNCORRECTABLE
-    return None
+    return EventKind.AER_UNCORRECTABLE if UNCORRECTABLE_BITS.get(bit) == short else None
 
 
 def judge_firmware_status(groups: dict[str, str]) -> EventKind | None:

@@ -21,9 +21,7 @@ _LINE = re.compile(rb"([A-Za-z][A-Za-z0-9_ \[\]-]{0,63}) ([0-9]{1,20})")
 _TOTAL = re.compile(rb"([0-9]{1,20})\n?")
 _COUNT_LIMIT = 1 << 64  # the kernel's counters are u64
 
-# The names of the ABI document, which older trees print, and the short names of the code (aer.c,
-# aer_correctable_error_string and aer_uncorrectable_error_string). "RELAY" is the document's own spelling.
-_SHORT_NAMES = {
+SHORT_NAMES = {
     "Receiver Error": "RxErr",
     "Bad TLP": "BadTLP",
     "Bad DLLP": "BadDLLP",
@@ -49,7 +47,10 @@ _SHORT_NAMES = {
     "MC Blocked TLP": "BlockedTLP",
     "AtomicOp Egress Blocked": "AtomicOpBlocked",
     "TLP Prefix Blocked Error": "TLPBlockedErr",
+    "Poisoned TLP Egress Blocked": "PoisonTLPBlocked",
 }
+"""The names of the ABI document, which kernels to 4.20 print, and the short names of later ones (aer.c,
+aer_correctable_error_string and aer_uncorrectable_error_string). "RELAY" is the document's own spelling."""
 
 
 def parse_aer_counters(raw: bytes, *, what: str) -> Mapping[str, int] | Unread:
@@ -80,7 +81,7 @@ def _counts(raw: bytes) -> Mapping[str, int] | None:
         name = match[1].decode("ascii")
         if name.startswith("TOTAL_"):
             continue
-        name = _SHORT_NAMES.get(name, name)
+        name = SHORT_NAMES.get(name, name)
         if name in counts:
             return None
         counts[name] = count
