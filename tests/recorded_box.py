@@ -24,7 +24,7 @@ def make_box(drives: int = 1) -> SimulatedBox:
     return SimulatedBox(
         name="tern-2",
         ports=[Port(hop=f"01.{number}", drive=Drive(serial=f"A{number}")) for number in range(1, drives + 1)],
-        extra_files={"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
+        extra_files={"/proc/self/mountinfo": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
     )
 
 

@@ -60,7 +60,7 @@ def count(collectors: tuple[Collector, ...], host: CountingHost) -> dict[str, tu
 @pytest.fixture(scope="module")
 def counted() -> dict[str, tuple[int, int, int, int]]:
     """Count the third pass over a box with one drive, when all is remembered that can be."""
-    mounts = {"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
+    mounts = {"/proc/self/mountinfo": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
     host = CountingHost(SimulatedBox(ports=[Port(hop="01.1", drive=Drive(serial="A1"))], extra_files=mounts))
     collectors = make_collectors()
     for _ in range(2):

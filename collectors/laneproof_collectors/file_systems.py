@@ -12,12 +12,10 @@ from typing import NamedTuple
 from laneproof_collectors.host import Host
 from laneproof_collectors.questions import Answer, FileSystem, FileSystemFigures
 from laneproof_collectors.snapshot import MountedFileSystem
-from laneproof_collectors.sysfs_attributes import is_absent
 from laneproof_collectors.unread import Unread
 
 MACHINES_TABLE = "/proc/1/mountinfo"  # what the first process sees; not everybody may read it
 OWN_TABLE = "/proc/self/mountinfo"  # what this process sees: where it is sandboxed, with options of the sandbox
-PLAIN_TABLE = "/proc/mounts"  # shows one set of options only
 
 _ON_A_DISK = re.compile(r"/dev/(?:nvme|sd|md|dm-|mapper/)")
 _WITHOUT_A_DISK_OF_THEIR_OWN = ("btrfs", "zfs")  # named by a label, a UUID or a pool
@@ -36,7 +34,7 @@ class _Mount(NamedTuple):
     device: str
     kind: str
     read_only: bool
-    mounted_read_only: bool | None  # None: this table does not say
+    mounted_read_only: bool | None  # None: a sandbox's table does not say
 
 
 def _unescape(text: str) -> str:
@@ -45,9 +43,6 @@ def _unescape(text: str) -> str:
 
 def parse_mount_info(raw: bytes) -> Iterator[_Mount]:
     """Parse a ``mountinfo`` table.
-
-    Args:
-        raw: The table as read.
 
     Yields:
         One mount a line, in the order they were made; a line that is none is passed over.
@@ -67,25 +62,6 @@ def parse_mount_info(raw: bytes) -> Iterator[_Mount]:
                 read_only=not _TURNED_READ_ONLY.isdisjoint(rest[2].split(",")),
                 mounted_read_only="ro" in fields[5].split(","),
             )
-
-
-def parse_mounts(raw: bytes) -> Iterator[_Mount]:
-    """Parse ``/proc/mounts``, which shows one set of options only.
-
-    Args:
-        raw: The table as read.
-
-    Yields:
-        One mount a line; a line that is none is passed over.
-
-    Source: proc_pid_mounts(5), fstab(5).
-    """
-    for line in raw.decode("utf-8", "replace").splitlines():
-        fields = line.split()
-        if len(fields) >= 4:  # noqa: PLR2004 (device, mount, kind, options)
-            device, mount, options = _unescape(fields[0]), _unescape(fields[1]), fields[3].split(",")
-            read_only = not _TURNED_READ_ONLY.isdisjoint(options)
-            yield _Mount(device, "/", mount, device, fields[2], read_only, mounted_read_only=None)
 
 
 def _is_on_a_disk(mount: _Mount) -> bool:
@@ -127,10 +103,7 @@ def _read_mounts(host: Host) -> list[_Mount] | Unread:
         return machines
     if isinstance(own, list):
         return [mount._replace(mounted_read_only=None) for mount in own] if _is_sandboxed(own) else own
-    if not is_absent(own):
-        return own
-    plain = host.file(PLAIN_TABLE)
-    return plain if isinstance(plain, Unread) else list(parse_mounts(plain))
+    return own
 
 
 def _find_root(mounts: list[_Mount]) -> str | None:
@@ -148,9 +121,6 @@ def _is_sandboxed(mounts: list[_Mount]) -> bool:
 
 def read_file_systems(host: Host) -> tuple[MountedFileSystem, ...] | Unread:
     """Read the mounted file systems on the box's disks.
-
-    Args:
-        host: The machine.
 
     Returns:
         One entry a file system, by mount point. One that hangs costs its own figures only.

@@ -75,7 +75,7 @@ class AsItHappened(RecordedHost):
 def record(number: int, fault_at: float) -> list[str]:
     """Record a sound box, and what becomes of it."""
     box = SimulatedBox(name=f"kelp-{number}", ports=[Port(hop="01.1", drive=Drive(serial=f"A{number}"))])
-    box.extra_files |= {"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
+    box.extra_files |= {"/proc/self/mountinfo": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
     writer, now = RecordingWriter(box), time.time()
     writer.take(box, t=now, up=60.0)
     up = 60.0 + fault_at - now

@@ -14,10 +14,8 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.file_systems import (
     MACHINES_TABLE,
     OWN_TABLE,
-    PLAIN_TABLE,
     choose_mounts,
     parse_mount_info,
-    parse_mounts,
     read_file_systems,
 )
 from laneproof_collectors.live_host import LiveHost
@@ -151,11 +149,6 @@ def test_another_containers_table_is_not_believed(fs: FakeFilesystem) -> None:
     assert list(file_systems_of(FakeMachine(fs, {MACHINES_TABLE: TABLE, OWN_TABLE: inside}))) == ["/data"]
 
 
-def test_the_plain_table_serves_where_there_is_no_other(fs: FakeFilesystem) -> None:
-    table = "/dev/md0 /srv/hydro\\040phones xfs ro,noatime 0 0\nproc /proc proc rw 0 0\nshort line\n"
-    assert flags_of(machine_with(fs, table, PLAIN_TABLE)) == {"/srv/hydro phones": (True, None)}
-
-
 def test_what_is_mounted_over_hides_what_was_there(fs: FakeFilesystem) -> None:
     table = "1 0 9:0 / /srv rw - xfs /dev/md0 rw\n2 1 9:1 / /srv rw - xfs /dev/md1 rw\n"
     assert file_systems_of(machine_with(fs, table))["/srv"].device == "/dev/md1"
@@ -174,8 +167,8 @@ def test_no_table_at_all_is_unread(fs: FakeFilesystem) -> None:
 
 @given(st.binary() | st.lists(st.binary() | st.sampled_from(TABLE.encode().splitlines())).map(b"\n".join))
 def test_any_table_gives_mounts(raw: bytes) -> None:
-    for mounts in (list(parse_mount_info(raw)), list(parse_mounts(raw))):
-        assert {mount.mount for mount in choose_mounts(mounts)} <= {mount.mount for mount in mounts}
+    mounts = list(parse_mount_info(raw))
+    assert {mount.mount for mount in choose_mounts(mounts)} <= {mount.mount for mount in mounts}
 
 
 @given(st.lists(st.sampled_from([*TABLE.splitlines(), "a - b", " - ", "1 2 3 4 5 6 - x y", "\\777"])))

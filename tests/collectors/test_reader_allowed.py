@@ -8,7 +8,7 @@ import pytest
 
 from laneproof.commands.inputs import open_recording
 from laneproof_collectors.collection import make_collectors, read_snapshot
-from laneproof_collectors.file_systems import OWN_TABLE, PLAIN_TABLE
+from laneproof_collectors.file_systems import OWN_TABLE
 from laneproof_collectors.host import Host
 from laneproof_collectors.pcie.ids import PCI_IDS_FILES
 from laneproof_collectors.questions import (
@@ -34,7 +34,7 @@ REFERENCE = os.environ.get("LANEPROOF_REFERENCE")
 RECORDINGS = [None, *(sorted(Path(REFERENCE).glob("real-boxes/*.jsonl.gz")) if REFERENCE else ())]
 # Each process asks these for itself: two tables are of the process that asks, and the list of names is public.
 ASKED_ELSEWHERE = {
-    ReadClock(), ReadUevents(), ReadKernelLog(), ReadFile(OWN_TABLE), ReadFile(PLAIN_TABLE),
+    ReadClock(), ReadUevents(), ReadKernelLog(), ReadFile(OWN_TABLE),
     *(ReadRange(file, 0, 2 << 20) for file in PCI_IDS_FILES),
 }  # fmt: skip
 

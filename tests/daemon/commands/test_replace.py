@@ -50,7 +50,7 @@ def lay_array(box: SimulatedBox, *members: str, state: str = "in_sync") -> None:
     for slot, name in enumerate(members):
         files |= {f"{folder}/dev-{name}/state": f"{state}\n", f"{folder}/dev-{name}/slot": f"{slot}\n"}
         files |= {f"{folder}/dev-{name}/errors": "0\n"}
-    box.extra_files = files | {"/proc/mounts": "", "/proc/1/mountinfo": "", "/proc/self/mountinfo": ""}
+    box.extra_files = files | {"/proc/1/mountinfo": "", "/proc/self/mountinfo": ""}
 
 
 def make_mirror() -> SimulatedBox:

@@ -177,7 +177,7 @@ def test_a_state_that_cannot_be_saved_holds_no_message_back(
 def test_from_a_fault_in_a_recording_to_the_message_in_the_mail_and_at_the_webhook(tmp_path: Path) -> None:
     """The daemon's engine and HTTP, the notifier and both servers are real; only the clock is simulated."""
     box = SimulatedBox(name="kelp-1", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
-    box.extra_files |= {"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
+    box.extra_files |= {"/proc/self/mountinfo": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
     writer = RecordingWriter(box)
     writer.take(box, t=T, up=60.0)
     box.ports[0].wired_lanes = 2

@@ -138,7 +138,7 @@ class Rig:
             name="tern-2",
             boot_number=boot,
             ports=[Port(hop="01.1", drive=Drive(serial="A1")), Port(hop="01.2", drive=Drive(serial="A2"))],
-            extra_files={"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
+            extra_files={"/proc/self/mountinfo": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
         )
         self.box, self.host, self.writer = box, StandingHost(box), MemoryWriter()
         self.changes: list[FindingChange] = []
@@ -593,7 +593,7 @@ def test_one_stuck_collector_is_overdue_and_the_others_go_on(rig: Rig, caplog: p
 
 @pytest.mark.usefixtures("impatient")
 def test_collectors_that_hang_from_the_start_do_not_keep_the_first_verdict(rig: Rig) -> None:
-    rig.host.hold("/sys/class/hwmon", "/proc/meminfo", "/proc/mdstat", "/proc/mounts", "/sys/class/net")
+    rig.host.hold("/sys/class/hwmon", "/proc/meminfo", "/proc/mdstat", "/proc/self/mountinfo", "/sys/class/net")
     rig.start()
     status = rig.daemon.status
     assert status.complete
