@@ -19,13 +19,12 @@ import time
 from dataclasses import dataclass, replace
 from typing import Any
 
+from laneproof_collectors.programs import PATH
 from laneproof_collectors.unread import Reason, Unread
 
 SECONDS_TO_END = 0.7
 """How long fio may take to end by itself once it was asked to; then it is killed."""
 _SECONDS_TO_DIE = 5.0  # a process that waits for a dead drive ends once the kernel gives the drive up
-_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
-_ENVIRONMENT = {"PATH": _PATH, "LC_ALL": "C"}
 _PLAIN_PATH = re.compile(r"/[A-Za-z0-9_.+/-]+")  # fio takes a colon for the end of a name
 _MOST_OUTPUT_BYTES = 1 << 22
 _FILE_TIMES_BYTES = 256 << 10
@@ -81,7 +80,7 @@ class LoadResult:
 
 def find_program(name: str) -> str | Unread:
     """Find a program in the system's own folders, whatever the caller's PATH says."""
-    found = shutil.which(name, path=_PATH)
+    found = shutil.which(name, path=PATH)
     return os.path.realpath(found) if found else Unread(name, "it is not installed", Reason.ABSENT, "ENOENT")
 
 
@@ -170,7 +169,7 @@ class Load:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
-            env=_ENVIRONMENT,
+            env={"PATH": PATH, "LC_ALL": "C"},
             cwd="/",
         )
         assert self._process.stdout is not None  # noqa: S101 (asked for above)

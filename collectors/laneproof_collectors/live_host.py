@@ -319,14 +319,14 @@ class _KernelLogReader:
 class _UeventReader:
     """The kernel's own device events through pyudev, of the subsystems that a storage box's faults show in."""
 
-    SUBSYSTEMS = ("nvme", "pci", "block", "scsi", "net")
-
     def __init__(self) -> None:
         import pyudev  # noqa: PLC0415 (only the live machine has events)
 
+        from laneproof_collectors.hotplug import SUBSYSTEMS  # noqa: PLC0415 (likewise)
+
         # "kernel", not "udev": events come at once and also where no udev daemon runs.
         self._monitor = pyudev.Monitor.from_netlink(pyudev.Context(), source="kernel")
-        for subsystem in self.SUBSYSTEMS:
+        for subsystem in SUBSYSTEMS:
             self._monitor.filter_by(subsystem)
         self._monitor.start()
 

@@ -70,27 +70,9 @@ FormatTable = Mapping[str, tuple[Format, ...]]
 def row(
     kind: EventKind | Judge, openings: str, pattern: str, source: str, *, continues: bool = False, **detail: str
 ) -> Format:
-    """Make one row of a table.
-
-    Args:
-        kind: What the message reports.
-        openings: Its possible first words, separated by blanks.
-        pattern: A regular expression for the message's beginning.
-        source: Where the kernel prints it.
-        continues: Whether it adds to an earlier line's report.
-        **detail: What it says by its mere presence.
-
-    Returns:
-        The row.
-    """
-    return Format(
-        openings=tuple(openings.split()),
-        pattern=pattern,
-        kind=kind,
-        source=source,
-        continues=continues,
-        detail=detail,
-    )
+    """Make a `Format`; its possible first words are separated by blanks, and further keywords are its detail."""
+    words = tuple(openings.split())
+    return Format(openings=words, pattern=pattern, kind=kind, source=source, continues=continues, detail=detail)
 
 
 def by_opening(*tables: Iterable[Format]) -> FormatTable:

@@ -12,13 +12,13 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 
 from laneproof_collectors.snapshot import FunctionPower
+from laneproof_collectors.sysfs_attributes import parse_switch
 from laneproof_collectors.unread import Reason, Unread
 
 POWER_ATTRIBUTES = ("power/runtime_status", "power_state", "power/control")
 """In the order in which `parse_power` takes them."""
 
 _WORD = re.compile(rb"([A-Za-z0-9_-]{1,32})\n?")
-_SWITCH = re.compile(rb"([01])\n?")
 _Raw = bytes | Unread | None
 
 
@@ -46,7 +46,7 @@ def _parse_power(given: tuple[_Raw, ...], states: tuple[tuple[str, bytes | Unrea
         runtime_status=_parse_word(status, what=f"{folder}/{POWER_ATTRIBUTES[0]}"),
         state=_parse_word(state, what=f"{folder}/{POWER_ATTRIBUTES[1]}"),
         control=_parse_word(control, what=f"{folder}/{POWER_ATTRIBUTES[2]}"),
-        link_states={name: _parse_state(raw, what=f"{folder}/link/{name}") for name, raw in states},
+        link_states={name: parse_switch(raw, what=f"{folder}/link/{name}") for name, raw in states},
     )
 
 
@@ -64,14 +64,6 @@ def _parse_word(raw: _Raw, *, what: str) -> str | Unread | None:
     if match := _WORD.fullmatch(raw):
         return match[1].decode("ascii")
     return Unread(what, f"not a word: {raw[:32]!r}")
-
-
-def _parse_state(raw: bytes | Unread, *, what: str) -> bool | Unread:
-    if isinstance(raw, Unread):
-        return raw
-    if match := _SWITCH.fullmatch(raw):
-        return match[1] == b"1"
-    return Unread(what, f"neither 0 nor 1: {raw[:32]!r}")
 
 
 def find_why_asleep(power: FunctionPower) -> str:
