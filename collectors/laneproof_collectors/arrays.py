@@ -106,9 +106,6 @@ def _parse_unless_none(raw: bytes | Unread, *, what: str) -> int | Unread | None
 def read_arrays(host: Host) -> tuple[Array, ...] | Unread:
     """Read all arrays: md, then btrfs, then ZFS.
 
-    Args:
-        host: The machine.
-
     Returns:
         The arrays, or why one of the three could not be listed (an array that seems not to be there would be called
         missing).

@@ -47,9 +47,6 @@ def parse_error_statistics(raw: bytes | Unread, *, what: str) -> dict[str, int] 
 def read_btrfs(host: Host) -> tuple[Array, ...] | Unread:
     """Read the mounted btrfs file systems.
 
-    Args:
-        host: The machine.
-
     Returns:
         One array each, named by its label where it has one, else by its UUID.
     """

@@ -34,9 +34,6 @@ _Text = str | Unread | None
 def read_firmware(host: Host) -> Firmware | Unread:
     """Read the identity of board, firmware, kernel and boot.
 
-    Args:
-        host: The machine.
-
     Returns:
         The identity; what the firmware does not say is ``None``.
     """
@@ -72,9 +69,6 @@ def _read_without_dmi(host: Host) -> dict[str, _Text]:
 
 def read_firmware_slots(host: Host) -> tuple[PhysicalSlot, ...] | Unread:
     """Read the slots that SMBIOS type 9 lists; a slot that is split appears once for each of its groups.
-
-    Args:
-        host: The machine.
 
     Returns:
         The slots by the names that the board's maker gave them, none where there is no SMBIOS.

@@ -125,9 +125,6 @@ def device_events(events: Iterable[Mapping[str, object]]) -> tuple[DeviceEvent, 
 def read_device_events(host: Host) -> tuple[DeviceEvent, ...] | Unread:
     """Take the device events since the last reading.
 
-    Args:
-        host: The machine.
-
     Returns:
         The events, oldest first, or why they could not be read.
     """

@@ -44,9 +44,6 @@ def parse_total(raw: bytes | Unread) -> int | Unread:
 def read_memory(host: Host) -> Memory | Unread:
     """Read the memory.
 
-    Args:
-        host: The machine.
-
     Returns:
         The memory; `Memory.modules` is `Unread` without SMBIOS or the right to read it.
     """

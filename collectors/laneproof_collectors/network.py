@@ -75,10 +75,6 @@ def find_address(device: str | Unread, entry: str | Unread) -> str | None:
 def parse_first_word(raw: bytes | Unread, *, what: str) -> str | Unread | None:
     r"""Parse an attribute of a bond that is a word and its number, such as ``b"802.3ad 4\n"``.
 
-    Args:
-        raw: The attribute as read.
-        what: Where it was read, for the sentence that a person will see.
-
     Returns:
         The word; ``None`` where the attribute is absent.
     """
@@ -125,9 +121,6 @@ def _has_device(device: str | Unread, entry: str | Unread) -> bool:
 def read_interfaces(host: Host) -> tuple[Interface, ...] | Unread:
     """Read the interfaces that have a device behind them, and the bonds.
 
-    Args:
-        host: The machine.
-
     Returns:
         The interfaces by name.
     """
@@ -173,9 +166,6 @@ def _make_interface(name: str, address: str | None, folder: str, raw: dict[str, 
 
 def read_bonds(host: Host) -> tuple[Bond, ...] | Unread:
     """Read the bonds.
-
-    Args:
-        host: The machine.
 
     Returns:
         The bonds with their members, in the kernel's order.

@@ -170,9 +170,6 @@ def forbids_aspm_control(table: bytes | Unread) -> bool:
 def read_power(host: Host) -> KernelPower | Unread:
     """Read the kernel's power settings.
 
-    Args:
-        host: The machine.
-
     Returns:
         The settings; each that could not be read is `Unread` by itself.
     """

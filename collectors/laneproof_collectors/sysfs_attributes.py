@@ -50,10 +50,6 @@ def parse_integer(raw: bytes | Unread, *, what: str, base: int = 10) -> int | Un
 def parse_switch(raw: bytes | Unread, *, what: str) -> bool | Unread:
     """Parse an attribute that is 0 or 1.
 
-    Args:
-        raw: The attribute as read.
-        what: Where it was read, for the sentence that a person will see.
-
     Returns:
         Whether it is 1, or why that is not known.
     """

@@ -47,9 +47,6 @@ _Raw = Mapping[str, bytes | Unread]
 def read_thermal(host: Host) -> Thermal | Unread:
     """Read heat and power.
 
-    Args:
-        host: The machine.
-
     Returns:
         What the machine has sensors for; empty where it has none.
     """

@@ -57,10 +57,6 @@ def parse_size(raw: bytes | Unread, *, what: str) -> int | Unread:
 def parse_statistics(raw: bytes | Unread, *, what: str) -> BlockStatistics | Unread:
     """Parse a disk's ``stat``: eleven counts or more on one line.
 
-    Args:
-        raw: The attribute as read.
-        what: Where it was read, for the sentence that a person will see.
-
     Returns:
         The counts since the disk appeared, or why there are none.
     """

@@ -108,9 +108,6 @@ def read_disk_folders(host: Host, disks: Iterable[str]) -> dict[str, str]:
 def read_locate_leds(host: Host) -> tuple[LocateLed, ...]:
     """Read which locate LEDs the kernel offers.
 
-    Args:
-        host: The machine.
-
     Returns:
         The lights: of ports and drives, of enclosures, of hot-plug slots; none where there is nothing of that sort.
     """

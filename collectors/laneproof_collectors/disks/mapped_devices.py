@@ -21,9 +21,6 @@ _DEPTH = 6  # encryption on a volume on an array on partitions is four
 def read_mapped(host: Host) -> tuple[MappedDevice, ...] | Unread:
     """Read the mapped devices.
 
-    Args:
-        host: The machine.
-
     Returns:
         The devices by name, none where nothing is mapped; or why they could not be listed. A device whose parts could
         not be read has no disks.

@@ -76,9 +76,6 @@ def kernel_events(records: Iterable[str | KernelRecord]) -> tuple[TimedKernelEve
 def read_kernel_events(host: Host) -> KernelEvents | Unread:
     """Take the kernel events since the last reading.
 
-    Args:
-        host: The machine.
-
     Returns:
         The events and how many records were lost, or why the log could not be read.
     """

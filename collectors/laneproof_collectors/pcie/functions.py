@@ -351,9 +351,6 @@ def read_slots(host: Host) -> tuple[PhysicalSlot, ...] | Unread:
 
     Whether a card is in one is not asked (``adapter``): the hot-plug driver would wake a sleeping port for it.
 
-    Args:
-        host: The machine.
-
     Returns:
         The slots in the order of their names, or why their list could not be read.
 
