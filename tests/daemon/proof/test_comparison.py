@@ -6,9 +6,9 @@ import pytest
 from scipy import stats
 
 from laneproof.proof.comparison import compare_runs
-from laneproof.proof.run_record import DriveRun, LinkRun, ProofRun, StageName
+from laneproof.proof.run_record import DriveRun, DriveTally, LinkRun, ProofRun, StageName, WakeRun
 from laneproof.proof.simulated_machine import Fault
-from proven_box import RISER_3, run_box, sound_run
+from proven_box import RISER_3, drive, run_box, sound_run
 
 ALONE = (StageName.ALONE,)
 
@@ -58,16 +58,31 @@ def change(run: ProofRun, name: str, **changes: object) -> ProofRun:
     return run.model_copy(update={"drives": drives})
 
 
+def alone_at(rate: float) -> dict[StageName, DriveTally]:
+    stages = drive(sound_run(), RISER_3).stages
+    return stages | {StageName.ALONE: DriveTally(seconds=10.0, read_bytes=round(rate * 10))}
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
         ({"serial": "FP4K-26A-0999"}, "changed: another drive, FP4K-26A-0999"),
         ({"firmware": "9.9"}, "now 9.9"),
-        ({"hottest_celsius": 40.0}, "now 40 °C"),
+        ({"hottest_celsius": 54.0}, "its hottest was 57 °C, now 54 °C"),
+        ({"hottest_celsius": 59.5}, ""),
+        ({"hottest_celsius": 40.0, "stages": {}}, ""),  # another load warms otherwise
+        ({"stages": alone_at(5.0e9)}, "it gave 5.7 GB/s alone, now 5 GB/s"),
+        ({"stages": alone_at(6.4e9)}, "it gave 5.7 GB/s alone, now 6.4 GB/s"),
+        ({"stages": alone_at(5.3e9)}, ""),
+        ({"wake": WakeRun(median_us=63_200.0)}, "waking took 32 ms, now 63 ms"),
+        ({"wake": WakeRun(median_us=15_700.0)}, "waking took 32 ms, now 16 ms"),
+        ({"wake": WakeRun(median_us=63_000.0)}, ""),
     ],
 )
 def test_a_drive_says_what_is_other(changes: dict[str, object], said: str) -> None:
-    assert said in says(sound_run(), change(sound_run(), RISER_3, **changes))
+    found = says(sound_run(), change(sound_run(), RISER_3, **changes))
+    assert said in found
+    assert bool(said) is bool(found)
 
 
 def swap(run: ProofRun) -> ProofRun:

@@ -13,6 +13,7 @@ from laneproof_collectors.fio import LoadResult
 from proven_box import RISER_1, targets
 
 LOADED = targets(RISER_1)
+LOADED_PLAN = make_plan(LOADED)
 PATH = LOADED.drives[0].path
 
 
@@ -27,7 +28,7 @@ def reading(  # noqa: PLR0913 (what a second may show)
 
 
 def add_up(*stages: tuple[StageName, list[WatchedPass]], first: WatchedPass | None = None) -> RunTotals:
-    totals = RunTotals(LOADED, make_plan(LOADED))
+    totals = RunTotals(LOADED, LOADED_PLAN)
     totals.add(first or reading(0.0))
     for stage, readings in stages:
         totals.begin(stage, (RISER_1,) if stage is not StageName.REST else ())
@@ -78,6 +79,45 @@ def test_an_error_keeps_what_held_at_its_moment() -> None:
     assert (happened.bytes_per_second, happened.celsius, happened.loaded) == (2 * 10**9, 61.0, (RISER_1,))
     assert run.links[0].by_celsius[60].errors == 2
     assert run.links[0].by_celsius[40].errors == 0
+
+
+def test_repeats_and_serious_errors_are_noted_too() -> None:
+    def counted(at: float, repeats: int, serious: int) -> WatchedPass:
+        link = WatchedLink(gt_s=16, lanes=4, port={"Timeout": repeats}, device={}, serious=serious)
+        return dataclasses.replace(reading(at, int(at) * 10**9), links={PATH: link})
+
+    seconds = [counted(1.0, 5, 7), counted(2.0, 9, 9), counted(3.0, 9, 8)]
+    run = finish(add_up((StageName.ALONE, seconds), first=counted(0.0, 5, 7)))
+    assert [(happened.kind, happened.count, happened.text) for happened in run.happenings] == [
+        ("errors", 1, "port: 4 Timeout"),  # repeats are no errors on the wire, and something all the same
+        ("serious", 2, "uncorrectable errors"),
+    ]
+    assert (run.links[0].repeats, run.links[0].serious, run.links[0].errors) == (4, 2, 0)
+
+
+@pytest.mark.parametrize(("at", "starts"), [(1.0, True), (30.0, True), (31.0, False)])
+def test_a_load_may_take_half_a_minute_to_begin(at: float, *, starts: bool) -> None:
+    assert add_up((StageName.ALONE, [reading(at)])).is_starting() is starts
+    assert not add_up((StageName.ALONE, [reading(at, 4096)])).is_starting()
+    assert not add_up((StageName.REST, [reading(at)])).is_starting()
+
+
+def test_what_warms_and_slows_a_drive_is_kept_with_its_pace_in_the_first_and_last_minute() -> None:
+    def heated(at: int) -> WatchedPass:
+        read = 10**9 * min(at, 60) + 10**8 * max(at - 60, 0)
+        drive = WatchedDrive(read_bytes=read, celsius=50 + at / 100, heat_minutes=at // 60, throttled=at // 50)
+        return WatchedPass(at=at, drives={RISER_1: drive})
+
+    hot = [heated(at) for at in range(1, 181)]
+    totals = add_up((StageName.HEAT, hot))
+    totals.held_back = frozenset((RISER_1,))
+    totals.add(reading(183.0, 0))
+    drive = finish(totals).drives[0]
+    assert (drive.hottest_celsius, drive.warning_minutes, drive.throttled) == (51.8, 3, 3)
+    assert drive.held_back_seconds == 3.0
+    assert drive.first_heat_bytes == pytest.approx(1e9, rel=0.02)
+    assert drive.last_heat_bytes == pytest.approx(1e8, rel=0.05)
+    assert finish(totals).not_shown == LOADED_PLAN.not_shown  # three seconds are not late
 
 
 def test_counters_that_begin_again_count_nothing_backwards() -> None:
