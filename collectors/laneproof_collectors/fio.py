@@ -28,8 +28,8 @@ _SECONDS_TO_DIE = 5.0  # a process that waits for a dead drive ends once the ker
 _PLAIN_PATH = re.compile(r"/[A-Za-z0-9_.+/-]+")  # fio takes a colon for the end of a name
 _MOST_OUTPUT_BYTES = 1 << 22
 _FILE_TIMES_BYTES = 256 << 10
-"""The kernel accounts to a process that only reads the times of last access of its program's and libraries' files, a
-page each (mount(8), relatime; 4 and 8 KiB were seen). A load that wrote would write more. Judgement."""
+"""``write_bytes`` also counts updates of access times, about a page for each file of the program (mount(8), relatime; 4
+and 8 KiB were seen): so much is tolerated. A load that wrote would write more. Judgement."""
 _WRITTEN = re.compile(rb"^write_bytes: (\d+)$", re.MULTILINE)
 
 

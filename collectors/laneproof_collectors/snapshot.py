@@ -82,6 +82,10 @@ class AerRegisters:
     correctable_mask: int
 
 
+ASLEEP = ("suspended", "suspending", "D3hot", "D3cold")
+"""Words of ``power/runtime_status`` and ``power_state`` for a function that sleeps."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FunctionPower:
     """Power management of one PCI function, from sysfs; never wakes it."""
@@ -94,7 +98,7 @@ class FunctionPower:
     @property
     def sleeps(self) -> bool:
         """Whether a reading of the device itself could wake it."""
-        return self.runtime_status in ("suspended", "suspending") or self.state in ("D3hot", "D3cold")
+        return self.runtime_status in ASLEEP or self.state in ASLEEP
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ from laneproof_collectors.sysfs_attributes import parse_text, read_linked
 from laneproof_collectors.unread import Unread
 
 _MAPPED = re.compile(r"dm-\d+")
-_BUILT = re.compile(r"(?:dm-|md)\w+")
+_STACKED = re.compile(r"(?:dm-|md)\w+")
 _DEPTH = 6  # encryption on a volume on an array on partitions is four
 
 
@@ -47,11 +47,12 @@ def _read_parts(host: Host, names: Sequence[str]) -> dict[str, tuple[str, ...]]:
         for name in waiting:
             below = read_linked(host, f"{BLOCK_CLASS}/{name}/slaves")
             parts[name] = () if isinstance(below, Unread) else tuple(below)
-        waiting = sorted({part for some in parts.values() for part in some if _BUILT.fullmatch(part)} - parts.keys())
+        waiting = sorted({part for some in parts.values() for part in some if _STACKED.fullmatch(part)} - parts.keys())
     return parts
 
 
 def _expand(name: str, parts: dict[str, tuple[str, ...]], depth: int = _DEPTH) -> set[str]:
+    """Give the disks that a device lies on in the end, through all that is stacked between."""
     if name not in parts:
         return {find_whole_disk(name)}
     return {disk for part in parts[name] if depth for disk in _expand(part, parts, depth - 1)}

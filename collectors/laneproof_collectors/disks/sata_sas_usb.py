@@ -24,13 +24,12 @@ from laneproof_collectors.host import Host, resolve_link
 from laneproof_collectors.pcie.path import is_address, parse_function_path
 from laneproof_collectors.platform_path import find_platform_path
 from laneproof_collectors.questions import Question, ReadFile, Smartctl
-from laneproof_collectors.snapshot import SataDrive
+from laneproof_collectors.snapshot import ASLEEP, SataDrive
 from laneproof_collectors.sysfs_attributes import is_absent, parse_switch, parse_text
 from laneproof_collectors.unread import Reason, Unread
 
 BLOCK_FOLDER = "/sys/block"
 _DISK = re.compile(r"sd[a-z]+")
-_SLEEPING = ("suspended", "suspending", "D3hot", "D3cold")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +125,7 @@ def _parse_disk(name: str, path: str, device: str, answers: Sequence[bytes | Unr
         key=(name, path if isinstance(identifier, Unread) else identifier),
         wwid=None if isinstance(identifier, Unread) else identifier or None,
         removable=parse_switch(removable, what=name) is True,
-        sleeps=next((word for raw in power if (word := _word(raw)) in _SLEEPING), None),
+        sleeps=next((word for raw in power if (word := _word(raw)) in ASLEEP), None),
     )
 
 

@@ -112,25 +112,25 @@ def _classify_lines(text: str) -> KernelEvent | None:
 def _classify_line(line: str) -> KernelEvent | None:
     head, colon, text = line.partition(": ")
     if not colon:
-        return _classify_block(line, line)
+        return _classify_without_subject(line, line)
     if head in block_layer.BLOCK_SUBJECTS:
-        return _classify_block(text, line)
+        return _classify_without_subject(text, line)
     if head == "bonding":
         return _classify_line(text)
     subject = _SUBJECT.fullmatch(head)
     if subject is None:
-        return _classify_block(line, line)
+        return _classify_without_subject(line, line)
     name = subject.lastgroup or ""
     return _FAMILIES[name](subject, text.lstrip(), line)
 
 
-def _event(table: FormatTable, text: str, line: str, device: str | None) -> KernelEvent | None:
+def _match_event(table: FormatTable, text: str, line: str, device: str | None) -> KernelEvent | None:
     """Look a message up and make the event; the message's own word on who erred goes before its subject."""
     found = find_format(table, text)
-    return None if found is None else _make_event(*found, line, device)
+    return None if found is None else _build_event(*found, line, device)
 
 
-def _make_event(row: Format, kind: EventKind, detail: dict[str, str], line: str, device: str | None) -> KernelEvent:
+def _build_event(row: Format, kind: EventKind, detail: dict[str, str], line: str, device: str | None) -> KernelEvent:
     named = detail.pop("device", device)
     if named and named.startswith("nvme") and (part := _MULTIPATH_DISK.fullmatch(named)):
         # A hidden path of a disk that several controllers may reach: the disk is what people know.
@@ -145,10 +145,10 @@ def _classify_function(subject: re.Match[str], text: str, line: str) -> KernelEv
         return None
     event = None
     if driver == "nvme":  # kernels to 4.4 named the function where later ones name the controller
-        event = _event(nvme.CONTROLLER_FORMATS, text, line, address)
+        event = _match_event(nvme.CONTROLLER_FORMATS, text, line, address)
     if service := pcie.SERVICE.match(text):
         text = text[service.end() :]
-    event = event or _event(pcie.FUNCTION_FORMATS, text, line, address)
+    event = event or _match_event(pcie.FUNCTION_FORMATS, text, line, address)
     if event and event.device and event.device.startswith("id="):
         number = int(event.device.removeprefix("id="), 16)
         domain = address.partition(":")[0]
@@ -161,19 +161,21 @@ def _classify_controller(subject: re.Match[str], text: str, line: str) -> Kernel
     table = nvme.CONTROLLER_FORMATS if subject["driver"] == "nvme" else None
     if table is None and subject["driver"] is None:
         return _status_event(text, line, subject["controller"])
-    return None if table is None else _event(table, text, line, subject["controller"])
+    return None if table is None else _match_event(table, text, line, subject["controller"])
 
 
 def _status_event(text: str, line: str, device: str) -> KernelEvent | None:
     found = match_format(nvme.COMMAND_STATUS, text) if "(sct " in text else None
-    return None if found is None else _make_event(*found, line, device)
+    return None if found is None else _build_event(*found, line, device)
 
 
 def _classify_disk(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     if subject["driver"] not in {None, "block"}:
         return None
     disk = subject["disk"]
-    event = _event(nvme.DISK_FORMATS, text, line, disk) or _event(arrays_and_bonds.NAMED_FORMATS, text, line, disk)
+    event = _match_event(nvme.DISK_FORMATS, text, line, disk) or _match_event(
+        arrays_and_bonds.NAMED_FORMATS, text, line, disk
+    )
     return event or _status_event(text, line, disk)
 
 
@@ -181,18 +183,18 @@ def _classify_scsi(subject: re.Match[str], text: str, line: str) -> KernelEvent 
     device = subject["scsi"]
     if disk := scsi.SCSI_DISK.match(text):
         device, text = disk["disk"], text[disk.end() :]
-    return _event(scsi.SCSI_FORMATS, text, line, device)
+    return _match_event(scsi.SCSI_FORMATS, text, line, device)
 
 
 def _classify_ata(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
-    return _event(scsi.ATA_FORMATS, text, line, subject["ata"]) if subject["driver"] is None else None
+    return _match_event(scsi.ATA_FORMATS, text, line, subject["ata"]) if subject["driver"] is None else None
 
 
 def _classify_bridge(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     """A host bridge of the device tree speaks through its driver, ``brcm-pcie fd500000.pcie``."""
     if "pci" not in (subject["driver"] or ""):
         return _classify_named(subject, text, line)
-    return _event(host_bridges.HOST_FORMATS, text, line, subject["bridge"])
+    return _match_event(host_bridges.HOST_FORMATS, text, line, subject["bridge"])
 
 
 def _classify_array(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
@@ -200,34 +202,34 @@ def _classify_array(subject: re.Match[str], text: str, line: str) -> KernelEvent
     if subject["driver"] is not None:
         return None
     array = subject["joined"] or subject["array"].removeprefix(":") or None
-    if event := _event(arrays_and_bonds.ARRAY_FORMATS, text, line, array):
+    if event := _match_event(arrays_and_bonds.ARRAY_FORMATS, text, line, array):
         return event
     member, separator, rest = text.partition(": " if array else " ")
-    return _event(arrays_and_bonds.MEMBER_FORMATS, rest, line, member.removesuffix(":")) if separator else None
+    return _match_event(arrays_and_bonds.MEMBER_FORMATS, rest, line, member.removesuffix(":")) if separator else None
 
 
 def _classify_named(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     if subject["driver"] is not None:
-        return _classify_block(line, line)
-    return _event(arrays_and_bonds.NAMED_FORMATS, text, line, subject["named"] or subject["bridge"]) or _classify_block(
-        line, line
-    )
+        return _classify_without_subject(line, line)
+    return _match_event(
+        arrays_and_bonds.NAMED_FORMATS, text, line, subject["named"] or subject["bridge"]
+    ) or _classify_without_subject(line, line)
 
 
 def _classify_firmware(_subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
-    return _event(aer.FIRMWARE_FORMATS, text, line, None)
+    return _match_event(aer.FIRMWARE_FORMATS, text, line, None)
 
 
 def _classify_file_system(_subject: re.Match[str], _text: str, line: str) -> KernelEvent | None:
-    return _event(block_layer.LINE_FORMATS, line, line, None)
+    return _match_event(block_layer.LINE_FORMATS, line, line, None)
 
 
-def _classify_block(text: str, line: str) -> KernelEvent | None:
+def _classify_without_subject(text: str, line: str) -> KernelEvent | None:
     """The block layer and the page cache put no subject before their messages."""
     if " error, dev " in text:
         found = match_format(block_layer.BLOCK_ERROR, text)
-        return None if found is None else _make_event(*found, line, None)
-    return _event(block_layer.LINE_FORMATS, text, line, None)
+        return None if found is None else _build_event(*found, line, None)
+    return _match_event(block_layer.LINE_FORMATS, text, line, None)
 
 
 _FAMILIES = {

@@ -46,6 +46,7 @@ from laneproof_collectors.questions import (
     Smartctl,
 )
 from laneproof_collectors.snapshot import (
+    ASLEEP,
     AutonomousTransitions,
     HealthLog,
     NvmeController,
@@ -66,13 +67,12 @@ LIVE = "live"
 _CONTROLLER = re.compile(r"nvme\d+")
 _LATENCY_TOLERANCE = "power/pm_qos_latency_tolerance_us"
 _ATTRIBUTES = ("state", "model", "serial", "firmware_rev", "cntlid", _LATENCY_TOLERANCE)
-_SLEEPING = ("suspended", "suspending", "D3hot", "D3cold")
 
 # After these, another program's way to the same page may work; after the others the drive itself does not answer.
 _WORTH_ANOTHER_WAY = (Reason.ABSENT, Reason.DENIED, Reason.REFUSED, Reason.MALFORMED, Reason.FAILED)
 _RIGHTS_ADVICE = "run laneproof as root, or give it CAP_SYS_ADMIN"
 
-Key = tuple[str, str, str]
+DriveKey = tuple[str, str, str]
 """What makes a drive the same one as in the pass before: its name, serial number and firmware."""
 
 
@@ -80,12 +80,12 @@ Key = tuple[str, str, str]
 class NvmeCache:
     """What is remembered from pass to pass, so that a drive is not asked for what did not change."""
 
-    identities: dict[Key, NvmeIdentity] = field(default_factory=dict)
+    identities: dict[DriveKey, NvmeIdentity] = field(default_factory=dict)
     attributes: dict[str, tuple[list[bytes | Unread], dict[str, str | Unread]]] = field(default_factory=dict)
     """By folder, a controller's files as read last, and parsed."""
     namespaces: NamespaceMemory = field(default_factory=dict)
 
-    def keep_only(self, keys: set[Key], folders: set[str]) -> None:
+    def keep_only(self, keys: set[DriveKey], folders: set[str]) -> None:
         """Forget the drives that are not here any more."""
         for key in self.identities.keys() - keys:
             del self.identities[key]
@@ -101,7 +101,7 @@ class NvmeCache:
 
 
 @dataclass(slots=True, kw_only=True)
-class _Drive:
+class _ControllerDraft:
     """One controller while it is read: the kernel's own account, then what the drive answered."""
 
     name: str
@@ -129,7 +129,7 @@ class _Drive:
             return text
         return {"model": own.model, "serial": own.serial, "firmware_rev": own.firmware}[name]
 
-    def key(self) -> Key | None:
+    def key(self) -> DriveKey | None:
         """Identify the drive, unless the kernel does not say enough for that."""
         serial, firmware = self.text("serial"), self.text("firmware_rev")
         if isinstance(serial, Unread) or isinstance(firmware, Unread) or not serial:
@@ -157,14 +157,14 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
     _read_attributes(host, drives, cache)
     _read_namespaces(host, drives, cache)
     cache.keep_only({key for drive in drives if (key := drive.key())}, {drive.path for drive in drives})
-    asked = [drive for drive in drives if not _leave_alone(drive)]
+    asked = [drive for drive in drives if not _skip_if_not_live(drive)]
     _ask_for_health(host, asked, cache)
     _ask_for_transitions(host, asked)
     _ask_another_way(host, asked)
-    return tuple(map(_controller, drives))
+    return tuple(map(_make_controller, drives))
 
 
-def _locate(host: Host, names: Sequence[str]) -> list[_Drive]:
+def _locate(host: Host, names: Sequence[str]) -> list[_ControllerDraft]:
     """Find each controller's own folder, and its PCI function where it has one."""
     links = [f"{CLASS_FOLDER}/{name}" for name in names]
     paths = (
@@ -174,7 +174,9 @@ def _locate(host: Host, names: Sequence[str]) -> list[_Drive]:
     drives = []
     for name, path in zip(names, paths, strict=True):
         function, address, platform_path = _find_function(name, path)
-        drives.append(_Drive(name=name, path=path, function=function, address=address, platform_path=platform_path))
+        drives.append(
+            _ControllerDraft(name=name, path=path, function=function, address=address, platform_path=platform_path)
+        )
     return drives
 
 
@@ -194,7 +196,7 @@ def _ask_each(host: Host, questions: Sequence[Sequence[Question]]) -> Iterator[l
     return ([next(answers) for _ in some] for some in questions)
 
 
-def _read_attributes(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
+def _read_attributes(host: Host, drives: Sequence[_ControllerDraft], cache: NvmeCache) -> None:
     questions = [_ask_attributes(drive.path, drive.function) for drive in drives]
     for drive, answers in zip(drives, _ask_each(host, questions), strict=True):
         count = len(_ATTRIBUTES)
@@ -215,7 +217,7 @@ def _ask_attributes(path: str, function: str | None) -> tuple[Question, ...]:
     )
 
 
-def _read_namespaces(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
+def _read_namespaces(host: Host, drives: Sequence[_ControllerDraft], cache: NvmeCache) -> None:
     found = [
         (drive, disk, f"{drive.path}/{node}")
         for drive in drives
@@ -227,21 +229,21 @@ def _read_namespaces(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> 
         drive.namespaces = (*drive.namespaces, namespace)
 
 
-def _leave_alone(drive: _Drive) -> bool:
+def _skip_if_not_live(drive: _ControllerDraft) -> bool:
     """Decide that a drive is sent no command, and say so in all that a command would have said."""
     state = drive.text("state")
     for raw in drive.sleep:
-        if (word := parse_text(raw)) in _SLEEPING:
+        if (word := parse_text(raw)) in ASLEEP:
             why = f"its PCI function sleeps ({word}) and is not woken by a reading"
-            return _leave(drive, Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED))
+            return _mark_not_asked(drive, Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED))
     if state == LIVE or is_absent(state):  # kernels before 4.8 show no state (from memory)
         return False
     shown = state.why if isinstance(state, Unread) else f"its state is {state}"
     why = f"it is sent no command while it is not known to be live ({shown})"
-    return _leave(drive, Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED))
+    return _mark_not_asked(drive, Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED))
 
 
-def _leave(drive: _Drive, unread: Unread) -> bool:
+def _mark_not_asked(drive: _ControllerDraft, unread: Unread) -> bool:
     drive.identity = drive.health = drive.transitions = unread
     return True
 
@@ -256,7 +258,7 @@ def _page(answer: Answer) -> bytes | Unread:
     return _advise(page) if isinstance(page, Unread) else page
 
 
-def _ask_for_health(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
+def _ask_for_health(host: Host, drives: Sequence[_ControllerDraft], cache: NvmeCache) -> None:
     """Ask for the health log and, where it is not remembered, for the identity."""
     questions: list[list[Question]] = []
     for drive in drives:
@@ -272,7 +274,7 @@ def _ask_for_health(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> N
         drive.health = parse_health(cast("bytes | Unread", health), what=f"log 02h of {drive.name}")
 
 
-def _ask_for_transitions(host: Host, drives: Sequence[_Drive]) -> None:
+def _ask_for_transitions(host: Host, drives: Sequence[_ControllerDraft]) -> None:
     """Ask for the feature where the drive has it."""
     having = []
     for drive in drives:
@@ -293,7 +295,7 @@ def _parse_feature(answer: Answer, *, what: str) -> AutonomousTransitions | Unre
     return _advise(cast("Unread", answer))
 
 
-def _ask_another_way(host: Host, drives: Sequence[_Drive]) -> None:
+def _ask_another_way(host: Host, drives: Sequence[_ControllerDraft]) -> None:
     """Where the health log failed, ask smartctl; where that fails too, at least read the kernel's thermometers."""
     failed = [
         drive for drive in drives if isinstance(drive.health, Unread) and drive.health.reason in _WORTH_ANOTHER_WAY
@@ -318,7 +320,7 @@ def _explain(log: Unread, smartctl: Unread) -> Unread:
     return replace(log, why=f"{log.why}; smartctl did not help ({smartctl.why}){todo}")
 
 
-def _controller(drive: _Drive) -> NvmeController:
+def _make_controller(drive: _ControllerDraft) -> NvmeController:
     """Put together what was read."""
     raw = dict(zip(_ATTRIBUTES, drive.attributes, strict=True))
     unread = Unread(f"what {drive.name} itself reports", "it was not asked", Reason.NOT_ASKED)
@@ -340,7 +342,7 @@ def _controller(drive: _Drive) -> NvmeController:
     )
 
 
-def _fabrics_path(drive: _Drive) -> str | None:
+def _fabrics_path(drive: _ControllerDraft) -> str | None:
     """Name a drive that a network leads to. Source: kernel drivers/nvme/host/fabrics.c, ``nvmf_class``."""
     if FABRICS_FOLDER not in drive.path:
         return None

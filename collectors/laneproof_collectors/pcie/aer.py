@@ -71,9 +71,9 @@ def parse_aer_counters(raw: bytes, *, what: str) -> Mapping[str, int] | Unread:
 @lru_cache(maxsize=1024)
 def _counts(raw: bytes) -> Mapping[str, int] | None:
     lines = raw.split(b"\n")
-    cut_off = lines.pop()
-    if cut_off and not cut_off.startswith(b"TOTAL_"):
-        return None
+    unended = lines.pop()
+    if unended and not unended.startswith(b"TOTAL_"):
+        return None  # cut off within a line; within the total it does no harm, for that is dropped
     counts: dict[str, int] = {}
     for line in lines:
         if not (match := _LINE.fullmatch(line)) or (count := int(match[2])) >= _COUNT_LIMIT:
