@@ -7,7 +7,7 @@ it does not do: decide what is worth writing, or when.
 import sqlite3
 from collections.abc import Sequence
 
-from laneproof.history.live_series import Ended, Key, PassMark
+from laneproof.history.live_series import Key, PassMark, ResumableSeries
 from laneproof.history.measures import Measure
 from laneproof.history.origins import Origin
 from laneproof.history.sample import Value
@@ -123,7 +123,7 @@ def highest_pass(connection: sqlite3.Connection) -> int:
     return int(connection.execute(asked).fetchone()[0])
 
 
-def load_ended(connection: sqlite3.Connection, boot: int | None) -> dict[Key, Ended]:
+def load_ended(connection: sqlite3.Connection, boot: int | None) -> dict[Key, ResumableSeries]:
     """Load the series that may go on, by origin and measure: the latest of the last boot, and those of none."""
     values: dict[int, tuple[Value | None, bool]] = {}
     for level in _LAST_VALUES:
@@ -140,8 +140,8 @@ def load_ended(connection: sqlite3.Connection, boot: int | None) -> dict[Key, En
         FROM series s JOIN places p ON p.id = s.place JOIN measures m ON m.id = s.measure
         WHERE s.boot IS NULL OR s.boot = ? ORDER BY s.id
     """
-    ended: dict[Key, Ended] = {}
+    ended: dict[Key, ResumableSeries] = {}
     for series, of_boot, path, drive, end, name in connection.execute(asked, (boot,)):
         value, in_gap = values.get(series, (None, True))
-        ended[Origin(path, drive, end), name] = Ended(series, value, in_gap, of_boot is not None)
+        ended[Origin(path, drive, end), name] = ResumableSeries(series, value, in_gap, of_boot is not None)
     return ended

@@ -28,7 +28,7 @@ KEPT_ASIDE = 2
 
 _COMPANIONS = ("", "-wal", "-shm")  # a write-ahead log that is left behind belongs to its database
 _DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
-_PASSING = frozenset(
+_TRANSIENT = frozenset(
     {
         sqlite3.SQLITE_BUSY,
         sqlite3.SQLITE_CANTOPEN,
@@ -76,7 +76,9 @@ class Database:
         """Whether another process writes to the file."""
         self._lock = -1
         self._identity: tuple[int, int] | None = None
-        self._ahead: dict[str, tuple[int, int] | None] = {}  # the files of what is written ahead
+        self._wal_files: dict[
+            str, tuple[int, int] | None
+        ] = {}  # SQLite's -wal and -shm beside the file, and which files they are
         self._is_copy = False  # whether what is in memory holds all that the file holds
         self._writes_in_memory = 0
         self.connection = _open_memory() if self.in_memory else self._open_or_do_without()
@@ -93,12 +95,12 @@ class Database:
             self._writes_in_memory += 1
             if self._writes_in_memory % RETRY_AFTER_WRITES == 0:
                 self._try_the_file_again()
-        elif not self.in_memory and _identify(self.path) != self._identity and not self._follow_loss():
+        elif not self.in_memory and _identify(self.path) != self._identity and not self._recover_removed_file():
             return Written.STARTED_OVER
         try:
             _transact(self.connection, work)
         except sqlite3.Error as error:
-            if self.in_memory or not _is_the_files(error):
+            if self.in_memory or not _is_file_fault(error):
                 raise
             return self._after_failure(error, work)
         return Written.YES
@@ -109,7 +111,7 @@ class Database:
         Raises:
             Exception: The error itself, where it says nothing of what the file holds and may be gone at the next try.
         """
-        if self.in_memory or _is_passing(error):
+        if self.in_memory or _is_transient(error):
             raise error
         self.connection.close()
         try:
@@ -153,7 +155,7 @@ class Database:
     def _note_files(self) -> None:
         """Note which files are open, to find them removed or replaced."""
         self._identity = _identify(self.path)
-        self._ahead = {name: _identify(name) for name in (f"{self.path}-wal", f"{self.path}-shm")}
+        self._wal_files = {name: _identify(name) for name in (f"{self.path}-wal", f"{self.path}-shm")}
 
     def _give_up_lock(self) -> None:
         if self._lock >= 0:
@@ -185,7 +187,7 @@ class Database:
         _transact(self.connection, work)
         return Written.YES
 
-    def _follow_loss(self) -> bool:
+    def _recover_removed_file(self) -> bool:
         """The file was removed, or another one put in its place: all that it held is still open, and is written again.
 
         What went on into a file that nobody can reach any more would be lost with the process.
@@ -195,7 +197,7 @@ class Database:
         """
         _log.error("%s was removed or replaced while it was in use", self.path)
         is_whole = self._leave_the_file(copy=True)
-        for name, mine in self._ahead.items():  # else they would be taken for the other file's
+        for name, mine in self._wal_files.items():  # else they would be taken for the other file's
             if mine is not None and _identify(name) == mine:
                 Path(name).unlink(missing_ok=True)
         self._give_up_lock()  # it may be gone as well, and then keeps nobody out
@@ -400,13 +402,13 @@ def _is_damage(error: sqlite3.DatabaseError) -> bool:
     return getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGE
 
 
-def _is_passing(error: Exception) -> bool:
+def _is_transient(error: Exception) -> bool:
     """Whether an error is of the machine at this moment, and not of what the file holds."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    return isinstance(error, MemoryError) or (isinstance(error, sqlite3.OperationalError) and code in _PASSING)
+    return isinstance(error, MemoryError) or (isinstance(error, sqlite3.OperationalError) and code in _TRANSIENT)
 
 
-def _is_the_files(error: sqlite3.Error) -> TypeGuard[sqlite3.DatabaseError]:
+def _is_file_fault(error: sqlite3.Error) -> TypeGuard[sqlite3.DatabaseError]:
     """Whether the file is at fault, and not what was asked of it."""
     return isinstance(error, sqlite3.OperationalError) or (
         isinstance(error, sqlite3.DatabaseError) and _is_damage(error)

@@ -41,8 +41,8 @@ class Sink(Protocol):
         """Note a sample; None: from here on it could not be read."""
 
 
-class Ended(NamedTuple):
-    """A series that can be taken up again."""
+class ResumableSeries(NamedTuple):
+    """A series of an earlier run, or one that ended, that can go on under its own number."""
 
     series: int
     value: Value | None  # the last that was known
@@ -64,15 +64,15 @@ class _Live:
 class LiveSeries:
     """All series that go on now, by the group of facts that they come from."""
 
-    def __init__(self, sink: Sink, resumable: dict[Key, Ended] | None = None) -> None:
-        """Begin.
+    def __init__(self, sink: Sink, resumable: dict[Key, ResumableSeries] | None = None) -> None:
+        """Begin with no series that goes on yet.
 
         Args:
             sink: Where rows go.
             resumable: The series of an earlier run that may go on, those of this boot and those without one.
         """
         self._sink = sink
-        self._ended: dict[Key, Ended] = resumable or {}
+        self._ended: dict[Key, ResumableSeries] = resumable or {}
         self._unseen: set[Key] = {key for key, ended in self._ended.items() if not ended.in_gap}
         self._groups: dict[str, dict[Key, _Live]] = {}
         self._last_mark: dict[str, PassMark] = {}
@@ -132,7 +132,7 @@ class LiveSeries:
         return self._last_mark.get(group)
 
     def settle(self, group: str | None = None) -> None:
-        """Write what was not written for its pace, of one group or of all."""
+        """Write the latest values that their measure's pace held back, of one group or of all."""
         for name, lives in self._groups.items():
             if group is None or name == group:
                 for live in lives.values():
@@ -200,7 +200,7 @@ class LiveSeries:
     def _end(self, key: Key, live: _Live, mark: PassMark) -> None:
         self._settle(live)
         self._sink.put(mark, live.series, None)
-        self._ended[key] = Ended(live.series, live.latest, in_gap=True, per_boot=live.measure.per_boot)
+        self._ended[key] = ResumableSeries(live.series, live.latest, in_gap=True, per_boot=live.measure.per_boot)
 
 
 def _class_of(measure: Measure) -> str:

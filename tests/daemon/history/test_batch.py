@@ -4,7 +4,7 @@ import sqlite3
 
 from laneproof.history import measures
 from laneproof.history.batch import Batch, highest_pass, load_ended
-from laneproof.history.live_series import Ended, PassMark
+from laneproof.history.live_series import PassMark, ResumableSeries
 from laneproof.history.origins import Origin
 from laneproof.history.tables import migrate
 
@@ -99,11 +99,11 @@ def test_series_go_on_from_the_finest_grain_that_holds_them() -> None:
     connection.execute("INSERT INTO days VALUES (1, 2, NULL, NULL, 2, 1), (1, 3, NULL, 9, NULL, 1)")
     ended = {key[0].path: series for key, series in load_ended(connection, None).items()}
     assert ended == {
-        "a": Ended(1, 4, in_gap=False, per_boot=False),
-        "b": Ended(2, 7, in_gap=False, per_boot=False),
-        "c": Ended(3, 9, in_gap=True, per_boot=False),  # it ended in a gap, with 9
-        "d": Ended(4, 6, in_gap=True, per_boot=False),  # likewise, and its 6 is in an older grain
-        "e": Ended(5, None, in_gap=True, per_boot=False),
+        "a": ResumableSeries(1, 4, in_gap=False, per_boot=False),
+        "b": ResumableSeries(2, 7, in_gap=False, per_boot=False),
+        "c": ResumableSeries(3, 9, in_gap=True, per_boot=False),  # it ended in a gap, with 9
+        "d": ResumableSeries(4, 6, in_gap=True, per_boot=False),  # likewise, and its 6 is in an older grain
+        "e": ResumableSeries(5, None, in_gap=True, per_boot=False),
     }
 
 

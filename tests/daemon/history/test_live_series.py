@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from laneproof.history import measures
-from laneproof.history.live_series import HEARTBEAT_SECONDS, Ended, Key, LiveSeries, PassMark
+from laneproof.history.live_series import HEARTBEAT_SECONDS, Key, LiveSeries, PassMark, ResumableSeries
 from laneproof.history.measures import Measure, Pace, error_bit
 from laneproof.history.origins import Origin
 from laneproof.history.sample import Sample
@@ -38,7 +38,7 @@ class Rows:
 class Course:
     """Passes of one group, 15 seconds apart as a rule."""
 
-    def __init__(self, resumable: dict[Key, Ended] | None = None) -> None:
+    def __init__(self, resumable: dict[Key, ResumableSeries] | None = None) -> None:
         self.sink = Rows()
         self.live = LiveSeries(self.sink, resumable)
         self.number, self.up = 0, 0.0
@@ -180,9 +180,9 @@ def test_what_stands_still_for_a_month_is_written_again() -> None:
 # --- an earlier run's series ------------------------------------------------------------------------------------------
 
 
-def _earlier(value: float | None, *, in_gap: bool = False, per_boot: bool = False) -> dict[Key, Ended]:
+def _earlier(value: float | None, *, in_gap: bool = False, per_boot: bool = False) -> dict[Key, ResumableSeries]:
     measure = EACH if per_boot else MINUTE
-    return {(HERE, measure.name): Ended(40, value, in_gap, per_boot)}
+    return {(HERE, measure.name): ResumableSeries(40, value, in_gap, per_boot)}
 
 
 @pytest.mark.parametrize(
