@@ -4,7 +4,7 @@ from laneproof.diagnosis.case import DAY, LOOK_BACK_SECONDS, Case
 from laneproof.diagnosis.three_valued import Known, majority
 from laneproof.past.drives import DriveRecord
 
-_SPARE_SECONDS = 7 * DAY
+_WATCHED_ENOUGH_SECONDS = 7 * DAY
 _SPARE_POINTS = 2
 _MANY_OCCASIONS = 5
 
@@ -31,7 +31,7 @@ def spare_falling(case: Case) -> Known:
         return None
     if drive.spare.rows[0][2] - drive.spare.rows[-1][2] >= _SPARE_POINTS:
         return True
-    return False if case.now - drive.health_since >= _SPARE_SECONDS else None
+    return False if case.now - drive.health_since >= _WATCHED_ENOUGH_SECONDS else None
 
 
 def still_on_the_bus(case: Case) -> Known:
@@ -71,7 +71,7 @@ def drops_or_resets(case: Case) -> Known:
         return True
     if case.episodes:
         return None  # commands that were aborted are neither
-    return False if case.watched_seconds >= _SPARE_SECONDS else None
+    return False if case.watched_seconds >= _WATCHED_ENOUGH_SECONDS else None
 
 
 def power_losses(drive: DriveRecord | None, now: float) -> list[float]:

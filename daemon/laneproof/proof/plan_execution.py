@@ -98,7 +98,7 @@ def _run_step(
     at = began = first.at if totals.at is None else totals.at
     quiet = step.stage in QUIET
     is_over = False
-    still: frozenset[str] | None = None
+    fans_standing_at_load_start: frozenset[str] | None = None
     while not is_over:
         is_over = at - began >= step.seconds or (step.stage is StageName.HEAT and totals.is_soaked())
         is_over = is_over or bool(step.drives and machine.has_ended())
@@ -106,10 +106,12 @@ def _run_step(
         at = watched.at
         totals.add(watched)
         if step.stage in LOADED and totals.is_starting():
-            began = at  # a slow machine shows as much as a fast one
+            began = at  # the step's time begins when data flow: a slow machine shows as much as a fast one
         # a fan that rests while nothing is loaded stops nothing, nor one that stood still as the load began
-        still = watched.stopped_fans if still is None or step.stage not in LOADED else still
-        orders = give_orders(watched, totals.targets.drives, totals.held_back, still | first.stopped_fans)
+        if fans_standing_at_load_start is None or step.stage not in LOADED:
+            fans_standing_at_load_start = watched.stopped_fans
+        may_stand = fans_standing_at_load_start | first.stopped_fans
+        orders = give_orders(watched, totals.targets.drives, totals.held_back, may_stand)
         if reason := machine.asked_to_stop or orders.stop_all:
             return reason  # before anything is shown: the terminal may be gone
         show(totals, step, max(0.0, began + step.seconds - at))

@@ -1,7 +1,7 @@
 """All rules in one list, written by hand, and the one way to run them.
 
-Rules that explain others come first. What they find is put in order for reading, and differences that the owner accepts
-are marked with the owner's reason; none is left out.
+Their order is that of docs/findings.md and of ``explain``; findings are sorted for reading. Differences that the owner
+accepts are marked with the owner's reason; none is left out.
 """
 
 from dataclasses import replace
@@ -133,10 +133,10 @@ def judge_all(current: Pass) -> tuple[Finding, ...]:
     """Run all rules over one pass: findings in the order for reading, accepted ones marked, five next steps at most."""
     judged = hold_recurring(current, (finding for rule in RULES for finding in rule.judge(current)))
     found = [replace(finding, next_steps=advise(*finding.next_steps)) for finding in judged]
-    return tuple(order_findings(accept(current.build, found, at=current.snapshot.taken_at)))
+    return tuple(order_findings(mark_accepted(current.build, found, at=current.snapshot.taken_at)))
 
 
-def accept(build: Build | None, findings: list[Finding], *, at: float) -> list[Finding]:
+def mark_accepted(build: Build | None, findings: list[Finding], *, at: float) -> list[Finding]:
     """Mark the findings that the declaration accepts for now: to the end of the last day, in UTC.
 
     What could not be verified is not accepted: it is not the difference that the owner agreed to live with.

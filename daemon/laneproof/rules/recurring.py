@@ -1,7 +1,7 @@
 """One fault that comes and goes is one alarm: from the third time on it stands until it has been clean long enough.
 
 A member that is kicked each night, a link that comes up narrow at every third boot, a warning that a drive takes back:
-each would be a new alarm each time. What is held says that it is not so now, how often it was, and when last.
+each would be a new alarm each time. What stands in between says that it is not so now, how often it was, and when last.
 """
 
 from collections.abc import Iterable, Iterator
@@ -21,13 +21,14 @@ COMES_AND_GOES = frozenset(
 )
 """The rules that this is about; other signs that come and go have a clean time of their own."""
 TIMES = 3
+"""From so many times within two weeks on, an alarm stands although it is not so now. Judgement."""
 SHORTEST_SECONDS, LONGEST_SECONDS = DAY, 7 * DAY
-"""How often within two weeks, and the least and the most clean time that ends it. Judgement."""
+"""The least and the most clean time that ends it. Judgement."""
 _LAST_SEEN = "last_seen_at"
 
 
 def find_recurring(findings: Iterable[Finding]) -> Iterator[tuple[str, str]]:
-    """Give the alarms of one pass that may come and go, and are so now."""
+    """Give the identity of each alarm of this pass that may come and go; not of those that only stand in between."""
     for finding in findings:
         if finding.rule in COMES_AND_GOES and _is_alarm(finding) and _LAST_SEEN not in finding.evidence:
             yield finding.identity
@@ -44,7 +45,11 @@ def hold_recurring(current: Pass, findings: Iterable[Finding]) -> list[Finding]:
     for identity, before in current.past.standing.items():
         if identity[0] in COMES_AND_GOES and identity not in spoken_of and _is_alarm(before):
             record = current.past.ledger.recurrences.of(identity)
-            if record is not None and _is_due(record, current.past.ledger.now) and _is_here(current, before.key):
+            if (
+                record is not None
+                and _is_likely_to_return(record, current.past.ledger.now)
+                and _is_here(current, before.key)
+            ):
                 held[identity] = _say_not_now(current, before, record)
     return [*(finding for finding in found if finding.identity not in held), *held.values()] if held else found
 
@@ -53,7 +58,7 @@ def _is_alarm(finding: Finding) -> bool:
     return finding.kind is not Kind.UNVERIFIED and finding.severity is not Severity.NOTICE
 
 
-def _is_due(record: Recurrence, now: float) -> bool:
+def _is_likely_to_return(record: Recurrence, now: float) -> bool:
     """Whether an alarm that is not so now would, by its own history, most likely come again."""
     came = [at for at in record.came if now - at <= KEPT_SECONDS]
     if len(came) < TIMES:

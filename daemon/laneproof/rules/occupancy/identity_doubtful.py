@@ -23,20 +23,27 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for occupant in arrangement.drives:
         for name, value in _identifiers(occupant):
             sharing.setdefault(f"{name} {value}", []).append(occupant)
-    reported = set()
+    reported: set[tuple[str, str]] = set()
     for occupant in arrangement.drives:
         doubts = [*_find_doubts(occupant, sharing), *_find_changes(occupant, current.past.ledger)]
         if doubts:
             finding = _report(arrangement, occupant, doubts)
             reported.add(finding.identity)
             yield finding
-    shared = current.past.ledger.shared_serials
+    yield from _keep_twins(current, reported)
+
+
+def _keep_twins(current: Pass, reported: set[tuple[str, str]]) -> Iterator[Finding]:
+    """Repeat what was said of two drives with one serial number while one of them is out: it is no less doubtful."""
     for identity, finding in current.past.standing.items():
-        if identity[0] != IDENTITY_DOUBTFUL.name or identity in reported or finding.serial not in shared:
-            continue
-        here = arrangement.topology.occupant_at(finding.path)
-        if here is None or not isinstance(here.serial, str) or here.serial.strip() == finding.serial:
-            yield replace(finding, accepted=None)  # its twin, or it, is out for the moment
+        if (
+            identity[0] == IDENTITY_DOUBTFUL.name
+            and identity not in reported
+            and finding.serial in current.past.ledger.shared_serials
+        ):
+            here = current.arrangement.topology.occupant_at(finding.path)
+            if here is None or not isinstance(here.serial, str) or here.serial.strip() == finding.serial:
+                yield replace(finding, accepted=None)
 
 
 def _identifiers(occupant: Occupant) -> Iterator[tuple[str, str]]:

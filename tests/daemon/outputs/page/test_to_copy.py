@@ -15,7 +15,7 @@ from laneproof.declaration.build import Build
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding
 from laneproof.outputs.page.to_copy import write_commands
-from laneproof.rules.catalogue import accept
+from laneproof.rules.catalogue import mark_accepted
 from snapshot_box import A_MORNING
 from troubled_box import BUILD, SIGN, troubled
 
@@ -38,7 +38,7 @@ def test_an_acceptance_with_a_reason_accepts_what_it_was_copied_for() -> None:
     with pytest.raises(CommandError, match="because"):
         declare(f"{BUILD}\n{block}")
     build = declare(f"{BUILD}\n{block}".replace('because = ""', 'because = "part on order"'))
-    accepted = accept(build, about("riser-2"), at=A_MORNING)
+    accepted = mark_accepted(build, about("riser-2"), at=A_MORNING)
     assert {finding.accepted for finding in accepted} == {"part on order"}
 
 
