@@ -194,7 +194,7 @@ def _earlier(value: float | None, *, in_gap: bool = False, per_boot: bool = Fals
     ],
 )
 def test_an_earlier_runs_series_goes_on_or_begins_again(
-    earlier: dict[Key, Ended], values: tuple[float, ...], rows: list[list[tuple[int, int, float | None]]]
+    earlier: dict[Key, ResumableSeries], values: tuple[float, ...], rows: list[list[tuple[int, int, float | None]]]
 ) -> None:
     course = Course(earlier)
     assert [course.add((MINUTE, value), seconds=60) for value in values] == rows
