@@ -26,17 +26,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
     for array in find_arrays(current.snapshot):
         said = [*_find_mismatches(array), *_find_bad_blocks(arrangement, array), *_find_statistics(arrangement, array)]
-        gap = next(_find_gaps(array), None)
+        counts = (array.mismatch_sectors, *(member.bad_block_sectors for member in array.members))
+        gap = next((count for count in counts if isinstance(count, Unread)), None)
         if said:
             yield _report(array, said)
         elif gap is not None:
             yield ARRAY_ERRORS.cannot_tell(gap, about=f"errors of array {array.name}", key=array.name)
-
-
-def _find_gaps(array: Array) -> Iterator[Unread]:
-    for value in (array.mismatch_sectors, *(member.bad_block_sectors for member in array.members)):
-        if isinstance(value, Unread):
-            yield value
 
 
 def _find_mismatches(array: Array) -> Iterator[Said]:

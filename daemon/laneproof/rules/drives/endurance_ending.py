@@ -11,7 +11,14 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import ACT_DAYS, DATA_UNIT_BYTES, WARN_DAYS, Remaining, by_percentage, by_writes, nearer
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
-from laneproof.rules.drives.projection import FEWEST_DAYS, describe_left, falls_short, find_before, project
+from laneproof.rules.drives.projection import (
+    ENDLESS_DAYS,
+    FEWEST_DAYS,
+    describe_left,
+    falls_short,
+    find_before,
+    project,
+)
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
 
@@ -36,7 +43,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if falls_short(left, WARN_DAYS, stood_so=before is not None):
             was_page = before is not None and before.severity is not Severity.NOTICE
             severity = Severity.WARNING if falls_short(left, ACT_DAYS, stood_so=was_page) else Severity.NOTICE
-            bounds = f"{left.shortest_days:.0f} to {_say_days(left.longest_days)}"
+            longest = f"{left.longest_days:.0f}" if left.longest_days < ENDLESS_DAYS else "never"
+            bounds = f"{left.shortest_days:.0f} to {longest}"
             limit = "all that it is rated for" if left.clock == "writes" else "100 %"
             said = f"{wear.say()}, and at the pace seen reaches {limit} in {left.days:.0f} days ({bounds})"
             yield _report_wear(watched, wear, left, said, severity)
@@ -100,10 +108,6 @@ def project_writes(record: DriveRecord, rated_bytes: int | None, now: float) -> 
         rated_bytes,
         total_bytes=record.written * DATA_UNIT_BYTES,
     )
-
-
-def _say_days(days: float) -> str:
-    return f"{days:.0f}" if days < 1e6 else "never"  # noqa: PLR2004 (thousands of years)
 
 
 def _report_wear(watched: Watched, wear: _Wear, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:

@@ -19,6 +19,8 @@ _FAST_DAYS, _FAST_POINTS, _FAST_ROWS = 3.0, 10, 5
 """A figure that runs needs no month: so many points in so many steps, over so many days at least. Judgement."""
 _WELL_ABOVE = 1.15
 """What was said of a limit holds until the time left is this many times the limit. Judgement."""
+ENDLESS_DAYS = 1e6
+"""Thousands of years: that is never."""
 Clock = Callable[[int, int, float], Remaining | NotEnough]
 
 
@@ -77,9 +79,9 @@ def describe_left(left: Remaining | NotEnough) -> dict[str, object]:
     """Give the time left for the evidence."""
     if isinstance(left, NotEnough):
         return {"days_left": None}
-    longest = left.longest_days
+    is_endless = left.longest_days >= ENDLESS_DAYS
     return {
         "days_left": round(left.days, 1),
         "days_left_at_least": round(left.shortest_days, 1),
-        "days_left_at_most": round(longest, 1) if longest < 1e6 else None,  # noqa: PLR2004 (thousands of years)
+        "days_left_at_most": None if is_endless else round(left.longest_days, 1),
     }

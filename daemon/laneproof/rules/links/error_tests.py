@@ -229,7 +229,7 @@ def _judge_reach(
     others = [recent(sibling, now - since, now) for sibling in siblings]
     bursty = is_bursty(record, since)
     tests = (
-        ("before", _correct(_compare_with_past(tally, before, bursty=bursty), links)),
+        ("before", _compare_with_past(tally, before, links, bursty=bursty)),
         ("siblings", _compare_with_siblings(tally, others, bursty=bursty)),
     )
     enough = tally.errors >= reach.alarm_errors and hours >= reach.alarm_hours
@@ -270,11 +270,6 @@ class _Comparison:
     level: str | None
 
 
-def _correct(test: RatioTest | None, links: int) -> RatioTest | None:
-    """Correct for so many links being compared, each with its own past."""
-    return None if test is None else replace(test, log_p=min(0.0, test.log_p + math.log(max(1, links))))
-
-
 def _judge_comparison(against: str, test: RatioTest, *, may_alarm: bool) -> _Comparison:
     bounds = test.ratio_bounds() if test.log_p <= math.log(ALARM_P) else None
     level = grade(test, bounds.lower if may_alarm and bounds is not None else None)
@@ -288,12 +283,16 @@ def is_bursty(record: LinkRecord, since: float) -> bool:
     return not isinstance(test, NotEnough) and test.bursty
 
 
-def _compare_with_past(tally: Tally, before: Tally, *, bursty: bool) -> RatioTest | None:
-    """Compare by errors per bit; where they come in bursts, by minutes with errors (T6, then Fisher's table)."""
-    if bursty:
-        return _compare_minutes(_count_minutes(tally), _count_minutes(before))
-    test = against_history(tally.errors, tally.bits, before.errors, before.bits)
-    return None if isinstance(test, NotEnough) else test
+def _compare_with_past(tally: Tally, before: Tally, links: int, *, bursty: bool) -> RatioTest | None:
+    """Compare by errors per bit; where they come in bursts, by minutes with errors (T6, then Fisher's table).
+
+    It is corrected for so many links being compared, each with its own past.
+    """
+    by_minutes = _compare_minutes(_count_minutes(tally), _count_minutes(before)) if bursty else None
+    test = by_minutes if bursty else against_history(tally.errors, tally.bits, before.errors, before.bits)
+    if test is None or isinstance(test, NotEnough):
+        return None
+    return replace(test, log_p=min(0.0, test.log_p + math.log(max(1, links))))
 
 
 def _compare_with_siblings(tally: Tally, others: Sequence[Tally], *, bursty: bool) -> RatioTest | None:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.past.link_errors import EndState, LinkRecord
+from laneproof.past.link_errors import EndState
 from laneproof.rules.links.errors_not_counted import STATE_WORDS, find_owner
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_links
@@ -15,14 +15,11 @@ def _judge(current: Pass) -> Iterator[Finding]:
     if owner is not None and owner.value == "off":
         return  # errors-not-counted reports the whole box
     for watched, record in watched_links(current):
-        hidden = [(name, end) for name, end in _ends(record) if end.present and end.hidden_since is not None]
+        ends = (("the port", record.port), ("the device", record.far))
+        hidden = [(name, end) for name, end in ends if end.present and end.hidden_since is not None]
         if hidden:
             at = format_time(ledger.timeline.to_wall(min(end.hidden_since or 0.0 for _, end in hidden)))
             yield _report_hidden(watched, hidden, at)
-
-
-def _ends(record: LinkRecord) -> tuple[tuple[str, EndState], ...]:
-    return ("the port", record.port), ("the device", record.far)
 
 
 def _report_hidden(watched: Watched, hidden: list[tuple[str, EndState]], at: str) -> Finding:

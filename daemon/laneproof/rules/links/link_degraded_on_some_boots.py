@@ -63,7 +63,7 @@ def _expected(
 def _report_boots(
     watched: Watched, short: list[BootTraining], boots: list[BootTraining], position: DeclaredPosition | None
 ) -> Finding:
-    last = short[-1]
+    last, share = short[-1], short_boots(len(short), len(boots))
     reached = "nothing there at all" if last.missing else write_training(last.gt_s, last.lanes)
     usual = max((boot for boot in boots if boot not in short), key=lambda boot: (boot.gt_s, boot.lanes))
     return make_sign(
@@ -78,16 +78,11 @@ def _report_boots(
         evidence={
             "short_boots": len(short),
             "boots": len(boots),
-            "share_bounds": _bound_share(len(short), len(boots)),
+            "share_bounds": (round(share.lower, 4), round(share.upper, 4)) if isinstance(share, Bounds) else None,
             "clean_boots_to_show_below_5_percent": clean_boots_needed(0.05),
             "declared": position.link is not None if position else False,
         },
     )
-
-
-def _bound_share(short: int, boots: int) -> tuple[float, float] | None:
-    share = short_boots(short, boots)
-    return (round(share.lower, 4), round(share.upper, 4)) if isinstance(share, Bounds) else None
 
 
 LINK_DEGRADED_ON_SOME_BOOTS = Rule(

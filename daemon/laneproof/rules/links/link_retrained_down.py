@@ -25,13 +25,11 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for watched, record, position in watched_trainings(current):
         if not record.falls:
             continue
-        recent = [fall for fall in record.falls if _counts(fall, ledger) and not _is_planned(fall, position)]
+        since = ledger.now - HOLD_SECONDS
+        recent = [fall for fall in record.falls if is_down(fall, ledger) or (fall.back_at or fall.at) >= since]
+        recent = [fall for fall in recent if not _is_planned(fall, position)]
         if len(recent) >= TWICE or any(not was_passing(fall) for fall in recent):
             yield _report_fall(ledger, watched, recent)
-
-
-def _counts(fall: Fall, ledger: Ledger) -> bool:
-    return is_down(fall, ledger) or ledger.now - (fall.back_at or fall.at) <= HOLD_SECONDS
 
 
 def was_passing(fall: Fall) -> bool:
