@@ -125,11 +125,18 @@ def recent(record: LinkRecord, seconds: float, now: float) -> Tally:
 
 def _hours_with_errors(record: LinkRecord, seconds: float, now: float) -> int:
     since = max(now - seconds, record.steady_since)
-    return sum(
-        max(1, round(row.span / HOUR)) if row.span > HOUR and row.marked > 1 else 1
-        for row in record.series.rows
-        if row.begins >= since and row.marked
-    )
+    rows = [row for row in record.series.rows if row.begins >= since and row.marked]
+    return sum(1 if row.span <= HOUR else _hours_of_day(record, row) for row in rows)
+
+
+def _hours_of_day(record: LinkRecord, day: Tally) -> int:
+    """In how many hours errors were counted of a day that is one row by now: by the readings, as far as they go back.
+
+    A burst of some minutes stays one event, however long ago it was.
+    """
+    hours = {int(when // HOUR) for when, _ in record.readings if day.begins <= when < day.begins + day.span}
+    goes_back = len(record.readings) < MOST_READINGS or record.readings[0][0] < day.begins
+    return max(1, len(hours) if goes_back else min(day.marked, round(day.span / HOUR)))
 
 
 # --- the specification ------------------------------------------------------------------------------------------------

@@ -43,6 +43,16 @@ def test_one_burst_however_large_or_a_few_a_week_say_nothing(counts: list[int]) 
     assert level(link(counts), link([0] * 400), link([0] * 400)) is None
 
 
+# after three days the hours of a day are one row
+@pytest.mark.parametrize("hours_ago", [2, 60, 100, 140])
+@pytest.mark.parametrize(("day", "marked", "expected"), [([60], 6, None), ([0, 3] * 12, 1, "alarm")])
+def test_minutes_of_one_hour_are_one_event_and_hours_of_one_day_are_many_however_long_ago(
+    day: list[int], marked: int, expected: str | None, hours_ago: int
+) -> None:
+    counts = [0] * 24 * 60 + day + [0] * hours_ago
+    assert level(link(counts, marked=marked), link([0] * len(counts))) == expected
+
+
 def test_errors_that_begin_after_quiet_weeks_are_paged_within_a_day() -> None:
     # T5 after 720 quiet hours: four errors in a day have p = 3.0e-7 (worked example)
     counts = [0] * 720 + [1, 0] * 12
