@@ -114,7 +114,7 @@ def _report_wear(watched: Watched, wear: _Wear, left: Remaining | NotEnough, sai
     if wear.is_used_up:
         observed = "rated life used up"
     else:
-        observed = "rated life used up within 90 days" if severity is Severity.WARNING else "within a year"
+        observed = f"rated life used up within {'90 days' if severity is Severity.WARNING else 'a year'}"
     return make_sign(
         ENDURANCE_ENDING,
         watched,

@@ -99,7 +99,10 @@ def write(first: float, a_day: float, days: int, *, plan: str = "") -> Watcher:
 def test_what_is_written_is_held_against_the_declared_endurance(
     first: float, a_day: float, days: int, severity: str | None
 ) -> None:
-    assert write(first, a_day, days).severity == severity
+    watcher = write(first, a_day, days)
+    assert watcher.severity == severity
+    left = {"notice": " within a year", "warning": " within 90 days"} if first < 600.0 else {"notice": ""}
+    assert all(finding.observed == f"rated life used up{left[finding.severity]}" for finding in watcher.standing)
 
 
 def test_of_the_two_clocks_the_nearer_is_reported_with_its_bounds() -> None:
