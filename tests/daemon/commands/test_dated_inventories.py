@@ -52,7 +52,7 @@ def state(tmp_path: Path) -> str:
 def test_history_gives_what_held_at_a_moment(state: str) -> None:
     first, updated, last = (load_kept(START + DAY * at, BUILD, state) for at in (0.5, 2.0, 9.0))
     (change,) = compare(first.inventory, updated.inventory).changes
-    assert (change.subject, [one.subject for one in change.details]) == ("board firmware", ["upper"])
+    assert (change.subject, [detail.subject for detail in change.details]) == ("board firmware", ["upper"])
     assert [change.summary for change in compare(updated.inventory, last.inventory).changes] == [
         "Fathomline Petrel 4000, serial B2, 4 TB is here now, before Fathomline Petrel 4000, serial A1, 4 TB"
     ]

@@ -57,4 +57,4 @@ def test_no_moment_is_wrong_usage_and_says_what_is_one(text: str) -> None:
 
 
 def test_what_is_counted_back_is_counted_from_what_stands_fixed() -> None:
-    assert [is_relative(one) for one in ("now", "30d", "2026-11-20", "1790000000")] == [True, True, False, False]
+    assert [is_relative(text) for text in ("now", "30d", "2026-11-20", "1790000000")] == [True, True, False, False]

@@ -24,8 +24,8 @@ def host(*frames: str) -> RecordedHost:
 def test_each_frame_is_judged_at_its_own_time_with_its_own_events() -> None:
     frames = host(f'{{"t": 1790000000, "up": 70, "kmsg": ["{DOWN}"]}}', '{"t": 1790000060, "up": 130}')
     first, second = judge_frames(frames, Engine(None), "rec.jsonl")
-    assert [one.result.snapshot.taken_at for one in (first, second)] == [1790000000, 1790000060]
-    assert [one.clock.up_seconds for one in (first, second)] == [70, 130]
+    assert [frame.result.snapshot.taken_at for frame in (first, second)] == [1790000000, 1790000060]
+    assert [frame.clock.up_seconds for frame in (first, second)] == [70, 130]
     with closing(Store.open(":memory:")) as store:
         keep_frame(first, store)
         keep_frame(second, store)

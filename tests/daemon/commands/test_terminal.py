@@ -100,4 +100,4 @@ def test_line_drawing_needs_a_unicode_encoding(monkeypatch: pytest.MonkeyPatch, 
 
 def test_the_width_asked_for_wins_and_is_never_too_narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "100")
-    assert [find_style(one).width for one in (None, 60, 3)] == [100, 60, 40]
+    assert [find_style(width).width for width in (None, 60, 3)] == [100, 60, 40]

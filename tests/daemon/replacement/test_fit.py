@@ -137,7 +137,7 @@ def test_link_that_could_not_be_read_is_not_fine() -> None:
     box = swapped()
     for own in (PATH, f"{PATH}/00.0"):
         box.edit(
-            own, lambda one: replace(one, express=GAP, link=replace(one.link, trained_gt_s=GAP, trained_lanes=GAP))
+            own, lambda end: replace(end, express=GAP, link=replace(end.link, trained_gt_s=GAP, trained_lanes=GAP))
         )
     assert items(check(box))["trained"][0] is None
 
@@ -209,5 +209,5 @@ def test_new_drive_is_one_that_answers_and_gives_another_serial() -> None:
     assert not is_new_drive(occupant(swapped()), "NEW9")
     assert not is_new_drive(occupant(swapped(controller={"serial": GAP})), "FN0004")
     assert not is_new_drive(None, "FN0004")
-    dead = swapped().edit(f"{PATH}/00.0", lambda one: replace(one, answers=False))
+    dead = swapped().edit(f"{PATH}/00.0", lambda drive: replace(drive, answers=False))
     assert not is_new_drive(occupant(dead), "FN0004")

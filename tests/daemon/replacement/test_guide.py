@@ -32,9 +32,9 @@ def test_json_gives_answer_reasons_positions_and_steps() -> None:
         "FN0002",
         "not-safe",
     )
-    assert [one["position"] for one in answer["do_not_touch"]] == ["riser-1", "riser-2", "riser-3"]
+    assert [drive["position"] for drive in answer["do_not_touch"]] == ["riser-1", "riser-2", "riser-3"]
     assert answer["reasons"][0]["weight"] == "stops"
-    assert all({"title", "says", "commands", "cautions"} == one.keys() for one in answer["steps"])
+    assert all({"title", "says", "commands", "cautions"} == step.keys() for step in answer["steps"])
 
 
 def test_reasons_come_heaviest_first_and_each_once() -> None:

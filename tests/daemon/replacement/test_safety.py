@@ -23,7 +23,7 @@ GAP = Unread("it", "permission denied", Reason.DENIED)
 
 
 def said(guide: Guide, weight: Weight) -> str:
-    return "\n".join(f"{one.says} {one.do}" for one in guide.reasons if one.weight is weight)
+    return "\n".join(f"{reason.says} {reason.do}" for reason in guide.reasons if reason.weight is weight)
 
 
 def kept(guide: Guide) -> list[str]:
@@ -323,7 +323,7 @@ def test_finding_without_a_position_is_known_by_path_or_serial() -> None:
 
 
 def test_drive_that_does_not_answer_speaks_for_its_swap() -> None:
-    box = array_box().edit(f"{PATHS[3]}/00.0", lambda one: replace(one, answers=False))
+    box = array_box().edit(f"{PATHS[3]}/00.0", lambda drive: replace(drive, answers=False))
     assert "It does not answer any more." in said(guide_for("riser-4", box), Weight.SPEAKS_FOR)
 
 

@@ -66,9 +66,9 @@ def test_cautions_stand_beside_what_they_are_about() -> None:
     assert OPEN_CASE in step(guide, "Open the case").cautions
     assert LIVE_DRIVE in step(guide, "Shut down").cautions
     assert DEGRADED_ARRAY in step(guide, "Take it out").cautions
-    assert any("qualified person" in one for one in step(guide, "Close the case").cautions)
-    assert any("metal" in one for one in step(guide, "Exchange").cautions)
-    assert any("Heat" in one for one in step(guide, "Exchange").cautions)
+    assert any("qualified person" in caution for caution in step(guide, "Close the case").cautions)
+    assert any("metal" in caution for caution in step(guide, "Exchange").cautions)
+    assert any("Heat" in caution for caution in step(guide, "Exchange").cautions)
 
 
 def test_label_is_known_by_the_serial_number() -> None:
@@ -157,7 +157,7 @@ def test_registers_that_were_not_read_allow_no_hot_plug() -> None:
     snapshot = box.snapshot()
     assert find_hot_plug(describe_position(PATHS[3], BUILD, snapshot)) is None
     gap = Unread("config", "denied", Reason.DENIED)
-    box = array_box().edit(PATHS[3], lambda one: replace(one, express=gap))
+    box = array_box().edit(PATHS[3], lambda port: replace(port, express=gap))
     assert find_hot_plug(describe_position(PATHS[3], BUILD, box.snapshot())) is None
 
 
