@@ -12,6 +12,8 @@ from laneproof.desk.sockets import (
 )
 from snapshot_box import declare
 
+WHOLE = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true"
+
 
 def _check(text: str) -> BudgetNotes:
     build = declare(text)
@@ -26,7 +28,7 @@ def _whats(text: str) -> list[str]:
     return [problem.what for problem in _check(text).problems]
 
 
-def _riser(*, slot: str = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true", count: int = 4, **keys: str) -> str:
+def _riser(*, slot: str = WHOLE, count: int = 4, **keys: str) -> str:
     every = {"slot": '"riser"', "through": '["passive-split"]', "link": "{ generation = 4, lanes = 4 }"} | keys
     text = f'[slot.riser]\npath = "0000:00"\n{slot}\n'
     for at in range(1, count + 1):
@@ -36,27 +38,56 @@ def _riser(*, slot: str = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true"
     return text
 
 
-def test_slot_of_sixteen_lanes_split_in_four_fits() -> None:
-    notes = _check(_riser())
-    assert notes.problems == []
+@pytest.mark.parametrize(
+    ("slot", "count", "keys", "what", "says"),
+    [
+        (WHOLE, 4, {}, "", ""),
+        # Common practice: x8 is split x4x4; no source
+        ("lanes = 8\nsplit = [4, 4]\nbifurcation = true", 2, {}, "", ""),
+        (
+            "lanes = 8\nsplit = [4, 4, 4, 4]\nbifurcation = true", 4, {},
+            "slot-lanes-exceeded", "slot riser has 8 lanes, but its split 4+4+4+4 needs 16",
+        ),
+        (
+            "lanes = 16", 4, {"branch": "none"},
+            "split-not-planned", "riser-1, riser-2, riser-3 and riser-4 in slot riser need the firmware to split",
+        ),
+        (
+            "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = false", 4, {},
+            "split-not-supported", "slot riser is to be split into 4+4+4+4, but its firmware cannot split it",
+        ),
+        ("lanes = 8\nbifurcation = false", 4, {"through": '["switch-card"]', "branch": "none"}, "", ""),
+        (
+            WHOLE, 4, {"through": '["switch-card"]', "branch": "none"},
+            "switch-in-split-slot", "the switch card in slot riser needs no split",
+        ),
+        ("lanes = 16", 1, {"through": "", "branch": "none"}, "", ""),
+        (
+            "lanes = 16", 2, {"through": "", "branch": "none"},
+            "slot-shared", "riser-1 and riser-2 hang on slot riser, which serves one device",
+        ),
+        (
+            WHOLE, 1, {"link": "{ lanes = 8 }"},
+            "branch-too-narrow", "riser-1 is to train x8, but branch 1 of slot riser has 4 lanes",
+        ),
+        (
+            "lanes = 4", 1, {"link": "{ lanes = 8 }", "through": "", "branch": "none"},
+            "slot-too-narrow", "riser-1 is to train x8, but slot riser has 4 lanes",
+        ),
+        (
+            f"{WHOLE}\ngeneration = 3", 1, {},
+            "slot-too-slow", "riser-1 is to train at generation 4, but slot riser carries generation 3",
+        ),
+    ],
+)  # fmt: skip
+def test_what_a_slot_cannot_do_is_said_with_both_values(
+    slot: str, count: int, keys: dict[str, str], what: str, says: str
+) -> None:
+    notes = _check(_riser(slot=slot, count=count, **keys))
+    assert [problem.what for problem in notes.problems] == ([what] if what else [])
+    assert all(problem.says.startswith(says) for problem in notes.problems)
+    assert {problem.subject for problem in notes.problems} <= {"riser", "riser-1"}
     assert notes.assumptions == ()
-
-
-def test_slot_of_eight_lanes_splits_into_two_of_four() -> None:
-    # Common practice: x8 is split x4x4; no source
-    assert _whats(_riser(slot="lanes = 8\nsplit = [4, 4]\nbifurcation = true", count=2)) == []
-    assert _whats(_riser(slot="lanes = 8\nsplit = [4, 4, 4, 4]\nbifurcation = true")) == ["slot-lanes-exceeded"]
-
-
-def test_both_values_are_said() -> None:
-    (problem,) = _check(_riser(slot="lanes = 8\nsplit = [4, 4, 4, 4]\nbifurcation = true")).problems
-    assert problem.says == "slot riser has 8 lanes, but its split 4+4+4+4 needs 16"
-    assert (problem.what, problem.subject) == ("slot-lanes-exceeded", "riser")
-
-
-def test_passive_split_needs_the_firmware_to_split() -> None:
-    assert _whats(_riser(slot="lanes = 16", branch="none")) == ["split-not-planned"]
-    assert _whats(_riser(slot="lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = false")) == ["split-not-supported"]
 
 
 def test_split_that_nobody_vouches_for_is_a_condition_of_the_verdict() -> None:
@@ -86,35 +117,6 @@ def test_split_that_nobody_vouches_for_is_a_condition_of_the_verdict() -> None:
 )
 def test_what_no_branch_is_there_for_cannot_exist(slot: str, keys: dict[str, str], impossible: list[int]) -> None:
     assert find_impossible(declare(_riser(slot=slot, **keys))) == {f"riser-{at}" for at in impossible}
-
-
-def test_switch_card_needs_no_split() -> None:
-    text = _riser(slot="lanes = 8\nbifurcation = false", through='["switch-card"]', branch="none")
-    assert _whats(text) == []
-
-
-def test_switch_card_in_a_split_slot_is_reported() -> None:
-    assert _whats(_riser(through='["switch-card"]', branch="none")) == ["switch-in-split-slot"]
-
-
-def test_slot_that_is_not_split_serves_one_device() -> None:
-    assert _whats(_riser(slot="lanes = 16", through="", branch="none", count=1)) == []
-    assert _whats(_riser(slot="lanes = 16", through="", branch="none", count=2)) == ["slot-shared"]
-
-
-def test_branch_with_fewer_lanes_than_its_link_is_reported() -> None:
-    assert _whats(_riser(link="{ lanes = 8 }", count=1)) == ["branch-too-narrow"]
-
-
-def test_slot_with_fewer_lanes_than_its_link_is_reported() -> None:
-    assert _whats(_riser(slot="lanes = 4", link="{ lanes = 8 }", through="", branch="none", count=1)) == [
-        "slot-too-narrow"
-    ]
-
-
-def test_slot_slower_than_its_link_is_reported() -> None:
-    slot = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true\ngeneration = 3"
-    assert _whats(_riser(slot=slot, count=1)) == ["slot-too-slow"]
 
 
 def test_branch_that_is_not_named_is_remarked_on() -> None:

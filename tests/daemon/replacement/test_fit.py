@@ -58,13 +58,6 @@ def test_members_that_are_whole_disks_need_no_layout() -> None:
     assert check(swapped(part="")).commands[0] == "mdadm /dev/md0 --add /dev/nvme4n1"
 
 
-def test_old_drive_is_no_new_one() -> None:
-    fit = check(swapped(serial="FN0004"))
-    assert fit.verdict == "differs"
-    assert items(fit)["another drive"] == (False, "It is the drive that was here before, serial FN0004.")
-    assert fit.commands == ()
-
-
 @pytest.mark.parametrize(
     ("typed", "known", "holds"),
     [
@@ -83,54 +76,62 @@ def test_number_that_was_typed_counts_only_where_it_was_seen(typed: str, known: 
         assert f"{typed} was never seen here" in items(fit)["another drive"][1]
 
 
-def test_any_drive_is_new_where_none_was() -> None:
-    assert items(check(swapped(serial="FN0004"), was=None))["another drive"][0] is True
-
-
-def test_drive_without_a_serial_is_not_known_to_be_another() -> None:
-    fit = check(swapped(controller={"serial": GAP}))
-    assert items(fit)["another drive"][0] is None
-    assert fit.verdict == "unverified"
-
-
 def test_nothing_there_is_reported_at_once() -> None:
     fit = check(array_box().without(PATH))
     assert (fit.verdict, fit.commands) == ("differs", ())
     assert fit.items[0].says == f"No drive answers at {PATH}."
 
 
-def test_smaller_drive_than_declared_does_not_fit() -> None:
-    fit = check(swapped(capacity="2 TB"))
-    assert fit.verdict == "differs"
-    assert items(fit)["as declared"][0] is False
-    assert items(fit)["large enough for md0"][0] is False
+SIZE_UNREAD = {"identity": GAP, "namespaces": ()}
+LITTLE_TOO_SMALL = {"size_bytes": 3 * 4_000_787_030_016}
+"""Both are 4 TB on the label, and equal for the declaration; md refuses the smaller all the same."""
 
 
-def test_of_a_drive_a_little_too_small_it_is_said_by_how_much() -> None:
-    """Both are 4 TB on the label, and equal for the declaration; md refuses the smaller all the same."""
-    fit = check(swapped(capacity="4 TB", array={"size_bytes": 3 * 4_000_787_030_016}))
-    holds, says = items(fit)["large enough for md0"]
-    assert holds is False
-    assert "It lacks 787 MB" in says
-    assert items(fit)["as declared"][0] is True
-
-
-@pytest.mark.parametrize("trained", [(3, 4), (4, 2)])
-def test_link_below_the_declaration_does_not_fit(trained: tuple[int, int]) -> None:
-    fit = check(swapped(port={"trained": trained}))
-    assert items(fit)["trained"][0] is False
-    assert fit.advice == ("Put this right first: give the drive to no array as it is. Then check again.",)
-
-
-def test_link_is_shown_with_its_figures() -> None:
-    assert items(check(swapped()))["trained"] == (True, "Its link trained x4 at 16 GT/s (generation 4), as declared.")
-
-
-def test_without_a_declaration_the_link_must_reach_what_both_ends_can() -> None:
-    assert items(check(swapped(), build=None))["trained"][1].endswith("all that both ends can do.")
-    holds, says = items(check(swapped(port={"trained": (3, 4)}), build=None))["trained"]
-    assert holds is False
-    assert "8 GT/s" in says
+@pytest.mark.parametrize(
+    ("facts", "asked", "verdict", "what", "holds", "says"),
+    [
+        ({"serial": "FN0004"}, {}, "differs", "another drive", False, "the drive that was here before, serial FN0004."),
+        ({"serial": "FN0004"}, {"was": None}, "fits", "another drive", True, "Its serial number is FN0004."),
+        ({"controller": {"serial": GAP}}, {}, "unverified", "another drive", None, "it could be the old one"),
+        ({"capacity": "2 TB"}, {}, "differs", "as declared", False, "2 TB"),
+        ({"capacity": "2 TB"}, {}, "differs", "large enough for md0", False, "It holds 2 TB; md0 uses 4 TB of each."),
+        ({"array": LITTLE_TOO_SMALL}, {}, "differs", "large enough for md0", False, "It lacks 787 MB"),
+        ({"array": LITTLE_TOO_SMALL}, {}, "differs", "as declared", True, "as far as declared"),
+        (
+            {"controller": {"identity": GAP, "namespaces": ()}},
+            {},
+            "unverified",
+            "large enough for md0",
+            None,
+            "could not",
+        ),
+        ({"port": {"trained": (3, 4)}}, {}, "differs", "trained", False, "8 GT/s"),
+        ({"port": {"trained": (4, 2)}}, {}, "differs", "trained", False, "x2"),
+        ({}, {}, "fits", "trained", True, "Its link trained x4 at 16 GT/s (generation 4), as declared."),
+        ({}, {"build": None}, "fits", "trained", True, "all that both ends can do."),
+        ({"port": {"trained": (3, 4)}}, {"build": None}, "differs", "trained", False, "8 GT/s"),
+        ({"health": {"critical_warning": 4}}, {}, "differs", "healthy", False, ""),
+        ({"health": GAP}, {}, "unverified", "healthy", None, "permission denied"),
+        (
+            {"health": {"power_on_hours": 12345, "percentage_used": 41}},
+            {},
+            "fits",
+            "healthy",
+            True,
+            "It reports of itself: 12345 hours in use, 41 % worn.",
+        ),
+    ],
+)
+def test_each_thing_that_is_checked_is_said_with_its_figures(  # noqa: PLR0913 (a table's row)
+    facts: dict[str, Any], asked: dict[str, Any], verdict: str, what: str, says: str, *, holds: bool | None
+) -> None:
+    fit = check(swapped(**facts), **asked)
+    assert fit.verdict == verdict
+    assert items(fit)[what][0] is holds
+    assert says in items(fit)[what][1]
+    if verdict == "differs":
+        assert fit.commands == ()
+        assert fit.advice == ("Put this right first: give the drive to no array as it is. Then check again.",)
 
 
 def test_link_that_could_not_be_read_is_not_fine() -> None:
@@ -140,23 +141,6 @@ def test_link_that_could_not_be_read_is_not_fine() -> None:
             own, lambda end: replace(end, express=GAP, link=replace(end.link, trained_gt_s=GAP, trained_lanes=GAP))
         )
     assert items(check(box))["trained"][0] is None
-
-
-def test_drive_that_warns_of_itself_does_not_fit() -> None:
-    fit = check(swapped(health={"critical_warning": 4}))
-    assert fit.verdict == "differs"
-    assert items(fit)["healthy"][0] is False
-
-
-def test_health_that_could_not_be_read_is_not_fine() -> None:
-    fit = check(swapped(health=GAP))
-    assert items(fit)["healthy"][0] is None
-    assert fit.verdict == "unverified"
-
-
-def test_hours_and_wear_are_reported_so_that_a_used_drive_shows() -> None:
-    says = items(check(swapped(health={"power_on_hours": 12345, "percentage_used": 41})))["healthy"][1]
-    assert says == "It reports of itself: 12345 hours in use, 41 % worn."
 
 
 def test_array_that_is_not_declared_for_the_position_is_not_given_the_drive() -> None:

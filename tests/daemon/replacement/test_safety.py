@@ -90,16 +90,6 @@ def test_time_of_the_check_may_come_from_the_array_itself() -> None:
     assert guide_for("riser-4", box, past=NOTHING).safety is Safety.SAFE
 
 
-def test_mismatches_of_a_parity_array_are_a_doubt() -> None:
-    guide = guide_for("riser-4", array_box(mismatch_sectors=24))
-    assert guide.safety is Safety.UNVERIFIED
-    assert "24 sectors whose parity disagrees" in said(guide, Weight.DOUBTS)
-
-
-def test_running_check_is_a_doubt_until_it_ends() -> None:
-    assert "A check of md0 is running." in said(guide_for("riser-4", array_box(sync_action="check")), Weight.DOUBTS)
-
-
 # --- a degraded array -------------------------------------------------------------------------------------------------
 
 
@@ -113,13 +103,6 @@ def test_second_drive_of_a_degraded_array_must_not_be_touched(name: str) -> None
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
 
-def test_failed_member_of_a_degraded_array_is_the_one_to_replace() -> None:
-    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "faulty"))
-    assert guide.safety is Safety.SAFE
-    assert "md0 has put it out already (faulty)." in said(guide, Weight.SPEAKS_FOR)
-    assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
-
-
 def test_member_that_was_taken_out_by_hand_is_found_by_the_declaration() -> None:
     box = array_box("in_sync", "in_sync", "in_sync", degraded=1)
     assert "Replace riser-4 first" in said(guide_for("riser-1", box), Weight.STOPS)
@@ -129,30 +112,81 @@ def test_member_that_was_taken_out_by_hand_is_found_by_the_declaration() -> None
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
 
-def test_empty_position_beside_a_degraded_array_is_safe_to_fill_and_the_others_stay() -> None:
-    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", degraded=1).without(PATHS[3]))
-    assert guide.safety is Safety.SAFE
+# --- one array or another, by what it does and what is on the drive --------------------------------------------------
+
+
+def at_work(action: str) -> Box:
+    return array_box("in_sync", "in_sync", "in_sync", "spare", sync_action=action, sync_completed=0.25, degraded=1)
+
+
+FAULTY = ("in_sync", "in_sync", "in_sync", "faulty")
+JOURNAL = ArrayMember(name="nvme3n1p2", disk="nvme3n1", state="journal", slot=None, errors=0)
+POOL = make_array("tank", (), kind="zfs", level=GAP, state="ONLINE", members=(), members_wanted=None, degraded=None)
+SYSTEM = "system"
+
+
+@pytest.mark.parametrize(
+    ("name", "box", "safety", "weight", "words"),
+    [
+        ("riser-4", array_box(mismatch_sectors=24), Safety.UNVERIFIED, Weight.DOUBTS, "24 sectors whose parity"),
+        ("riser-4", array_box(sync_action="check"), Safety.UNVERIFIED, Weight.DOUBTS, "A check of md0 is running."),
+        ("riser-4", array_box(degraded=GAP), Safety.UNVERIFIED, Weight.DOUBTS, "Whether md0 is whole is not known"),
+        (
+            "riser-1", array_box().with_group(arrays=(POOL,)), Safety.UNVERIFIED, Weight.DOUBTS,
+            "Which drives the pool tank is made of is not shown by the kernel.",
+        ),
+        *(
+            ("riser-2", at_work(action), Safety.NOT_SAFE, Weight.STOPS, words)
+            for action in ("recover", "resync", "reshape")
+            for words in ("25% done", "Wait until it has finished.")
+        ),
+        (
+            "riser-4", array_box("in_sync", "in_sync", "faulty", "faulty", state="broken"), Safety.NOT_SAFE,
+            Weight.STOPS, "Take nothing out and force nothing",
+        ),
+        ("riser-4", array_box(*FAULTY), Safety.SAFE, Weight.SPEAKS_FOR, "md0 has put it out already (faulty)."),
+        (
+            "riser-4", array_box("in_sync", "in_sync", "in_sync", "spare", members_wanted=3), Safety.SAFE,
+            Weight.SPEAKS_FOR, "It stands by for md0 and holds none of its data.",
+        ),
+        (
+            "riser-4", array_box(members=(*make_members("in_sync", "in_sync", "in_sync"), JOURNAL), members_wanted=3),
+            Safety.NOT_SAFE, Weight.STOPS, "It is the journal of md0.",
+        ),
+        (SYSTEM, array_box(), Safety.NOT_SAFE, Weight.STOPS, "The system itself runs from it."),
+        (
+            SYSTEM, array_box().with_group(file_systems=(make_mount("/srv", "/dev/nvme4n1p1"),)), Safety.NOT_SAFE,
+            Weight.STOPS, "lies on /dev/nvme4n1p1 alone",
+        ),
+        (
+            SYSTEM, array_box().with_group(file_systems=(make_mount("/srv", "/dev/nvme4n1p1"),)), Safety.NOT_SAFE,
+            Weight.STOPS, "unmount /srv",
+        ),
+        (
+            SYSTEM, array_box().with_group(file_systems=()), Safety.UNVERIFIED, Weight.DOUBTS,
+            "swap space, a volume manager or a pool could still use it",
+        ),
+    ],
+)  # fmt: skip
+def test_what_speaks_against_it_is_said(name: str, box: Box, safety: Safety, weight: Weight, words: str) -> None:
+    guide = guide_for(name, box)
+    assert guide.safety is safety
+    assert words in said(guide, weight)
+    assert ("The system itself" in said(guide, Weight.STOPS)) is (words == "The system itself runs from it.")
+
+
+@pytest.mark.parametrize(
+    ("name", "box"),
+    [
+        ("riser-4", array_box(*FAULTY)),
+        ("riser-4", array_box("in_sync", "in_sync", "in_sync", degraded=1).without(PATHS[3])),  # an empty position
+        (SYSTEM, array_box(*FAULTY).with_group(file_systems=())),
+    ],
+)
+def test_the_other_drives_of_a_degraded_array_stay_whichever_goes(name: str, box: Box) -> None:
+    guide = guide_for(name, box)
+    assert guide.safety is (Safety.UNVERIFIED if name == SYSTEM else Safety.SAFE)
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
-
-
-def test_the_guide_to_another_drive_names_the_degraded_array_beside_it() -> None:
-    guide = guide_for("system", array_box("in_sync", "in_sync", "in_sync", "faulty"))
-    assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
-
-
-@pytest.mark.parametrize("action", ["recover", "resync", "reshape"])
-def test_array_at_work_is_left_alone(action: str) -> None:
-    box = array_box("in_sync", "in_sync", "in_sync", "spare", sync_action=action, sync_completed=0.25, degraded=1)
-    guide = guide_for("riser-2", box)
-    assert guide.safety is Safety.NOT_SAFE
-    assert "25% done" in said(guide, Weight.STOPS)
-    assert "Wait until it has finished." in said(guide, Weight.STOPS)
-
-
-def test_failed_array_is_left_as_it_is() -> None:
-    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "faulty", "faulty", state="broken"))
-    assert guide.safety is Safety.NOT_SAFE
-    assert "Take nothing out and force nothing" in said(guide, Weight.STOPS)
 
 
 # --- other levels, other roles ----------------------------------------------------------------------------------------
@@ -178,21 +212,6 @@ def test_what_a_level_survives_decides(level: str, states: tuple[str, ...], safe
     assert why in {keep.why for keep in guide.keep}
 
 
-def test_spare_holds_nothing_and_may_go() -> None:
-    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "spare", members_wanted=3))
-    assert guide.safety is Safety.SAFE
-    assert "It stands by for md0 and holds none of its data." in said(guide, Weight.SPEAKS_FOR)
-
-
-def test_journal_is_no_spare() -> None:
-    members = (*make_members("in_sync", "in_sync", "in_sync"), ArrayMember(
-        name="nvme3n1p2", disk="nvme3n1", state="journal", slot=None, errors=0
-    ))  # fmt: skip
-    guide = guide_for("riser-4", array_box(members=members, members_wanted=3))
-    assert guide.safety is Safety.NOT_SAFE
-    assert "It is the journal of md0." in said(guide, Weight.STOPS)
-
-
 @pytest.mark.parametrize(
     ("level", "safety"),
     [
@@ -211,45 +230,13 @@ def test_btrfs_keeps_two_copies_however_many_devices_there_are(level: str, safet
         assert "survives no further loss" in said(guide, Weight.MIND)
 
 
-def test_pool_whose_drives_are_not_shown_is_a_doubt() -> None:
-    pool = make_array("tank", (), kind="zfs", level=GAP, state="ONLINE", members=(), members_wanted=None, degraded=None)
-    guide = guide_for("riser-1", array_box().with_group(arrays=(pool,)))
-    assert "Which drives the pool tank is made of is not shown by the kernel." in said(guide, Weight.DOUBTS)
-
-
 # --- file systems, and drives that nothing is seen on -----------------------------------------------------------------
-
-
-def test_drive_that_the_system_runs_from_is_not_pulled() -> None:
-    guide = guide_for("system", array_box())
-    assert guide.safety is Safety.NOT_SAFE
-    assert "The system itself runs from it." in said(guide, Weight.STOPS)
-
-
-def test_file_system_on_the_drive_alone_goes_with_it() -> None:
-    guide = guide_for("system", array_box().with_group(file_systems=(make_mount("/srv", "/dev/nvme4n1p1"),)))
-    found = said(guide, Weight.STOPS)
-    assert "lies on /dev/nvme4n1p1 alone" in found
-    assert "unmount /srv" in found
-    assert "The system itself" not in found
-
-
-def test_drive_that_nothing_is_seen_on_is_a_doubt_and_no_all_clear() -> None:
-    guide = guide_for("system", array_box().with_group(file_systems=()))
-    assert guide.safety is Safety.UNVERIFIED
-    assert "swap space, a volume manager or a pool could still use it" in said(guide, Weight.DOUBTS)
 
 
 @pytest.mark.parametrize("group", ["arrays", "file_systems"])
 def test_group_that_could_not_be_read_is_never_safe(group: str) -> None:
     for name in ("riser-4", "system", "riser-1"):
         assert guide_for(name, array_box().with_group(**{group: GAP})).safety is not Safety.SAFE
-
-
-def test_array_whose_state_could_not_be_read_is_a_doubt() -> None:
-    guide = guide_for("riser-4", array_box(degraded=GAP))
-    assert guide.safety is Safety.UNVERIFIED
-    assert "Whether md0 is whole is not known" in said(guide, Weight.DOUBTS)
 
 
 # --- signs ------------------------------------------------------------------------------------------------------------
