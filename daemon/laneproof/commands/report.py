@@ -5,7 +5,6 @@ import os
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
 
-from laneproof import __version__
 from laneproof.box.inventory import make_inventory
 from laneproof.commands.box_past import BoxPast, open_past
 from laneproof.commands.errors import CommandError
@@ -51,7 +50,6 @@ def write_report_file(arguments: argparse.Namespace) -> str:
             happened=happened,
             since=since,
             watched=watched,
-            version=__version__,
         )
     text = write_report(facts)
     if arguments.hide_serials:

@@ -40,6 +40,19 @@ def join(parts: Iterable[str | Markup | None]) -> Markup:
     return Markup("".join(part if isinstance(part, Markup) else _plain(part) for part in parts if part is not None))
 
 
+def write_section(heading: str, *content: Markup | None, name: str | None = None, class_: str | None = None) -> Markup:
+    """Make a section of a page that is called by its heading.
+
+    Args:
+        heading: Its heading.
+        content: What stands below.
+        name: Its name for links, the heading's first word without one.
+        class_: Its class, for the style.
+    """
+    name = name or heading.split(maxsplit=1)[0].lower()
+    return tag("section", tag("h2", heading, id=name), *content, aria_labelledby=name, class_=class_)
+
+
 def document(root: Markup) -> str:
     """Make a whole HTML document of its root element."""
     return f"<!doctype html>\n{root}\n"

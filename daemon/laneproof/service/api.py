@@ -121,7 +121,7 @@ class Api:
 
     def _cases(self, _: Query) -> dict[str, Any]:
         status, result = self._judged()
-        age = 0.0 if status.judged_at is None else max(self._now() - status.judged_at, 0.0)
+        age = max(status.age(self._now()) or 0.0, 0.0)
         return cases_as_json(status.build, result.snapshot, result.findings, age_seconds=age)
 
     def _changes(self, query: Query) -> dict[str, Any]:

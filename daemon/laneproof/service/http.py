@@ -11,7 +11,6 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
-from laneproof import __version__
 from laneproof.box.placement import arrange
 from laneproof.findings import Change, Severity
 from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, make_families
@@ -122,9 +121,8 @@ class Pages:
             findings=result.findings if result else (),
             overdue=status.overdue,
             recent=status.recent,
-            version=__version__,
             proven=describe_last(status.proofs, arrange(status.build, result.snapshot)) if result else None,
-            age_seconds=None if status.judged_at is None else self._now() - status.judged_at,
+            age_seconds=status.age(self._now()),
         )
         answer = HTTPStatus.OK if result else HTTPStatus.SERVICE_UNAVAILABLE
         return answer, HTML, write_page(facts).encode()

@@ -4,7 +4,6 @@ from collections.abc import Callable
 from http import HTTPStatus
 from urllib.parse import parse_qs
 
-from laneproof import __version__
 from laneproof.box.names import Position, describe_position
 from laneproof.box.shown_positions import list_positions
 from laneproof.engine import PassResult
@@ -61,9 +60,6 @@ class PositionPages:
         position = describe_position(path, status.build, result.snapshot)
         return HTTPStatus.OK, HTML, write(status, result, position, asked).encode()
 
-    def _age(self, status: DaemonStatus) -> float | None:
-        return None if status.judged_at is None else self._now() - status.judged_at
-
     def _position(self, status: DaemonStatus, result: PassResult, position: Position, asked: dict[str, str]) -> str:
         span = asked.get("span", _DEFAULT_SPAN)
         span = span if span in SPANS else _DEFAULT_SPAN
@@ -75,8 +71,7 @@ class PositionPages:
                 findings=result.findings,
                 past=self._read_past(position.name, SPANS[span]),
                 span=span,
-                version=__version__,
-                age_seconds=self._age(status),
+                age_seconds=status.age(self._now()),
             )
         )
 
@@ -97,8 +92,7 @@ class PositionPages:
                 guide=make_guide(position, status.build, result.snapshot, result.findings, past),
                 gap=gap,
                 with_steps=asked.get("steps") == "shown",
-                version=__version__,
-                age_seconds=self._age(status),
+                age_seconds=status.age(self._now()),
             )
         )
 

@@ -57,3 +57,11 @@ class DaemonStatus:
     drops: Mapping[str, int] = field(default_factory=dict)
     judged_at: float | None = None
     alive_at: float = 0.0
+
+    def age(self, now: float) -> float | None:
+        """Give how long ago the last pass was judged; None where that is not known.
+
+        Args:
+            now: Monotonic seconds.
+        """
+        return None if self.judged_at is None else now - self.judged_at

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from laneproof.advice import OPEN_CASE
 from laneproof.findings import Cause, Finding
 from laneproof.outputs.cases import ShownCase, group_cases
-from laneproof.outputs.markup import Markup, join, tag
+from laneproof.outputs.markup import Markup, join, tag, write_section
 from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.page.words import KIND_WORDS, NO_LINKS, Anchors, Links, count_words, mark_of, show_time
 
@@ -34,9 +34,8 @@ def write_findings(ordered: Sequence[Finding], anchors: Anchors, links: Links = 
 
 
 def _section(heading: str, findings: Sequence[Finding], anchors: Anchors, links: Links) -> Markup:
-    name = heading.split(maxsplit=1)[0].lower()
     items = [tag("li", _write_case(case, anchors, links)) for case in group_cases(findings)]
-    return tag("section", tag("h2", heading, id=name), tag("ol", *items, class_="cases"), aria_labelledby=name)
+    return write_section(heading, tag("ol", *items, class_="cases"))
 
 
 def _write_cautions(findings: Sequence[Finding]) -> Markup | None:
@@ -45,8 +44,7 @@ def _write_cautions(findings: Sequence[Finding]) -> Markup | None:
     if not cautions:
         return None
     items = [tag("li", caution) for caution in cautions]
-    heading = tag("h2", CAUTION_HEADING, id="cautions")
-    return tag("section", heading, tag("ul", *items), aria_labelledby="cautions")
+    return write_section(CAUTION_HEADING, tag("ul", *items), name="cautions")
 
 
 def write_open_case(findings: Sequence[Finding]) -> Markup | None:

@@ -7,18 +7,16 @@ to step. Its script stops reading it again once the box has not answered, for af
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from laneproof.declaration.build import Build
-from laneproof.findings import Finding, order_findings
+from laneproof.findings import order_findings
 from laneproof.outputs.box_picture import Mark
-from laneproof.outputs.markup import Markup, join, tag
+from laneproof.outputs.markup import Markup, join, tag, write_section
 from laneproof.outputs.page.position_page import write_way_back
 from laneproof.outputs.page.position_tree import TreeNotes, write_tree
-from laneproof.outputs.page.shell import write_age, write_document
+from laneproof.outputs.page.shell import BoxFacts, write_age, write_document
 from laneproof.outputs.page.words import FROM_BELOW, Anchors, draw_mark
 from laneproof.outputs.position_words import say_occupant, say_serial
 from laneproof.outputs.replace_text import ANSWERS, DEFERS, NOT_SURE, REASON_HEADINGS, STEPS_HEADINGS
 from laneproof.replacement import Guide, GuideStep, Safety
-from laneproof_collectors.snapshot import Snapshot
 
 _MARKS = {Safety.SAFE: "holds", Safety.NOT_SAFE: "differs", Safety.UNVERIFIED: "unverified"}
 _STAYS_OPEN = (
@@ -29,28 +27,18 @@ _HIDDEN = "The steps are not shown, since it is not safe now. "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GuideFacts:
+class GuideFacts(BoxFacts):
     """What the page is made of.
 
     Attributes:
-        build: The declaration in force, None where there is none.
-        snapshot: The facts of the last pass.
-        findings: What stands in the whole box.
         guide: The guide.
         gap: Why nothing is known of earlier passes; None where something is.
         with_steps: Whether the steps are shown although it is not safe now.
-        version: The program's own.
-        age_seconds: How long ago the last pass was judged; None where that is not known.
     """
 
-    build: Build | None
-    snapshot: Snapshot
-    findings: Sequence[Finding]
     guide: Guide
     gap: str | None = None
     with_steps: bool = False
-    version: str = ""
-    age_seconds: float | None = None
 
 
 def write_guide_page(facts: GuideFacts) -> str:
@@ -69,7 +57,6 @@ def write_guide_page(facts: GuideFacts) -> str:
         f"{what} {position.name}: {answer.lower()}",
         headline,
         join(_list_screens(facts)),
-        version=facts.version,
         age_seconds=facts.age_seconds,
         links=FROM_BELOW,
         kind="single guide",
@@ -103,12 +90,12 @@ def _first_screen(facts: GuideFacts, *, with_steps: bool) -> Iterator[Markup]:
         yield tag("p", f"What showed over time is not known here: {facts.gap}.")
     if guide.keep:
         rows = [tag("li", tag("b", keep.name), f": {keep.drive} ({keep.why})") for keep in guide.keep]
-        yield _section("Must not be touched", tag("ul", *rows))
+        yield write_section("Must not be touched", tag("ul", *rows))
     for weight, heading in REASON_HEADINGS:
         reasons = [reason for reason in guide.reasons if reason.weight is weight]
         if reasons:
             rows = [tag("li", reason.says, tag("p", reason.do) if reason.do else None) for reason in reasons]
-            yield _section(heading, tag("ul", *rows))
+            yield write_section(heading, tag("ul", *rows))
     ordered = order_findings(facts.findings)
     marks = {position.path: Mark.HERE} | {keep.path: Mark.KEEP for keep in guide.keep if keep.path}
     notes = TreeNotes(ordered=ordered, anchors=Anchors(ordered), links=FROM_BELOW, marks=marks)
@@ -116,11 +103,6 @@ def _first_screen(facts: GuideFacts, *, with_steps: bool) -> Iterator[Markup]:
     if with_steps:
         yield tag("p", _STAYS_OPEN, class_="message")
         yield tag("p", tag("a", "To the first step", href="#step-1"), class_="turn")
-
-
-def _section(heading: str, content: Markup) -> Markup:
-    name = heading.split(maxsplit=1)[0].lower()
-    return tag("section", tag("h2", heading, id=name), content, aria_labelledby=name)
 
 
 def _write_step(number: int, count: int, step: GuideStep, cautions: Sequence[str]) -> Markup:

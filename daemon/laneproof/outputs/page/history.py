@@ -8,7 +8,7 @@ from laneproof.evidence.bit_error_ratio import SPECIFIED_ERROR_RATIO
 from laneproof.findings import Change
 from laneproof.history.events import BOOTED, CHANGED
 from laneproof.outputs.events_text import EPISODE, Happening, join_repeats, join_runs
-from laneproof.outputs.markup import Markup, tag
+from laneproof.outputs.markup import Markup, tag, write_section
 from laneproof.outputs.page.charts import (
     Limit,
     Stroke,
@@ -63,9 +63,8 @@ def write_history(past: PositionPast, position: Position, span: str) -> Markup:
         if moments[kind] or kind in _ALWAYS
     ]
     charts = list(_write_charts(past, position, moments[EPISODE]))
-    return tag(
-        "section",
-        tag("h2", "History", id="history"),
+    return write_section(
+        "History",
         _write_spans(span),
         tag("p", past.watched, f" A column is {say_length(grid.step)}.", class_="soft"),
         tag("div", *strips, class_="charts strips"),
@@ -73,7 +72,6 @@ def write_history(past: PositionPast, position: Position, span: str) -> Markup:
         if charts
         else tag("p", "No figure of this position was kept in that time."),
         tag("p", _LEGEND, class_="legend") if charts else None,
-        aria_labelledby="history",
     )
 
 
@@ -155,10 +153,9 @@ def _begin_large(words: str) -> str:
 def write_happened(past: PositionPast) -> Markup:
     """Write what happened in words, the newest first."""
     happened = list(reversed(join_repeats(join_runs(past.happened))))
-    heading = tag("h2", "What happened", id="happened")
     if not happened:
-        return tag(
-            "section", heading, tag("p", "Nothing was reported or noticed in that time."), aria_labelledby="happened"
+        return write_section(
+            "What happened", tag("p", "Nothing was reported or noticed in that time."), name="happened"
         )
     rows = [tag("li", *_row(happening)) for happening in happened[:SHOWN]]
     rest = len(happened) - SHOWN
@@ -167,7 +164,7 @@ def write_happened(past: PositionPast) -> Markup:
         if rest > 0
         else None
     )
-    return tag("section", heading, tag("ol", *rows, class_="recent short"), more, aria_labelledby="happened")
+    return write_section("What happened", tag("ol", *rows, class_="recent short"), more, name="happened")
 
 
 def _row(happening: Happening) -> tuple[Markup, ...]:

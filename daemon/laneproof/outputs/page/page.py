@@ -53,7 +53,6 @@ class PageFacts:
         findings: What stands.
         overdue: Collectors that stay away, with the seconds.
         recent: The latest changes of findings, the newest first.
-        version: The program's own.
         proven: The last acceptance run, where one was kept.
         age_seconds: How long ago the last pass was judged; None where it is not known.
     """
@@ -64,7 +63,6 @@ class PageFacts:
     findings: Sequence[Finding]
     overdue: Mapping[str, float] = field(default_factory=dict)
     recent: Sequence[FindingChange] = ()
-    version: str = ""
     age_seconds: float | None = None
     proven: LastRun | None = None
 
@@ -132,6 +130,6 @@ def _wrap(title: str, headline: Markup, body: Markup, facts: PageFacts) -> str:
         " ", tag("a", "The same as JSON", href="api/v1/audit"), ", ", tag("a", "as metrics", href="metrics"), ".",
     )  # fmt: skip
     return write_document(
-        title, headline, body, version=facts.version, age_seconds=facts.age_seconds, more=more,
+        title, headline, body, age_seconds=facts.age_seconds, more=more,
         below=write_open_case(facts.findings),
     )  # fmt: skip

@@ -1,20 +1,20 @@
 """The page of one position: what is in it, what was found, how it went over time, and what to do. A pure function."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.box.names import Position
 from laneproof.declaration.build import Build
-from laneproof.findings import Finding, order_findings, verdict
+from laneproof.findings import order_findings, verdict
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.box_picture import Mark
-from laneproof.outputs.markup import Markup, join, tag
+from laneproof.outputs.markup import Markup, join, tag, write_section
 from laneproof.outputs.page.drives import DRIVE_FACTS, RAIL_LEGEND, show_written
 from laneproof.outputs.page.findings import write_findings, write_open_case
 from laneproof.outputs.page.history import write_happened, write_history
 from laneproof.outputs.page.page import say_verdict
 from laneproof.outputs.page.position_tree import TreeNotes, write_tree
-from laneproof.outputs.page.shell import write_age, write_document
+from laneproof.outputs.page.shell import BoxFacts, write_age, write_document
 from laneproof.outputs.page.to_copy import write_commands
 from laneproof.outputs.page.words import FROM_BELOW, Anchors, draw_mark
 from laneproof.outputs.position_past import PositionPast
@@ -35,28 +35,18 @@ EVERY_SECONDS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PositionFacts:
+class PositionFacts(BoxFacts):
     """What a position's page is made of.
 
     Attributes:
-        build: The declaration in force, None where there is none.
-        snapshot: The facts of the last pass.
         position: The position.
-        findings: What stands in the whole box.
         past: How the position went over time; why it is not known, where it is not.
         span: How much time is shown.
-        version: The program's own.
-        age_seconds: How long ago the last pass was judged; None where that is not known.
     """
 
-    build: Build | None
-    snapshot: Snapshot
     position: Position
-    findings: Sequence[Finding]
     past: PositionPast | str
     span: str
-    version: str = ""
-    age_seconds: float | None = None
 
 
 def write_position(facts: PositionFacts) -> str:
@@ -84,7 +74,6 @@ def write_position(facts: PositionFacts) -> str:
         f"{position.name} {say_verdict(said)}",
         headline,
         body,
-        version=facts.version,
         age_seconds=facts.age_seconds,
         links=FROM_BELOW,
         kind="single",
@@ -121,14 +110,11 @@ def _write_facts(position: Position) -> Markup:
     if occupant is not None and occupant.is_drive:
         rows += [(name, show(occupant)) for name, show in (*DRIVE_FACTS, ("Written", show_written))]
     written = [tag("div", tag("dt", name), tag("dd", value)) for name, value in rows if value]
-    heading = tag("h2", "What is here", id="facts")
     legend = RAIL_LEGEND if any("<svg" in value for _, value in rows) else None
     guide = FROM_BELOW.to_guide(
         position.name, "The guide to replacing the drive" if occupant else "The guide to fitting a drive"
     )
-    return tag(
-        "section", heading, tag("dl", *written, class_="facts"), legend, tag("p", guide), aria_labelledby="facts"
-    )
+    return write_section("What is here", tag("dl", *written, class_="facts"), legend, tag("p", guide), name="facts")
 
 
 def _say(value: str | Unread | None) -> str:
@@ -138,8 +124,7 @@ def _say(value: str | Unread | None) -> str:
 def _write_past(facts: PositionFacts) -> Iterator[Markup]:
     past = facts.past
     if isinstance(past, str):
-        heading = tag("h2", "History", id="history")
-        yield tag("section", heading, tag("p", f"It is not known here: {past}."), aria_labelledby="history")
+        yield write_section("History", tag("p", f"It is not known here: {past}."))
         return
     yield write_history(past, facts.position, facts.span)
     yield write_happened(past)

@@ -10,7 +10,7 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind
 from laneproof.outputs.box_picture import Mark
-from laneproof.outputs.markup import Markup, join, tag
+from laneproof.outputs.markup import Markup, join, tag, write_section
 from laneproof.outputs.page.lanes import draw_lanes, spell, write_legend
 from laneproof.outputs.page.words import NO_LINKS, Anchors, Links, draw_mark, mark_of
 from laneproof_collectors.snapshot import Snapshot
@@ -44,23 +44,22 @@ def write_tree(build: Build | None, snapshot: Snapshot, notes: TreeNotes) -> Mar
         snapshot: The facts.
         notes: What is written beside the positions.
     """
-    heading = tag("h2", "Lanes", id="lanes")
     if isinstance(snapshot.functions, Unread):
-        return _section(heading, tag("p", str(snapshot.functions)))
+        return _section(tag("p", str(snapshot.functions)))
     positions = list_positions(build, snapshot)
     if not positions:
-        return _section(heading, tag("p", "No drive, and no declared position."))
+        return _section(tag("p", "No drive, and no declared position."))
     tree = arrange_tree(positions)
     roots = [
         tag("li", tag("div", tag("span", root, class_="path"), " host bridge", class_="root"),
             _branches(root, tree, notes))
         for root in tree if "/" not in root
     ]  # fmt: skip
-    return _section(heading, write_legend(), tag("ul", *roots, class_="tree"))
+    return _section(write_legend(), tag("ul", *roots, class_="tree"))
 
 
 def _section(*content: Markup) -> Markup:
-    return tag("section", *content, class_="harness", aria_labelledby="lanes")
+    return write_section("Lanes", *content, class_="harness")
 
 
 def _branches(path: str, tree: _Tree, notes: TreeNotes) -> Markup | None:

@@ -7,7 +7,7 @@ from itertools import islice
 from laneproof.findings import Change, FindingChange
 from laneproof.outputs.cases import name_subject
 from laneproof.outputs.events_text import REPEATS
-from laneproof.outputs.markup import Markup, tag
+from laneproof.outputs.markup import Markup, tag, write_section
 from laneproof.outputs.page.words import draw_mark, mark_of, show_time
 
 SHOWN = 12
@@ -23,8 +23,7 @@ def write_recent(recent: Sequence[FindingChange]) -> Markup | None:
     if not recent:
         return None
     rows = [tag("li", *_row(change, times)) for change, times in islice(_join_repeats(recent), SHOWN)]
-    heading = tag("h2", "Recent changes", id="recent")
-    return tag("section", heading, tag("ol", *rows, class_="recent"), aria_labelledby="recent")
+    return write_section("Recent changes", tag("ol", *rows, class_="recent"))
 
 
 def _join_repeats(recent: Sequence[FindingChange]) -> Iterator[tuple[FindingChange, int]]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from html import escape
 from importlib import resources
 
+from laneproof import __version__
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, order_findings, verdict
 from laneproof.outputs.audit_json import name_box
@@ -44,7 +45,6 @@ class ReportFacts:
         happened: All that happened, oldest first: kernel's lines, episodes, changes, the owner's notes.
         since: From when on, unix seconds.
         watched: When somebody watched, as a sentence.
-        version: The program's own.
     """
 
     build: Build | None
@@ -54,7 +54,6 @@ class ReportFacts:
     happened: Sequence[Happening]
     since: float
     watched: str
-    version: str
 
 
 def write_report(facts: ReportFacts) -> str:
@@ -90,7 +89,7 @@ def write_report(facts: ReportFacts) -> str:
             write_drives(build, snapshot),
             write_machine(snapshot),
         ),
-        tag("footer", tag("p", f"laneproof {facts.version} reads and never writes.")),
+        tag("footer", tag("p", f"laneproof {__version__} reads and never writes.")),
     )
     return document(tag("html", head, body, lang="en")).replace("<details", "<details open")  # paper unfolds nothing
 

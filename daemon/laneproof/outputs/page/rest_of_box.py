@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TypeGuard
 
 from laneproof.declaration.build import Build
-from laneproof.outputs.markup import Markup, tag
+from laneproof.outputs.markup import Markup, tag, write_section
 from laneproof.outputs.page.tables import Cell, Row, write_table
 from laneproof.outputs.page.words import show_time
 from laneproof_collectors.snapshot import Array, Bond, Interface, Snapshot
@@ -76,8 +76,7 @@ def write_machine(snapshot: Snapshot) -> Markup:
     facts.append(("Read", show_time(snapshot.taken_at)))
     facts.append(("Up for", _duration(snapshot.up_seconds)))
     rows = [tag("div", tag("dt", name), tag("dd", value)) for name, value in facts]
-    heading = tag("h2", "The machine", id="machine")
-    return tag("section", heading, tag("dl", *rows, class_="facts"), aria_labelledby="machine")
+    return write_section("The machine", tag("dl", *rows, class_="facts"), name="machine")
 
 
 def _write_group(
@@ -85,8 +84,7 @@ def _write_group(
 ) -> Markup | None:
     """Write a table of what was read; why, where it could not be; None where there is nothing."""
     if isinstance(rows, Unread):
-        name = title.rsplit(maxsplit=1)[-1].lower()
-        return tag("section", tag("h2", title, id=name), tag("p", str(rows)), aria_labelledby=name)
+        return write_section(title, tag("p", str(rows)), name=title.rsplit(maxsplit=1)[-1].lower())
     return write_table(title, rows, columns) if rows else None
 
 

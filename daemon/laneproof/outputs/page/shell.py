@@ -1,14 +1,36 @@
 """What every page has around its content: the head, the age of its reading, the foot."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
+from laneproof import __version__
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding
 from laneproof.outputs.markup import Markup, document, tag
 from laneproof.outputs.page.words import FROM_HOME, Links, say_age, show_time
+from laneproof_collectors.snapshot import Snapshot
 
 STYLE, SCRIPT, ICON = "/style.css", "/page.js", "/icon.svg"
 """Where the service serves what belongs to the pages."""
 LATE_SECONDS = 300
 """From this age on a reading is marked as late; the alert LaneproofStale counts from the same."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoxFacts:
+    """What each page of a box that was read is made of.
+
+    Attributes:
+        build: The declaration in force, None where there is none.
+        snapshot: The facts of the last pass.
+        findings: What stands in the whole box.
+        age_seconds: How long ago the last pass was judged; None where that is not known.
+    """
+
+    build: Build | None
+    snapshot: Snapshot
+    findings: Sequence[Finding]
+    age_seconds: float | None = None
 
 
 def write_age(taken_at: float, age_seconds: float | None) -> Markup:
@@ -30,7 +52,6 @@ def write_document(  # noqa: PLR0913 (the parts of a page)
     headline: Markup,
     body: Markup,
     *,
-    version: str,
     age_seconds: float | None,
     links: Links = FROM_HOME,
     kind: str | None = None,
@@ -44,7 +65,6 @@ def write_document(  # noqa: PLR0913 (the parts of a page)
         title: Its title.
         headline: What stands above.
         body: Its content.
-        version: The program's own.
         age_seconds: How long ago the last pass was judged; None where that is not known.
         links: Where other pages are.
         kind: The class of its content, for the style.
@@ -67,7 +87,7 @@ def write_document(  # noqa: PLR0913 (the parts of a page)
         tag("a", "To the content", href="#main", class_="skip"),
         tag("header", headline),
         tag("main", body, id="main", class_=kind),
-        tag("footer", tag("p", "laneproof ", version, " reads and never writes.", *more), below),
+        tag("footer", tag("p", f"laneproof {__version__} reads and never writes.", *more), below),
         class_="late" if age_seconds is not None and age_seconds > LATE_SECONDS else None,
         data_late=LATE_SECONDS,
         data_every=every_seconds,

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-from laneproof.outputs.markup import Markup, tag
+from laneproof.outputs.markup import Markup, tag, write_section
 
 Row = TypeVar("Row")
 Cell = Markup | str
@@ -29,7 +29,7 @@ def write_table(
         role="table",
         aria_labelledby=name,
     )
-    return tag("section", tag("h2", title, id=name), tag("div", table, class_="wide"), *below, aria_labelledby=name)
+    return write_section(title, tag("div", table, class_="wide"), *below, name=name)
 
 
 def _write_row(row: Row, columns: Sequence[tuple[str, Callable[[Row], Cell]]]) -> Markup:

@@ -12,7 +12,7 @@ from laneproof.box.names import Position
 from laneproof.diagnosis.finding_causes import EXPLAINED
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding, Kind
-from laneproof.outputs.markup import Markup, tag
+from laneproof.outputs.markup import Markup, tag, write_section
 
 _ACCEPT_DAYS = 90
 """For how long an acceptance is proposed. Judgement: long enough for a spare part, short enough to be seen again."""
@@ -35,7 +35,7 @@ def write_commands(position: Position, findings: Sequence[Finding], *, now: floa
         else None,
         _write("Be led through exchanging the drive, in the terminal:", f"sudo laneproof replace {name}"),
     ]
-    return tag("section", tag("h2", "To copy", id="commands"), *parts, aria_labelledby="commands", class_="commands")
+    return write_section("To copy", *parts, name="commands", class_="commands")
 
 
 def _write(words: str, text: str) -> Markup:

@@ -19,7 +19,7 @@ def test_the_age_is_said_in_words(age: float | None, words: str) -> None:
 @pytest.mark.parametrize(("links", "style"), [(FROM_HOME, "style.css"), (FROM_BELOW, "../style.css")])
 @pytest.mark.parametrize("age", [None, LATE_SECONDS, LATE_SECONDS + 1.0])
 def test_a_late_page_is_marked_and_finds_its_style(links: Links, style: str, age: float | None) -> None:
-    text = write_document("x", tag("h1", "x"), tag("p", "x"), version="0", age_seconds=age, links=links)
+    text = write_document("x", tag("h1", "x"), tag("p", "x"), age_seconds=age, links=links)
     shown = read_html(text)
     assert shown.one("link", rel="stylesheet").attributes["href"] == style
     assert (shown.one("body").attributes.get("class") == "late") == (age is not None and age > LATE_SECONDS)
