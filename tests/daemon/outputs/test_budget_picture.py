@@ -95,6 +95,15 @@ def test_what_does_not_fit_has_a_mark_and_a_sentence() -> None:
     assert "! slot riser has 4 lanes, but its split 4+4 needs 8" in words
 
 
+def test_a_slots_frame_is_round_its_own_positions_alone() -> None:
+    text = '[slot.riser]\npath = "0000:00"\nlanes = 8\nsplit = [4, 4]\n'
+    for label, rest in (("a", 'slot = "riser"\nbranch = 1'), ("b", ""), ("c", 'slot = "riser"\nbranch = 2')):
+        text += _position(label, f"0000:00/0{label}.0", f"{rest}\nlink = {{ generation = 4, lanes = 4 }}\n{NVME}")
+    boxes = list(_draw(text).iter(f"{SVG}rect"))
+    height = {str(element.get("class")): float(element.get("height", 0)) for element in boxes}
+    assert 2 * height["tile"] < height["frame"] < 3 * height["tile"]
+
+
 def test_parts_between_are_shown_on_the_lanes() -> None:
     rest = f'through = ["key-adapter", "flexible-cable"]\nlink = {{ generation = 3, lanes = 1 }}\n{NVME}'
     assert {"key adapter", "flexible cable"} <= set(_words(_draw(_position("a", "0000:00/01.1", rest))))

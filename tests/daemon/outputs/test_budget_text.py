@@ -47,6 +47,7 @@ label = "tray"
 path = "0000:00/02.1/00.0/02.0/ata-1"
 occupant = { kind = "sata", capacity = "8 TB" }
 """
+WIDE = 'generation = 5, lanes = 16 }\noccupant = { kind = "nvme" }'
 
 
 def _write(text: str = FITS, **style: object) -> str:
@@ -73,6 +74,8 @@ def test_positions_stand_in_columns() -> None:
     assert "  riser-1      nvme   gen 4 x4  7.2 GB/s  7.2 GB/s  5 to 7 GB/s\n" in text
     assert "  spare place  empty\n" in text
     assert "  deck         nvme   gen 4 x4  7.2 GB/s    3 GB/s  5 to 7 GB/s  shares chipset\n" in text
+    wide = _write(FITS.replace('generation = 4, lanes = 4 }\noccupant = { kind = "nvme" }', WIDE))
+    assert "  riser-1      nvme   gen 4 x4    7.2 GB/s  7.2 GB/s" in wide
     assert "  tray         sata   6 Gbit/s  599 MB/s  599 MB/s               shares chipset\n" in text
 
 

@@ -50,6 +50,7 @@ def test_lengths_are_what_a_person_reckons_with() -> None:
         (4 * DAY, 200, HOUR),
         (29 * DAY, 200, DAY),
         (30 * DAY, 31, DAY),
+        (200 * DAY, 31, 7 * DAY),
     ],
 )
 def test_columns_are_no_finer_than_what_is_kept(back: float, room: int, step: float) -> None:

@@ -82,7 +82,8 @@ def test_what_was_not_read_at_all_is_not_shown() -> None:
 def test_data_units_are_reported_in_bytes() -> None:
     # NVM Express Base Specification 2.0, 5.16.1.3: a data unit is 1000 times 512 bytes; rounded up.
     trend = make_trend(HERE, [_series("data_units_written", 1000, 1500)], [], GRID)
-    assert _chart(trend, "data_units_written").gained == 500 * 512_000
+    written = _chart(trend, "data_units_written")
+    assert (written.gained, written.last) == (500 * 512_000, 1500 * 512_000)
 
 
 def test_events_of_the_kernel_changes_and_boots_are_counted_apart() -> None:

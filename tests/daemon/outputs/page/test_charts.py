@@ -80,7 +80,11 @@ def test_a_chart_of_nothing_read_draws_nothing() -> None:
 
 
 def test_a_chart_says_in_words_what_it_draws() -> None:
-    drawn = figure([(0, 25)] * 4, limits=(Limit(value=80, words="warns at 80 °C", stroke=Stroke.WARNING),))
+    limits = (
+        Limit(value=80, words="warns at 80 °C", stroke=Stroke.WARNING),
+        Limit(value=90, words="critical at 90 °C", stroke=Stroke.CRITICAL),
+    )
+    drawn = figure([(0, 25)] * 4, limits=limits)
     assert drawn.one("svg", "plot").attributes["aria-label"] == "Heat: 41 °C"
     assert drawn.one("figcaption").text == "Heat 41 °C"
     assert (drawn.one(class_="low").text, drawn.one(class_="high").text) == ("0 °C", "100 °C")
@@ -88,7 +92,8 @@ def test_a_chart_says_in_words_what_it_draws() -> None:
         "2026-09-17",
         "2026-09-21",
     ]
-    assert drawn.one("li").text == "warns at 80 °C"
+    assert [item.text for item in drawn.all("li")] == ["warns at 80 °C", "critical at 90 °C"]
+    assert drawn.all("path", "critical")[0].attributes["d"] == "M0 10H4"
     line, sample = drawn.all("path", "warning")
     assert line.attributes["d"] == "M0 20H4"
     assert sample.attributes["class"] == line.attributes["class"]
