@@ -92,7 +92,7 @@ class MemoryWriter:
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
-        self.told += [one.event.kind for one in reports]
+        self.told += [report.event.kind for report in reports]
         self.paths.append(paths)
         assert clock.unix_seconds > 0
         assert self.kept  # before the first pass nobody knows where a name leads
@@ -101,7 +101,7 @@ class MemoryWriter:
         self.happened += events
 
     def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
-        self.told += [one.action for one in told]
+        self.told += [event.action for event in told]
         assert clock.unix_seconds > 0
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
@@ -148,13 +148,14 @@ class Rig:
             DeclarationFile(str(self.file), self._load),
             writer=self.writer,
             engine=engine or Engine(None, confirmations=LIVE_CONFIRMATIONS),
-            collectors=tuple(replace(one, interval_seconds=interval) for one in make_collectors()),
+            collectors=tuple(replace(collector, interval_seconds=interval) for collector in make_collectors()),
             notifier=notifier or Notifier({}),
             report=self.changes.append,
             take_notes=partial(self.writer.take_notes, Inbox(folder)),
             ring=EvidenceRing(str(self.evidence)),
         )
         self.thread = threading.Thread(target=self.daemon.run, daemon=True)
+        self.has_ended = False
 
     @staticmethod
     def _load(path: str) -> tuple[str, Build] | None:
@@ -167,6 +168,9 @@ class Rig:
         return self
 
     def end(self) -> None:
+        if self.has_ended:
+            return
+        self.has_ended = True
         self.host.let_go()
         if self.thread.is_alive():
             self.daemon.stop()
@@ -177,7 +181,7 @@ class Rig:
     def rules(self) -> set[tuple[str, str | None]]:
         """Give rule and position of what stands."""
         result = self.daemon.status.last_pass
-        return {(one.rule, one.position) for one in result.findings} if result else set()
+        return {(finding.rule, finding.position) for finding in result.findings} if result else set()
 
     def passes(self, more: int = 3) -> None:
         """Wait for some more judged passes."""
@@ -193,10 +197,28 @@ class Rig:
 
 
 @pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(tmp_path)
-    yield made
-    made.end()
+def rigs(tmp_path: Path) -> Iterator[Callable[..., Rig]]:
+    """Make daemons on one folder; what still runs at the test's end is ended."""
+    made: list[Rig] = []
+
+    def make(**facts: Any) -> Rig:  # noqa: ANN401 (as the rig takes them)
+        made.append(Rig(tmp_path, **facts))
+        return made[-1]
+
+    yield make
+    for rig in made:
+        rig.end()
+
+
+@pytest.fixture
+def rig(rigs: Callable[..., Rig]) -> Rig:
+    return rigs()
+
+
+@pytest.fixture
+def slow_rig(rigs: Callable[..., Rig]) -> Rig:
+    """Make one that reads once an hour, and what an event hastens."""
+    return rigs(interval=3600.0)
 
 
 @pytest.fixture
@@ -212,7 +234,7 @@ def test_a_box_as_declared_is_judged_published_and_kept(rig: Rig) -> None:
     assert rig.rules() == set()
     assert status.build is not None
     assert status.build.box.name == "tern-2"
-    assert status.runs.keys() == {one.group for one in make_collectors()}
+    assert status.runs.keys() == {collector.group for collector in make_collectors()}
     assert rig.changes == []
     assert rig.writer.kept[-1].snapshot.taken_at == rig.host.now
 
@@ -226,31 +248,27 @@ def test_a_drive_that_is_gone_is_told_once_and_cleared_when_it_is_back(rig: Rig)
     rig.host.change()
     wait_for(lambda: ("position-empty", "riser-1") not in rig.rules())
     rig.turns()  # a pass is published before its changes are reported
-    empty = [one for one in rig.changes if one.finding.rule == "position-empty"]
-    assert [one.change for one in empty] == [Change.RAISED, Change.CLEARED]
+    empty = [change for change in rig.changes if change.finding.rule == "position-empty"]
+    assert [change.change for change in empty] == [Change.RAISED, Change.CLEARED]
     assert list(rig.daemon.status.recent) == rig.changes[::-1]
-    assert rig.daemon.status.changes == Counter((str(one.change), str(one.finding.severity)) for one in rig.changes)
+    assert rig.daemon.status.changes == Counter(
+        (str(change.change), str(change.finding.severity)) for change in rig.changes
+    )
 
 
-def test_the_kernels_event_starts_a_pass_at_once(tmp_path: Path) -> None:
-    rig = Rig(tmp_path, interval=3600.0).start()
-    try:
-        rig.box.ports[0].drive = None
-        rig.host.change(removed("0000:01:00.0"))
-        wait_for(lambda: ("position-empty", "riser-1") in rig.rules())  # and not in an hour
-    finally:
-        rig.end()
+def test_the_kernels_event_starts_a_pass_at_once(slow_rig: Rig) -> None:
+    rig = slow_rig.start()
+    rig.box.ports[0].drive = None
+    rig.host.change(removed("0000:01:00.0"))
+    wait_for(lambda: ("position-empty", "riser-1") in rig.rules())  # and not in an hour
 
 
-def test_a_change_without_an_event_waits_for_the_interval(tmp_path: Path) -> None:
-    rig = Rig(tmp_path, interval=3600.0).start()
-    try:
-        rig.box.ports[0].drive = None
-        rig.host.change()
-        rig.turns()
-        assert rig.rules() == set()
-    finally:
-        rig.end()
+def test_a_change_without_an_event_waits_for_the_interval(slow_rig: Rig) -> None:
+    rig = slow_rig.start()
+    rig.box.ports[0].drive = None
+    rig.host.change()
+    rig.turns()
+    assert rig.rules() == set()
 
 
 @pytest.mark.usefixtures("soon")
@@ -262,54 +280,46 @@ def test_a_narrow_link_is_told_after_three_readings_and_not_before(rig: Rig) -> 
     rig.host.change()
     wait_for(lambda: ("link-narrow", "riser-2") in rig.rules())
     kept = rig.writer.kept[before:]
-    told = next(n for n, one in enumerate(kept) if any(found.rule == "link-narrow" for found in one.findings))
+    told = next(n for n, result in enumerate(kept) if any(found.rule == "link-narrow" for found in result.findings))
     # Many passes are judged on one reading of the functions, as other collectors bring their facts.
-    readings = {id(one.snapshot.functions) for one in kept[: told + 1] if _lanes(one) == 2}
+    readings = {id(result.snapshot.functions) for result in kept[: told + 1] if _lanes(result) == 2}
     assert len(readings) == LIVE_CONFIRMATIONS["link-narrow"] == 3
 
 
 def _lanes(result: PassResult) -> object:
     functions = result.snapshot.functions
     assert not isinstance(functions, Unread)
-    return next(one.link.trained_lanes for one in functions if one.hops == ("01.2",))
+    return next(function.link.trained_lanes for function in functions if function.hops == ("01.2",))
 
 
-def test_a_link_that_retrains_for_a_moment_is_no_finding(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_link_that_retrains_for_a_moment_is_no_finding(slow_rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(daemon_module, "CONFIRM_AFTER_SECONDS", 3600.0)  # only an event lets it be read again
-    rig = Rig(tmp_path, interval=3600.0).start()
-    try:
-        kept = len(rig.writer.kept)
-        rig.box.ports[1].wired_lanes = 1
-        rig.host.change(removed("0000:02:00.0"))
-        wait_for(lambda: any(_lanes(one) == 1 for one in rig.writer.kept[kept:]))
-        rig.box.ports[1].wired_lanes = None
-        rig.host.change(removed("0000:02:00.0"))
-        wait_for(lambda: _lanes(rig.writer.kept[-1]) == 4)
-        assert 1 in [_lanes(one) for one in rig.writer.kept[kept:]]
-        assert [one for one in rig.changes if one.finding.rule == "link-narrow"] == []
-    finally:
-        rig.end()
+    rig = slow_rig.start()
+    kept = len(rig.writer.kept)
+    rig.box.ports[1].wired_lanes = 1
+    rig.host.change(removed("0000:02:00.0"))
+    wait_for(lambda: any(_lanes(result) == 1 for result in rig.writer.kept[kept:]))
+    rig.box.ports[1].wired_lanes = None
+    rig.host.change(removed("0000:02:00.0"))
+    wait_for(lambda: _lanes(rig.writer.kept[-1]) == 4)
+    assert 1 in [_lanes(result) for result in rig.writer.kept[kept:]]
+    assert [change for change in rig.changes if change.finding.rule == "link-narrow"] == []
 
 
-def test_a_confirmation_is_hastened(tmp_path: Path) -> None:
-    rig = Rig(tmp_path, interval=3600.0).start()
-    try:
-        rig.box.ports[1].wired_lanes = 2
-        rig.host.change({"action": "change", "devpath": "/devices/x", "subsystem": "pci"})
-        wait_for(lambda: ("link-narrow", "riser-2") in rig.rules())  # two more readings, a second apart
-    finally:
-        rig.end()
+def test_a_confirmation_is_hastened(slow_rig: Rig) -> None:
+    rig = slow_rig.start()
+    rig.box.ports[1].wired_lanes = 2
+    rig.host.change({"action": "change", "devpath": "/devices/x", "subsystem": "pci"})
+    wait_for(lambda: ("link-narrow", "riser-2") in rig.rules())  # two more readings, a second apart
 
 
-def test_the_latest_changes_are_kept_and_no_more_of_them(tmp_path: Path) -> None:
-    rig = Rig(tmp_path)
+def test_the_latest_changes_are_kept_and_no_more_of_them(rig: Rig) -> None:
     first = FindingChange(at=1.0, change=Change.RAISED, finding=SIGN)
     earlier = [replace(first, at=float(number)) for number in range(MOST_RECENT + 5)]
     daemon = Daemon(rig.host, rig.daemon._declaration, writer=rig.writer, notifier=Notifier({}), recent=earlier)
-    assert [one.at for one in daemon.status.recent] == [
+    assert [change.at for change in daemon.status.recent] == [
         float(MOST_RECENT + 4 - number) for number in range(MOST_RECENT)
     ]
-    rig.end()
 
 
 # --- what the ring of the kernel's log did not give -------------------------------------------------------------------
@@ -329,27 +339,26 @@ def _journal(rig: Rig, up: float, message: str = DROPPED.partition(";")[2]) -> s
     )
 
 
-def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_next_start(tmp_path: Path) -> None:
-    rig = Rig(tmp_path).start()
+def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_next_start(
+    rigs: Callable[..., Rig],
+) -> None:
+    rig = rigs().start()
     rig.passes()
     last_words = _journal(rig, rig.host.now - START + 30.0)
     rig.end()
     again = Engine(None, confirmations=LIVE_CONFIRMATIONS)
     again.restore((), rig.writer.saved["engine"])
-    second = Rig(tmp_path, engine=again, boot=2)
+    second = rigs(engine=again, boot=2)
     second.host.journals[-1] = (last_words,)
     second.host.booted_at = START + 900.0
     second.host.change(seconds=1000.0)
-    try:
-        second.start()
-        assert ("drops-off-bus", "riser-1") in second.rules()
-        assert second.daemon.status.drops["0000:00/01.1"] == 1
-        (episode,) = second.writer.kept[0].episodes
-        assert (episode.serial, episode.boot) == ("A1", 1)
-        assert wait_for(lambda: second.writer.told)[0] == "controller_down"
-        assert second.writer.paths[0]["nvme0"] == "0000:00/01.1"
-    finally:
-        second.end()
+    second.start()
+    assert ("drops-off-bus", "riser-1") in second.rules()
+    assert second.daemon.status.drops["0000:00/01.1"] == 1
+    (episode,) = second.writer.kept[0].episodes
+    assert (episode.serial, episode.boot) == ("A1", 1)
+    assert wait_for(lambda: second.writer.told)[0] == "controller_down"
+    assert second.writer.paths[0]["nvme0"] == "0000:00/01.1"
 
 
 def test_records_that_were_overwritten_are_counted_told_and_read_back(rig: Rig) -> None:
@@ -368,9 +377,8 @@ def test_records_that_were_overwritten_are_counted_told_and_read_back(rig: Rig) 
 
 @pytest.mark.parametrize("has_journal", [True, False])
 def test_what_was_overwritten_is_lost_to_the_judgement_only_where_the_journal_cannot_be_read(
-    tmp_path: Path, *, has_journal: bool
+    rig: Rig, *, has_journal: bool
 ) -> None:
-    rig = Rig(tmp_path)
     if has_journal:
         rig.host.journals[0] = (_journal(rig, 1.0, "usb 1-1: USB disconnect, device number 5"),)
     rig.host.lost = 4000
@@ -380,13 +388,10 @@ def test_what_was_overwritten_is_lost_to_the_judgement_only_where_the_journal_ca
     kernel, _ = rig.daemon._pending.drain()
     assert isinstance(kernel, KernelEvents)
     assert kernel.lost == (0 if has_journal else 4000)
-    rig.daemon.close()
 
 
-def test_lines_of_one_report_that_come_one_by_one_are_one_event(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    rig = Rig(tmp_path, interval=3600.0).start()
+def test_lines_of_one_report_that_come_one_by_one_are_one_event(slow_rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    rig = slow_rig.start()
     told, all_there = len(rig.writer.told), threading.Event()
     gather = SimpleNamespace(monotonic=time.monotonic, sleep=lambda _: all_there.wait(PATIENCE_SECONDS))
     monkeypatch.setattr(daemon_module, "time", gather)
@@ -396,15 +401,12 @@ def test_lines_of_one_report_that_come_one_by_one_are_one_event(
         "nvme 0000:01:00.0:   device [1e4b:0001] error status/mask=00000001/0000e000",
         "nvme 0000:01:00.0:    [ 0] RxErr                  (First)",
     )
-    try:
-        for number, line in enumerate(lines):
-            rig.host.change(kmsg=(f"4,{980 + number},{12_000_000 + 50 * number},-;{line}",), seconds=0.001)
-        all_there.set()
-        wait_for(lambda: len(rig.writer.told) > told)
-        rig.turns()
-        assert rig.writer.told[told:] == ["aer_correctable"]
-    finally:
-        rig.end()
+    for number, line in enumerate(lines):
+        rig.host.change(kmsg=(f"4,{980 + number},{12_000_000 + 50 * number},-;{line}",), seconds=0.001)
+    all_there.set()
+    wait_for(lambda: len(rig.writer.told) > told)
+    rig.turns()
+    assert rig.writer.told[told:] == ["aer_correctable"]
 
 
 def test_where_the_journal_cannot_be_read_either_the_loss_is_told_with_the_reason(rig: Rig) -> None:
@@ -431,15 +433,15 @@ def test_a_drop_leaves_what_held_before_it_what_was_told_and_its_episode(rig: Ri
     assert _evidence(rig) == []
     rig.box.ports[0].drive = None
     rig.host.change(removed("0000:01:00.0"), kmsg=(DROPPED,))
-    wait_for(lambda: any(one["what"] == "episode" for one in _evidence(rig)))
+    wait_for(lambda: any(line["what"] == "episode" for line in _evidence(rig)))
     lines = _evidence(rig)
-    order = [one["what"] for one in lines]
+    order = [line["what"] for line in lines]
     assert order.index("held") < order.index("events") < order.index("episode")
-    (held,) = (one for one in lines if one["what"] == "held")
-    assert {one["drive"] for one in held["readings"] if one["end"] == "drive"} == {"A1", "A2"}
+    (held,) = (line for line in lines if line["what"] == "held")
+    assert {reading["drive"] for reading in held["readings"] if reading["end"] == "drive"} == {"A1", "A2"}
     told = lines[order.index("events")]
-    assert [one["message"] for one in told["kernel"]] == [DROPPED.partition(";")[2]]
-    assert [one["action"] for one in told["devices"]] == ["remove"]
+    assert [event["message"] for event in told["kernel"]] == [DROPPED.partition(";")[2]]
+    assert [event["action"] for event in told["devices"]] == ["remove"]
     episode = lines[order.index("episode")]
     assert (episode["position"], episode["drive"], episode["episode"]) == ("riser-1", "A1", 1)
     assert wait_for(lambda: rig.daemon.status.ring and rig.daemon.status.ring.written_bytes)
@@ -460,8 +462,8 @@ def test_evidence_is_written_while_the_drives_answer_nothing(rig: Rig) -> None:
     rig.passes()
     rig.host.hold("/")
     rig.host.change(kmsg=(DROPPED,))
-    wait_for(lambda: any(one["what"] == "events" for one in _evidence(rig)))
-    assert "held" in [one["what"] for one in _evidence(rig)]
+    wait_for(lambda: any(line["what"] == "events" for line in _evidence(rig)))
+    assert "held" in [line["what"] for line in _evidence(rig)]
 
 
 def test_slow_clients_and_many_requests_leave_the_readings_alone(rig: Rig) -> None:
@@ -508,7 +510,9 @@ def test_a_wrong_declaration_leaves_the_old_one_in_force_and_is_told(
     assert rig.rules() == {("declaration-not-in-force", None)}
     assert str(rig.file) in str(rig.daemon.status.build_problem)
     assert "the last good one stays in force" in caplog.text
-    assert len([one for one in caplog.records if "was not loaded" in one.message]) == 1  # once, not at each turn
+    assert (
+        len([record for record in caplog.records if "was not loaded" in record.message]) == 1
+    )  # once, not at each turn
     rig.file.write_text(BUILD)
     wait_for(lambda: rig.daemon.status.build_problem is None)
 
@@ -523,7 +527,7 @@ def test_a_declaration_that_is_gone_leaves_the_old_one_in_force(rig: Rig) -> Non
     assert problem.endswith("build.toml is gone")
     rig.passes()
     assert ("link-narrow", "riser-1") in rig.rules()
-    assert [one.change for one in rig.changes if one.finding.rule == "link-narrow"] == [Change.RAISED]
+    assert [change.change for change in rig.changes if change.finding.rule == "link-narrow"] == [Change.RAISED]
 
 
 def test_a_wrong_declaration_at_the_start_is_told_and_what_needs_none_is_judged(rig: Rig) -> None:
@@ -582,7 +586,7 @@ def test_one_stuck_collector_is_overdue_and_the_others_go_on(rig: Rig, caplog: p
     rig.box.ports[0].drive = None
     rig.host.change()
     wait_for(lambda: ("position-empty", "riser-1") in rig.rules())
-    assert len([one for one in caplog.records if "collector of thermal has not answered" in one.message]) == 1
+    assert len([record for record in caplog.records if "collector of thermal has not answered" in record.message]) == 1
     rig.host.let_go()
     wait_for(lambda: "thermal" not in rig.daemon.status.overdue)
     rig.passes()
@@ -609,25 +613,22 @@ def test_it_ends_though_a_collector_hangs(rig: Rig) -> None:
     rig.daemon.stop()
     rig.thread.join(PATIENCE_SECONDS)  # the collector hangs for longer
     assert not rig.thread.is_alive()
-    assert all(one.daemon for one in threading.enumerate() if one.name.startswith("collector-"))
+    assert all(thread.daemon for thread in threading.enumerate() if thread.name.startswith("collector-"))
 
 
 def test_a_collector_whose_code_fails_costs_its_own_group_only(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    rigs: Callable[..., Rig], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     def fail(_: object) -> object:
         raise KeyError("odd")
 
     monkeypatch.setattr("laneproof_collectors.power_settings.read_power", fail)
-    rig = Rig(tmp_path).start()
-    try:
-        result = rig.daemon.status.last_pass
-        assert result is not None
-        assert isinstance(result.snapshot.power, Unread)
-        assert rig.daemon.status.runs["power"].failed
-        assert "KeyError: 'odd'" in caplog.text  # the log of the service keeps the traceback
-    finally:
-        rig.end()
+    rig = rigs().start()
+    result = rig.daemon.status.last_pass
+    assert result is not None
+    assert isinstance(result.snapshot.power, Unread)
+    assert rig.daemon.status.runs["power"].failed
+    assert "KeyError: 'odd'" in caplog.text  # the log of the service keeps the traceback
 
 
 # --- the service manager, and the end ---------------------------------------------------------------------------------
@@ -661,11 +662,10 @@ def test_the_service_manager_is_told_of_the_whole_life(tmp_path: Path) -> None:
         finally:
             rig.end()
         hear("STOPPING=1")
-    assert not any(one.startswith("READY") for one in heard[: heard.index("READY=1\nSTATUS=holds")])
+    assert not any(word.startswith("READY") for word in heard[: heard.index("READY=1\nSTATUS=holds")])
 
 
-def test_what_the_passes_add_up_to_is_saved_and_goes_on_after_a_restart(tmp_path: Path) -> None:
-    rig = Rig(tmp_path)
+def test_what_the_passes_add_up_to_is_saved_and_goes_on_after_a_restart(rig: Rig) -> None:
     rig.start()
     rig.passes()
     assert rig.writer.saved["engine"]["ledger"]["stopped"] is False
@@ -685,7 +685,7 @@ def test_what_the_owner_tells_is_kept_and_taken_in(rig: Rig, tmp_path: Path) -> 
     wait_for(lambda: rig.writer.notes == [note])
     wait_for(lambda: rig.daemon._engine.past.notes != ())
     assert rig.daemon._engine.past.notes[0].what == "adapter"
-    assert [one.name for one in tmp_path.iterdir()] == ["build.toml"]
+    assert [file.name for file in tmp_path.iterdir()] == ["build.toml"]
 
 
 def test_what_the_kernel_tells_of_devices_is_kept(rig: Rig) -> None:
@@ -721,4 +721,3 @@ def test_the_end_closes_all_that_was_open(rig: Rig) -> None:
     with pytest.raises(OSError, match="Bad file descriptor"):
         os.fstat(rig.daemon._wake_read)
     rig.daemon.stop()  # a signal that comes too late hits nothing
-    rig.end = lambda: None  # type: ignore[method-assign]
