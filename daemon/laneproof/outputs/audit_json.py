@@ -18,11 +18,13 @@ SCHEMA = 1
 RFC_3339 = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$"
 
 
-class _Strict(BaseModel):
+class Strict(BaseModel):
+    """A part of a report: keys of its own alone."""
+
     model_config = ConfigDict(extra="forbid", defer_build=True)
 
 
-class CauseReport(_Strict):
+class CauseReport(Strict):
     """One possible cause."""
 
     cause: str
@@ -30,7 +32,7 @@ class CauseReport(_Strict):
     because: list[str]
 
 
-class FindingReport(_Strict):
+class FindingReport(Strict):
     """One finding."""
 
     rule: str
@@ -48,7 +50,7 @@ class FindingReport(_Strict):
     accepted: str | None = Field(default=None, description="the owner's reason, where the declaration accepts it")
 
 
-class CountsReport(_Strict):
+class CountsReport(Strict):
     """How many findings of each kind, accepted ones apart."""
 
     differs: int
@@ -57,7 +59,7 @@ class CountsReport(_Strict):
     accepted: int
 
 
-class ProvenAloneReport(_Strict):
+class ProvenAloneReport(Strict):
     """A later acceptance run of one position alone."""
 
     position: str
@@ -66,7 +68,7 @@ class ProvenAloneReport(_Strict):
     verdict: Literal["holds", "differs", "unverified"]
 
 
-class ProvenReport(_Strict):
+class ProvenReport(Strict):
     """The last acceptance run that was kept."""
 
     at: str = Field(pattern=RFC_3339)
@@ -76,7 +78,7 @@ class ProvenReport(_Strict):
     alone: list[ProvenAloneReport] = Field(default_factory=list, description="runs of one position since")
 
 
-class AuditReport(_Strict):
+class AuditReport(Strict):
     """The whole audit."""
 
     schema_version: Literal[1] = Field(alias="schema")

@@ -9,20 +9,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from laneproof.box.inventory import make_inventory
 from laneproof.declaration.build import Build
 from laneproof.findings import Cause, Finding, Kind, Severity, format_time, order_findings
-from laneproof.outputs.audit_json import RFC_3339, FindingReport, name_box
+from laneproof.outputs.audit_json import RFC_3339, FindingReport, Strict, name_box
 from laneproof.outputs.cases import group_cases
 from laneproof_collectors.snapshot import Snapshot
 
 SCHEMA = 1
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", defer_build=True)
 
 
 class NamedFinding(FindingReport):
@@ -31,14 +27,14 @@ class NamedFinding(FindingReport):
     about: str = Field(description="with the rule, the finding's identity")
 
 
-class CaseReport(_Strict):
+class CaseReport(Strict):
     """The findings of one position that share a cause, the loudest first."""
 
     about: str
     findings: list[NamedFinding] = Field(min_length=1)
 
 
-class PositionReport(_Strict):
+class PositionReport(Strict):
     """Where a declared position is, and what is in it now."""
 
     path: str
@@ -46,7 +42,7 @@ class PositionReport(_Strict):
     serial: str | None
 
 
-class CasesReport(_Strict):
+class CasesReport(Strict):
     """All standing cases, the loudest first; what the owner accepted is left out."""
 
     schema_version: Literal[1] = Field(alias="schema")

@@ -1,6 +1,7 @@
 """The metrics of one judged pass, as prometheus-client's families. A pure function of facts and findings."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from fractions import Fraction
 from functools import partial
 from itertools import product
 
@@ -26,7 +27,27 @@ Sample = tuple[str, tuple[str, ...], float]
 """Metric's name, label values in the table's order, value."""
 
 _UNIT_BYTES = 512_000  # NVM Express Base 2.0, 5.16.1.3: a data unit is 1000 blocks of 512 bytes
-_MINUTE, _HOUR, _PERCENT, _GIGA = 60, 3600, 100, 1e9
+_MINUTE, _HOUR, _PERCENT, _GIGA = 60, 3600, Fraction(1, 100), 1e9
+_HEALTH: tuple[tuple[str, str, int | Fraction], ...] = (
+    ("nvme_critical_warning", "critical_warning", 1),
+    ("nvme_composite_temperature_celsius", "composite_temperature_celsius", 1),
+    ("nvme_available_spare_ratio", "available_spare_percent", _PERCENT),
+    ("nvme_available_spare_threshold_ratio", "available_spare_threshold_percent", _PERCENT),
+    ("nvme_percentage_used_ratio", "percentage_used", _PERCENT),
+    ("nvme_data_read_bytes", "data_units_read", _UNIT_BYTES),
+    ("nvme_data_written_bytes", "data_units_written", _UNIT_BYTES),
+    ("nvme_host_read_commands", "host_read_commands", 1),
+    ("nvme_host_write_commands", "host_write_commands", 1),
+    ("nvme_controller_busy_seconds", "controller_busy_minutes", _MINUTE),
+    ("nvme_power_cycles", "power_cycles", 1),
+    ("nvme_power_on_seconds", "power_on_hours", _HOUR),
+    ("nvme_unsafe_shutdowns", "unsafe_shutdowns", 1),
+    ("nvme_media_errors", "media_errors", 1),
+    ("nvme_error_log_entries", "error_log_entries", 1),
+    ("nvme_warning_temperature_seconds", "warning_temperature_minutes", _MINUTE),
+    ("nvme_critical_temperature_seconds", "critical_temperature_minutes", _MINUTE),
+)
+"""Metric, field of the health log, and how much of the metric's unit one of the field is."""
 
 
 def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
@@ -175,37 +196,10 @@ def _limits(controller: NvmeController, labels: tuple[str, str]) -> Iterator[Sam
 
 
 def _health(health: HealthLog, labels: tuple[str, str]) -> Iterator[Sample]:
-    fields: Mapping[str, tuple[str, float | None]] = {
-        "nvme_critical_warning": ("critical_warning", health.critical_warning),
-        "nvme_composite_temperature_celsius": ("composite_temperature_celsius", health.composite_temperature_celsius),
-        "nvme_available_spare_ratio": ("available_spare_percent", health.available_spare_percent / _PERCENT),
-        "nvme_available_spare_threshold_ratio": (
-            "available_spare_threshold_percent",
-            health.available_spare_threshold_percent / _PERCENT,
-        ),
-        "nvme_percentage_used_ratio": ("percentage_used", health.percentage_used / _PERCENT),
-        "nvme_data_read_bytes": ("data_units_read", health.data_units_read * _UNIT_BYTES),
-        "nvme_data_written_bytes": ("data_units_written", health.data_units_written * _UNIT_BYTES),
-        "nvme_host_read_commands": ("host_read_commands", health.host_read_commands),
-        "nvme_host_write_commands": ("host_write_commands", health.host_write_commands),
-        "nvme_controller_busy_seconds": ("controller_busy_minutes", health.controller_busy_minutes * _MINUTE),
-        "nvme_power_cycles": ("power_cycles", health.power_cycles),
-        "nvme_power_on_seconds": ("power_on_hours", health.power_on_hours * _HOUR),
-        "nvme_unsafe_shutdowns": ("unsafe_shutdowns", health.unsafe_shutdowns),
-        "nvme_media_errors": ("media_errors", health.media_errors),
-        "nvme_error_log_entries": ("error_log_entries", health.error_log_entries),
-        "nvme_warning_temperature_seconds": (
-            "warning_temperature_minutes",
-            health.warning_temperature_minutes * _MINUTE,
-        ),
-        "nvme_critical_temperature_seconds": (
-            "critical_temperature_minutes",
-            health.critical_temperature_minutes * _MINUTE,
-        ),
-    }
-    for name, (field, value) in fields.items():
+    for name, field, unit in _HEALTH:
+        value = getattr(health, field)
         if value is not None and field not in health.absent:
-            yield name, labels, value
+            yield name, labels, float(value * unit)
     for sensor, celsius in health.sensor_celsius.items():
         yield "nvme_sensor_temperature_celsius", (*labels, str(sensor)), celsius
     for threshold, transitions, seconds in (
