@@ -35,16 +35,16 @@ class Node:
     def all(self, tag: str | None = None, class_: str | None = None, **attributes: str) -> "list[Node]":
         """Give all elements below, in order, that match."""
         found = []
-        for one in self.content:
-            if isinstance(one, Node):
-                classes = (one.attributes.get("class") or "").split()
+        for part in self.content:
+            if isinstance(part, Node):
+                classes = (part.attributes.get("class") or "").split()
                 if (
-                    tag in (None, one.tag)
+                    tag in (None, part.tag)
                     and (class_ is None or class_ in classes)
-                    and all(one.attributes.get(key) == value for key, value in attributes.items())
+                    and all(part.attributes.get(key) == value for key, value in attributes.items())
                 ):
-                    found.append(one)
-                found += one.all(tag, class_, **attributes)
+                    found.append(part)
+                found += part.all(tag, class_, **attributes)
         return found
 
     def one(self, tag: str | None = None, class_: str | None = None, **attributes: str) -> "Node":
@@ -56,12 +56,12 @@ class Node:
     @property
     def text(self) -> str:
         """The words in it, as a person reads them: without the drawings' titles."""
-        parts = [one if isinstance(one, str) else one.text for one in self.content if not _is_hidden(one)]
+        parts = [part if isinstance(part, str) else part.text for part in self.content if not _is_hidden(part)]
         return " ".join(" ".join(parts).split())
 
 
-def _is_hidden(one: "Node | str") -> bool:
-    return isinstance(one, Node) and one.tag in ("title", "script", "style") and one.attributes == {}
+def _is_hidden(part: "Node | str") -> bool:
+    return isinstance(part, Node) and part.tag in ("title", "script", "style") and part.attributes == {}
 
 
 class _Builder(HTMLParser):

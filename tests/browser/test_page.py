@@ -175,9 +175,9 @@ def test_the_demo_is_shown_whole(site: Site) -> None:
     findings = site.status.last_pass.findings  # type: ignore[union-attr]
     shown = page.all("div", "finding")
     assert len(shown) == len(findings)
-    assert all(any(one.summary in finding.text for finding in shown) for one in findings)
-    labels = {one.label for one in site.status.build.position}  # type: ignore[union-attr]
-    assert labels <= {one.one("b").text for one in page.all(class_="name") if one.all("b")}
+    assert all(any(finding.summary in card.text for card in shown) for finding in findings)
+    labels = {position.label for position in site.status.build.position}  # type: ignore[union-attr]
+    assert labels <= {name.one("b").text for name in page.all(class_="name") if name.all("b")}
     assert "Temperature" in page.one("table", **{"aria-labelledby": "drives"}).text
 
 
@@ -292,7 +292,7 @@ def test_what_was_tapped_holds_nothing_back_and_stays_as_it_was(site: Site) -> N
     page, _ = see_later(site, "/tapped", 30, first=site.status, later=later)
     assert "Some readings hang." in page.text
     details = page.one("main").all("details")
-    assert ["open" in one.attributes for one in details] == [True, *[False] * (len(details) - 1)]
+    assert ["open" in part.attributes for part in details] == [True, *[False] * (len(details) - 1)]
     assert page.one("body").attributes["data-focus"] == details[0].one("summary").text
 
 

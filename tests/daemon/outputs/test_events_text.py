@@ -28,7 +28,7 @@ def test_all_that_happened_is_in_one_order_under_its_label() -> None:
         [Note(t=T + 10, kind="note", text="moved drive to riser-2", detail={"position": "riser-2"})],
         LABELS,
     )
-    assert [(one.kind, one.position) for one in found] == [
+    assert [(event.kind, event.position) for event in found] == [
         ("note", "riser-2"), ("link_down", "riser-1"), ("finding_raised", "riser-1"),
     ]  # fmt: skip
     assert found[2].text == "link-slow: riser-1 trained at gen 3, declared gen 4"

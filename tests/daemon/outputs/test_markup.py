@@ -33,7 +33,7 @@ def read(markup: str) -> _Reader:
 @given(st.text(), st.text())
 def test_any_text_comes_out_as_text(content: str, value: str) -> None:
     got = read(tag("p", content, title=value))
-    assert [one[0] for one in got.tags] == ["p"]
+    assert [element[0] for element in got.tags] == ["p"]
     shown = "".join(part if part.isprintable() or part in "\n\t" else "\ufffd" for part in content)
     assert got.text == shown
     title = got.tags[0][1]["title"]

@@ -40,7 +40,7 @@ def _chart(trend: Trend, name: str, end: str = "drive") -> Chart:
 def test_every_name_that_is_charted_is_kept() -> None:
     known = {measure.name for measure in vars(measures).values() if isinstance(measure, Measure)}
     for group in (measures.HEALTH_FIELDS, measures.BLOCK_FIELDS, measures.SATA_FIELDS):
-        known |= {one.name for one in group}
+        known |= {measure.name for measure in group}
     assert known >= NAMES
 
 

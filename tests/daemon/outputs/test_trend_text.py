@@ -79,7 +79,8 @@ def test_it_fits_the_width_it_is_given(width: int, unicode: bool) -> None:  # no
     subject = Subject(name="a position with a long label", path="0000:00/01.1", drive="S" * 60, drive_name="nvme0")
     huge = _series("data_units_written", 0, 10**12, 10**13, 10**15)
     parts = [
-        _series("member_errors", 1, 5, end=f"a member with a name far too long {one}", is_counter=False) for one in "ab"
+        _series("member_errors", 1, 5, end=f"a member with a name far too long {letter}", is_counter=False)
+        for letter in "ab"
     ]
     trend = make_trend(subject, [huge, *parts, _series("media_errors", 0)], [], grid)
     text = write_trend(trend, Style(width=width, unicode=unicode))

@@ -32,7 +32,7 @@ def watches(*hours: tuple[float, float]) -> list[Watch]:
 )
 def test_gaps(watched: list[tuple[float, float]], gaps: list[tuple[float, float]]) -> None:
     found = find_unwatched(watches(*watched), T, T + 24 * HOUR)
-    assert [((one.begins - T) / HOUR, (one.ends - T) / HOUR) for one in found] == gaps
+    assert [((gap.begins - T) / HOUR, (gap.ends - T) / HOUR) for gap in found] == gaps
     assert [gap["since"][-1] for gap in gaps_as_json(found)] == ["Z"] * len(gaps)
 
 

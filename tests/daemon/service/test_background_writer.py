@@ -121,7 +121,7 @@ def test_what_is_left_out_of_a_history_that_hangs_is_said_once_and_counted(caplo
     writer = BackgroundWriter(slow, most_waiting=2)
     for _ in range(20):
         writer.save_state("engine", {})
-    assert [one.levelno for one in caplog.records] == [logging.ERROR]
+    assert [record.levelno for record in caplog.records] == [logging.ERROR]
     slow.may_go.set()
     wait_for(lambda: len(slow.given) >= 2)
     writer.save_state("engine", {"last": True})

@@ -27,7 +27,7 @@ def _mounted(mount: str, device: str) -> MountedFileSystem:
 
 def _facts(*mounts: tuple[str, str]) -> Snapshot:
     box = kelp_box(3).with_group(arrays=(make_array("md0", ("nvme1n1", "nvme2n1")),))
-    return replace(box.snapshot(), file_systems=tuple(_mounted(*one) for one in mounts))
+    return replace(box.snapshot(), file_systems=tuple(_mounted(*mount) for mount in mounts))
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,7 @@ def _lines(folder: Path) -> list[Any]:
 def test_a_line_lies_in_the_folder_as_soon_as_it_is_put_and_before_the_end(ring: EvidenceRing, folder: Path) -> None:
     ring.put([{"what": "held", "n": 1}, {"what": "events", "n": 2}], read_at=time.monotonic())
     wait_for(lambda: ring.state.delay_seconds is not None)
-    assert [one["n"] for one in _lines(folder)] == [1, 2]
+    assert [line["n"] for line in _lines(folder)] == [1, 2]
     assert ring.state.delay_seconds is not None
     assert ring.state.delay_seconds >= 0.0
     assert ring.state.written_bytes == sum(file.stat().st_size for file in folder.iterdir())
@@ -70,7 +70,7 @@ def test_what_waits_is_written_at_the_end(folder: Path) -> None:
     for number in range(100):
         ring.put([{"n": number}])
     ring.close()
-    assert [one["n"] for one in _lines(folder)] == list(range(100))
+    assert [line["n"] for line in _lines(folder)] == list(range(100))
 
 
 def test_the_oldest_file_goes_and_what_stays_is_whole_and_in_order(folder: Path) -> None:
@@ -78,7 +78,7 @@ def test_the_oldest_file_goes_and_what_stays_is_whole_and_in_order(folder: Path)
     for number in range(200):
         ring.put([{"n": number, "text": "x" * 80}])
     ring.close()
-    kept = [one["n"] for one in _lines(folder)]
+    kept = [line["n"] for line in _lines(folder)]
     assert len(list(folder.iterdir())) == 3
     assert kept == list(range(kept[0], 200))
     assert sum(file.stat().st_size for file in folder.iterdir()) <= 3 * 2100
@@ -90,7 +90,7 @@ def test_a_later_run_goes_on_with_the_newest_file(folder: Path) -> None:
         ring.put([{"n": number}])
         ring.close()
     assert len(list(folder.iterdir())) == 1
-    assert [one["n"] for one in _lines(folder)] == [1, 2]
+    assert [line["n"] for line in _lines(folder)] == [1, 2]
 
 
 def test_a_line_that_a_power_cut_left_half_written_costs_itself_alone(folder: Path) -> None:
@@ -121,12 +121,12 @@ def test_a_folder_that_cannot_be_written_is_said_once_counted_and_tried_again(
         ring.put([{"n": number}])
     wait_for(lambda: ring.state.failures == 3)
     assert str(folder) in str(ring.state.problem)
-    said = [one for one in caplog.records if one.levelno == logging.ERROR]
+    said = [record for record in caplog.records if record.levelno == logging.ERROR]
     assert len(said) == 1
     folder.parent.unlink()
     ring.put([{"n": 3}])
     wait_for(lambda: ring.state.problem is None)
-    assert [one["n"] for one in _lines(folder)] == [3]
+    assert [line["n"] for line in _lines(folder)] == [3]
 
 
 def test_a_folder_that_hangs_holds_up_nobody_and_what_is_left_out_is_counted(

@@ -116,8 +116,8 @@ def test_a_loop_that_hangs_is_not_live(client: Client) -> None:
 def metrics(body: bytes) -> dict[str, list[tuple[dict[str, str], float]]]:
     found: dict[str, list[tuple[dict[str, str], float]]] = {}
     for family in text_string_to_metric_families(body.decode()):
-        for one in family.samples:
-            found.setdefault(one.name, []).append((one.labels, one.value))
+        for sample in family.samples:
+            found.setdefault(sample.name, []).append((sample.labels, sample.value))
     return found
 
 
@@ -131,7 +131,7 @@ def test_metrics_are_scraped_in_both_formats(client: Client) -> None:
     status, headers, body = client.ask("/metrics", accept="application/openmetrics-text;version=1.0.0")
     assert headers["Content-Type"].startswith("application/openmetrics-text; version=1.0.0")
     families = list(parse_openmetrics(body.decode()))
-    assert "laneproof_finding" in {one.name for one in families}
+    assert "laneproof_finding" in {family.name for family in families}
     assert body.endswith(b"# EOF\n")
 
 
@@ -164,7 +164,7 @@ def test_the_page_says_how_old_its_reading_is(client: Client) -> None:
 
 def test_nothing_is_scraped_that_the_table_does_not_know(client: Client) -> None:
     told = metrics(client.ask("/metrics")[2])
-    documented = {one.full_name for one in METRICS} | set(re.findall(r"process_[a-z_]+", write_docs()))
+    documented = {metric.full_name for metric in METRICS} | set(re.findall(r"process_[a-z_]+", write_docs()))
     assert set(told) <= documented
     for name, samples in told.items():
         if name.startswith("process_"):

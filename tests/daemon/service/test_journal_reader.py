@@ -63,7 +63,7 @@ class JournalHost(Host):
         self.may_go.set()
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
-        return [self._answer(one) for one in questions]
+        return [self._answer(question) for question in questions]
 
     def _answer(self, question: Question) -> Answer:
         match question:
@@ -96,7 +96,7 @@ def _read(host: JournalHost, ask: Callable[[JournalReader], None]) -> JournalRea
 
 def test_what_the_boot_before_said_after_the_last_pass_is_to_be_judged() -> None:
     found = find_new_events(BOOT_BEFORE, events(entry(4000.0), entry(5100.0)), KNOWN)
-    assert [one.up_seconds for one in found.to_judge] == [5100.0]
+    assert [event.up_seconds for event in found.to_judge] == [5100.0]
     assert found.to_report == ()
 
 
@@ -115,13 +115,13 @@ def test_a_boot_that_nobody_watched_is_told_and_judges_nothing() -> None:
 def test_what_the_ring_gave_is_not_given_again() -> None:
     seen = kernel_events([f"4,77,6000000000,-;{DOWN}"])
     found = find_new_events(THIS_BOOT, events(entry(5500.0, boot=RUNNING), entry(6000.0, boot=RUNNING)), KNOWN, seen)
-    assert [one.up_seconds for one in found.to_judge] == [5500.0]
+    assert [event.up_seconds for event in found.to_judge] == [5500.0]
 
 
 def test_of_this_boot_only_what_an_earlier_run_in_it_had_not_taken() -> None:
     known = LastRead(boot_id=RUNNING, up_seconds=5000.0, unix_seconds=1.0)
     found = find_new_events(THIS_BOOT, events(entry(4999.0, boot=RUNNING), entry(5001.0, boot=RUNNING)), known)
-    assert [(one.up_seconds, one.unix_seconds, one.boot_id) for one in found.to_judge] == [(5001.0, None, None)]
+    assert [(event.up_seconds, event.unix_seconds, event.boot_id) for event in found.to_judge] == [(5001.0, None, None)]
 
 
 def test_a_line_that_a_program_wrote_is_no_event() -> None:
@@ -233,7 +233,7 @@ def test_this_boots_journal_is_asked_from_a_time_only_where_that_time_is_of_it()
     _read(host, lambda one: one.ask_this_boot(KNOWN, ()))
     known = LastRead(boot_id=RUNNING, up_seconds=10.0, unix_seconds=1_790_000_500.0)
     _read(host, lambda one: one.ask_this_boot(known, ()))
-    assert [one.since_unix for one in host.asked] == [None, 1_790_000_500.0 - SLACK_SECONDS]
+    assert [question.since_unix for question in host.asked] == [None, 1_790_000_500.0 - SLACK_SECONDS]
 
 
 # --- what is lost -----------------------------------------------------------------------------------------------------

@@ -33,9 +33,9 @@ def test_a_run_that_stopped_before_it_was_kept_takes_it_again(tmp_path: Path) ->
     inbox.add(note("first"))
     assert len(inbox.read()) == 1
     inbox.add(note("second"))  # while the first was not kept yet
-    assert [one.text for one in Inbox(tmp_path).read()] == ["first"]
+    assert [note.text for note in Inbox(tmp_path).read()] == ["first"]
     inbox.clear()
-    assert [one.text for one in inbox.read()] == ["second"]
+    assert [note.text for note in inbox.read()] == ["second"]
 
 
 def test_a_run_that_was_killed_ends_when_the_daemon_finds_its_lock_free(tmp_path: Path) -> None:
@@ -52,7 +52,7 @@ def test_a_run_that_was_killed_ends_when_the_daemon_finds_its_lock_free(tmp_path
 def test_a_line_that_is_none_is_passed_over(tmp_path: Path) -> None:
     good = json.dumps({"t": 1.0, "kind": "note", "text": "dust"})
     (tmp_path / FILE).write_text(f"not json\n{good}\n{{}}\n[1]\n\n")
-    assert [one.text for one in Inbox(tmp_path).read()] == ["dust"]
+    assert [note.text for note in Inbox(tmp_path).read()] == ["dust"]
 
 
 def test_lines_of_two_commands_do_not_mix(tmp_path: Path) -> None:
@@ -76,8 +76,8 @@ def test_notes_and_confirmed_causes_are_told_apart() -> None:
         note("half an outcome", kind="confirmed", detail={"episode": "seven"}),
     )  # fmt: skip
     notes, confirmed = sort_notes(kept, ("riser-1", "riser-2"))
-    assert [(one.what, one.position, one.to) for one in notes] == [("moved", "riser-1", "riser-2")]
-    assert [(one.episode, one.cause, dict(one.evidence)) for one in confirmed] == [
+    assert [(note.what, note.position, note.to) for note in notes] == [("moved", "riser-1", "riser-2")]
+    assert [(cause.episode, cause.cause, dict(cause.evidence)) for cause in confirmed] == [
         (7, "signal-path", {"drops_under_load": True})
     ]
 

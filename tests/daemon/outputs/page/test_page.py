@@ -92,7 +92,7 @@ def test_every_finding_is_there() -> None:
     judged = troubled()
     shown = page(judged).all("div", "finding")
     assert len(shown) == len(judged.findings)
-    assert all(any(one.summary in finding.text for finding in shown) for one in judged.findings)
+    assert all(any(finding.summary in card.text for card in shown) for finding in judged.findings)
 
 
 def test_everything_can_be_reached_by_headings_and_landmarks() -> None:

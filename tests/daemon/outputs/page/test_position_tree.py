@@ -26,8 +26,8 @@ def test_each_position_is_there_once_and_nested_as_it_hangs() -> None:
     def names(items: list[Node]) -> list[object]:
         """Give the names of a list, each with those of the list in it."""
         out: list[object] = []
-        for item in (one for one in items if one.tag == "li"):
-            parts = [one for one in item.content if isinstance(one, Node)]
+        for item in (part for part in items if part.tag == "li"):
+            parts = [part for part in item.content if isinstance(part, Node)]
             inner = [name for part in parts if part.tag == "ul" for name in names(_nodes(part))]
             out.append((parts[0].one(class_="name").text if parts[0].all(class_="name") else parts[0].text, inner))
         return out
