@@ -124,12 +124,21 @@ def test_a_part_that_neither_snapshot_could_read_is_said_once_and_is_no_doubt_ab
     assert comparison.verdict == "same"
 
 
+def test_a_part_that_each_snapshot_could_not_read_for_a_reason_of_its_own_is_said_with_both() -> None:
+    boxes = (kelp_box(1).with_group(memory=Unread(path, "denied", Reason.DENIED)) for path in ("/a", "/b"))
+    comparison = compare_boxes(*boxes)
+    why = "the earlier snapshot could not read /a: denied; the later snapshot could not read /b: denied"
+    assert [(unknown.part, unknown.why) for unknown in comparison.gaps] == [("memory", why)]
+    assert comparison.verdict == "same"
+
+
 def test_an_audit_from_before_a_part_was_kept_leaves_it_open() -> None:
-    new = take(kelp_box(1))
+    new = take(kelp_box(1).with_device("0000:00/03.0"))
     old = Inventory(firmware=new.firmware, positions=new.positions)
-    comparison = compare(old, new)
-    assert comparison.changes == ()
-    assert ("ports", "the earlier snapshot does not hold it") in [(gap.part, gap.why) for gap in comparison.gaps]
+    for sides, name in (((old, new), "earlier"), ((new, old), "later")):
+        comparison = compare(*sides)
+        assert (comparison.changes, comparison.verdict) == ((), "unverified")
+        assert ("ports", f"the {name} snapshot does not hold it") in [(gap.part, gap.why) for gap in comparison.gaps]
 
 
 def test_json_holds_the_whole_tree_of_changes() -> None:

@@ -102,13 +102,22 @@ def test_new_names_of_the_kernel_are_no_change_but_worth_knowing() -> None:
     )
 
 
-def test_drive_that_does_not_give_its_serial_is_taken_for_the_one_before() -> None:
-    after = ports().with_drive(A, serial="S1", controller={"serial": DENIED})
-    comparison = compare_boxes(ports().with_drive(A, serial="S1"), after)
+@pytest.mark.parametrize(
+    ("before", "after", "side", "verdict"),
+    [
+        (S1, S1 | NAMELESS, "later", "unverified"),
+        (S1 | NAMELESS, S1, "earlier", "unverified"),
+        (NAMELESS, NAMELESS, "earlier", "same"),
+    ],
+)
+def test_drive_that_does_not_give_its_serial_is_taken_for_the_one_before(
+    before: dict[str, Any], after: dict[str, Any], side: str, verdict: str
+) -> None:
+    comparison = compare_boxes(ports().with_drive(A, **before), ports().with_drive(A, **after))
     assert comparison.changes == ()
-    (gap,) = comparison.gaps
-    assert (gap.part, gap.one_sided) == ("who the drive in riser-1 is", True)
-    assert comparison.verdict == "unverified"
+    why = f"it reported no serial number in the {side} snapshot, so it is taken for the same drive"
+    assert [(gap.part, gap.why) for gap in comparison.gaps] == [("who the drive in riser-1 is", why)]
+    assert comparison.verdict == verdict
 
 
 def test_two_drives_with_one_serial_in_their_positions_are_no_change() -> None:

@@ -77,6 +77,7 @@ TWO, ONE = memory("32 GiB", "32 GiB"), memory("32 GiB")
         (network(), network(speed=None), []),  # one that is down has no speed
         (network(), network(name="eth0"), ["interface at 0000:00/03.0/00.0: is called eth0 now, before enp3s0"]),
         (bond("a", "b"), bond("a"), ["bond0: bond in mode 802.3ad of a, before bond in mode 802.3ad of a, b"]),
+        (bond("a", "b"), bond("a", "b"), []),
         (kelp_box(1), bond("a"), ["bond0: bond in mode 802.3ad of a is new"]),
         (bond(), kelp_box(1), ["bond0: bond in mode 802.3ad of no interface is gone"]),
     ],

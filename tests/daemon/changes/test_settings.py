@@ -43,6 +43,15 @@ def reporting(owner: str, origin: str, words: tuple[str, ...] = WORDS) -> Box:
             [(About.FIRMWARE, "board firmware", "version 1.21 of 03/14/2026, before 1.40 of 03/14/2026", []),
              (About.SETTING, "kernel command line", "now with pcie_aspm=off", ["error reporting (AER) is owned by"])],
         ),
+        (
+            box(), box(words=(*WORDS[:2], "pcie_port_pm=off")).with_power(
+                nvme_max_latency_us=Setting(value="100000", origin="default"),
+                port_power_management=Setting(value="off", origin="command-line"),
+            ),
+            [(About.SETTING, "kernel command line",
+              "now with pcie_port_pm=off, no longer with nvme_core.default_ps_max_latency_us=0",
+              ["nvme_default_ps_max_latency_us", "power management of ports"])],
+        ),
         (box(), box(words=("BOOT_IMAGE=/vmlinuz-6.13", *WORDS[1:])), []),
         (
             box(), box("default", kernel_release="6.13.1"),
