@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -103,14 +104,29 @@ def _torn(path: str) -> str:
     return "malformed"
 
 
-def _impossible(path: str) -> str:
+def _impossible(path: str, *, number: object = 1, began_at: object = 0.0) -> str:
     opened = Database(path)
-    opened.write(lambda connection: connection.execute("INSERT INTO watches VALUES (1, 1, -1, 1, 0, 0, 0)"))
+    row = (1, 1, number, 1, began_at, 0.0, 0.0)
+    opened.write(lambda connection: connection.execute("INSERT INTO watches VALUES (?, ?, ?, ?, ?, ?, ?)", row))
     opened.close()
     return "a row of watches holds what is no number"
 
 
-@pytest.mark.parametrize("spoil", [_no_database, _newer, _others, _torn, _impossible])
+def _without_notes(path: str) -> str:
+    opened = Database(path)
+    opened.write(lambda connection: connection.execute("DROP TABLE notes"))
+    opened.close()
+    return "there is no table notes"
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        _no_database, _newer, _others, _torn, _without_notes, partial(_impossible, number=-1),
+        partial(_impossible, number="one"), partial(_impossible, began_at="noon"),
+        partial(_impossible, began_at=1e16), partial(_impossible, began_at=-1e16),
+    ],
+)  # fmt: skip
 def test_what_cannot_be_used_is_set_aside_whole(path: str, spoil: object, caplog: pytest.LogCaptureFixture) -> None:
     assert callable(spoil)
     why = spoil(path)
@@ -171,6 +187,26 @@ def test_damage_that_shows_only_while_writing_begins_again(path: str, caplog: py
     assert _stored(f"{path}.set-aside-1") == ["before"]
     assert _stored(path) == ["after"]
     assert len(caplog.messages) == 1
+
+
+@pytest.mark.parametrize(
+    ("code", "is_set_aside"),
+    [(sqlite3.SQLITE_BUSY, False), (sqlite3.SQLITE_FULL, False), (sqlite3.SQLITE_ERROR, True)],
+)
+def test_a_file_that_cannot_be_read_at_this_moment_is_left_as_it_is(
+    path: str, code: int, *, is_set_aside: bool
+) -> None:
+    opened = Database(path)
+    opened.write(_save("before"))
+    error = sqlite3.OperationalError("no such column, or no time for it")
+    error.sqlite_errorcode = code
+    try:
+        opened.start_over(error)
+    except sqlite3.OperationalError:
+        assert not is_set_aside
+    assert Path(f"{path}.set-aside-1").exists() is is_set_aside
+    assert _names(opened.connection) == ([] if is_set_aside else ["before"])
+    opened.close()
 
 
 def test_where_the_file_cannot_be_set_aside_the_history_goes_on_in_memory(

@@ -1,8 +1,8 @@
 """Where things are, also of what cannot be read any more."""
 
-from laneproof.history.origins import map_devices
+from laneproof.history.origins import map_devices, name_controllers
 from passes import SECOND_BOOT, Passes
-from snapshot_box import kelp_box
+from snapshot_box import kelp_box, make_interface
 
 FIRST, SECOND = "0000:00/01.1", "0000:00/01.2"
 
@@ -23,6 +23,18 @@ def test_an_event_finds_its_position_by_any_name_of_a_drive() -> None:
     for name in (passes.controllers()[1].address or "", "nvme1", "nvme1n1", "0000:00:01.2"):
         assert (names.paths[name], names.drives[name]) == (SECOND, "FN0002")
     assert (names.paths["sdb"], names.drives["sdb"]) == ("0000:00/17.0/ata-3", "GS7")
+    interfaces = (make_interface("eno1", address="0000:00:01.1"), make_interface("usb0", address=None))
+    names = map_devices(passes.set(interfaces=interfaces).facts).names
+    assert (names.paths["eno1"], names.drives["eno1"], "usb0" in names.paths) == (FIRST, "", False)
+
+
+def test_who_and_where_the_controllers_are_does_not_change_with_what_they_count() -> None:
+    passes = Passes()
+    before = name_controllers(passes.facts)
+    assert name_controllers(passes.drive(0, health={"media_errors": 9}).facts) == before
+    for facts in ({"serial": "FN9"}, {"address": "0000:09:00.0"}, {"namespaces": ()}, {"name": "nvme9"}):
+        assert name_controllers(Passes().drive(0, **facts).facts) != before
+    assert name_controllers(passes.unread("controllers").facts) != before
 
 
 def test_a_drive_that_left_is_still_known_by_its_names() -> None:

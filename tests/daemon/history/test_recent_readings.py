@@ -209,6 +209,15 @@ def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted() 
     assert "left_out" not in rig.report()[-1]
 
 
+def test_what_was_let_go_makes_room_for_what_comes_later() -> None:
+    rig = Rig()
+    rig.read()
+    for _ in range(MOST_RECENT_EVENTS // 2):
+        rig.report(is_urgent=False)
+    rig.read(RECENT_SECONDS + 1.0)
+    assert [line["what"] for line in rig.report(is_urgent=False) + rig.report()] == ["held", "events", "events"]
+
+
 def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later() -> None:
     rig = Rig()
     rig.read()
