@@ -25,23 +25,33 @@ def _of(passes: Passes) -> dict[tuple[str, str, str], float]:
 
 
 def test_an_array_and_its_members() -> None:
-    array = make_array("md0", ("nvme0n1", "nvme1n1"), degraded=1, sync_completed=0.3337, mismatch_sectors=GAP)
+    array = make_array(
+        "md0",
+        ("nvme0n1", "nvme1n1"),
+        degraded=1,
+        sync_completed=0.3337,
+        sync_bytes_per_second=2e8,
+        mismatch_sectors=GAP,
+    )
+    array = replace(array, members=tuple(replace(member, bad_block_sectors=8) for member in array.members))
     array = replace(array, error_statistics={"nvme0n1": {"corruption": 0, "read": 2}})
     found = _of(Passes(kelp_box(0).with_group(arrays=(array,))))
-    assert found["md0", "", "degraded"] == 1
-    assert found["md0", "", "sync_completed"] == 0.334
-    assert ("md0", "", "mismatch_sectors") not in found
-    assert found["md0", "nvme1n1", "member_errors"] == 0
-    assert found["md0", "nvme0n1", "device_errors.corruption"] == 0
-    assert found["md0", "nvme0n1", "device_errors.read"] == 2
+    assert found == {
+        ("md0", "", "degraded"): 1, ("md0", "", "sync_completed"): 0.334, ("md0", "", "sync_bytes_per_second"): 2e8,
+        ("md0", "nvme0n1", "member_errors"): 0, ("md0", "nvme1n1", "member_errors"): 0,
+        ("md0", "nvme0n1", "bad_block_sectors"): 8, ("md0", "nvme1n1", "bad_block_sectors"): 8,
+        ("md0", "nvme0n1", "device_errors.corruption"): 0, ("md0", "nvme0n1", "device_errors.read"): 2,
+    }  # fmt: skip
 
 
 def test_interfaces_stand_in_their_cards_position() -> None:
     passes = Passes(kelp_box(1))
     address = passes.functions()[-1].address
-    card, other = make_interface("enp1s0", address=address, carrier_changes=7), make_interface("usb0", speed=None)
+    card = make_interface("enp1s0", address=address, carrier_changes=7, receive_errors=3, transmit_errors=4)
+    other = make_interface("usb0", speed=None)
     found = _of(passes.set(interfaces=(card, other)))
-    assert found["0000:00/01.1", "enp1s0", "carrier_changes"] == 7
+    counted = {name: value for (path, end, name), value in found.items() if (path, end) == ("0000:00/01.1", "enp1s0")}
+    assert counted == {"speed_mbit_s": 10_000, "carrier_changes": 7, "receive_errors": 3, "transmit_errors": 4}
     assert ("usb0", "usb0", "speed_mbit_s") not in found
     assert found["usb0", "usb0", "receive_errors"] == 0
 
