@@ -1,11 +1,6 @@
 """The store as the daemon uses it."""
 
-import os
-import signal
 import sqlite3
-import subprocess
-import sys
-import textwrap
 import threading
 import time
 from dataclasses import replace
@@ -268,57 +263,6 @@ def test_rows_that_cannot_be_are_left_out_and_the_daemon_goes_on(path: str, capl
     assert not store.in_memory
     assert "left out" in caplog.messages[0]
     assert last_of(store, "media_errors") == 1
-    store.close()
-
-
-WRITER = textwrap.dedent(
-    """
-    import sys
-    from laneproof.history.store import Store
-    from passes import Passes, make_finding, change_of
-    from laneproof.findings import Change
-    store, passes = Store.open(sys.argv[1]), Passes()
-    finding = make_finding(since=passes.t)
-    passes.standing = (finding,)
-    for number in range(1_000_000):
-        passes.wait(15).drive(0, health={"media_errors": number})
-        is_raised = number % 5 == 0
-        change = change_of(Change.CHANGED if number else Change.RAISED, finding, passes.t)
-        store.add_pass(passes.take(change) if is_raised else passes.take())
-        print(number if is_raised else -1, flush=True)
-    """
-)
-
-
-@pytest.mark.parametrize("after_lines", [1, 37, 160])
-def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int) -> None:
-    root = Path(__file__).parents[3]
-    environment = os.environ | {
-        "PYTHONPATH": os.pathsep.join(str(root / folder) for folder in ("daemon", "collectors", "tests"))
-    }
-    with subprocess.Popen(
-        [sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, encoding="utf-8", env=environment
-    ) as writer:
-        assert writer.stdout is not None
-        found = [int(writer.stdout.readline()) for _ in range(after_lines)]
-        writer.send_signal(signal.SIGKILL)
-        writer.wait()
-        found += [int(line) for line in writer.stdout if line.strip()]
-    committed = max(found)
-    connection = sqlite3.connect(path)
-    assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    connection.close()
-    store = Store.open(path)
-    assert not store.in_memory
-    (series,) = store.read_series(drive="FN0001", names=("media_errors",))
-    held = series.last
-    assert held is not None
-    assert held >= committed
-    assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
-    passes = Passes(t=series.known_until + 15, up=series.known_until - 1_790_000_000 + 115)
-    passes.standing = store.load_standing()
-    store.add_pass(_errors(passes, int(held) + 1).take())
-    assert last_of(store, "media_errors") == held + 1
     store.close()
 
 
