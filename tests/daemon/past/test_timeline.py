@@ -9,9 +9,11 @@ BOOT, NEXT_BOOT = "boot-1", "boot-2"
 DAY, HOUR = 86400.0, 3600.0
 
 
-def begun(*, up: float = 600.0) -> Timeline:
+def begun(*passes: tuple[float, float, str]) -> Timeline:
+    """Begin after ten minutes of a boot, and go on: seconds since the first pass, time since boot, and the boot."""
     timeline = Timeline()
-    timeline.advance(taken_at=START, up_seconds=up, boot_id=BOOT)
+    for seconds, up, boot in ((0.0, 600.0, BOOT), *passes):
+        timeline.advance(taken_at=START + seconds, up_seconds=up, boot_id=boot)
     return timeline
 
 
@@ -72,25 +74,43 @@ def test_a_pass_whose_boot_could_not_be_read_belongs_to_the_running_one() -> Non
 
 
 def test_a_clock_that_went_back_over_a_boot_does_not_turn_time_back() -> None:
-    timeline = begun()
-    timeline.advance(taken_at=START - 86400, up_seconds=50.0, boot_id=NEXT_BOOT)
-    assert timeline.now >= START
+    assert begun((-DAY, 50.0, NEXT_BOOT)).now == START + 50.0
 
 
-def test_an_event_stands_where_its_time_since_boot_puts_it() -> None:
-    timeline = begun()
-    timeline.advance(taken_at=START + 3600, up_seconds=4200.0, boot_id=BOOT)
-    assert timeline.at(3000.0) == START + 2400
-    assert timeline.at(None) == timeline.now
-    assert timeline.at(None, START + 1800) == START + 1800
+AN_HOUR = ((3600.0, 4200.0, BOOT),)
+AND_A_MINUTE = (*AN_HOUR, (3660.0, 4260.0, BOOT))
+RESTARTED = ((7200.0, 100.0, NEXT_BOOT),)
+LONG_OFF = ((60.0, 660.0, BOOT), (90 * DAY, 60.0, NEXT_BOOT))
 
 
-@pytest.mark.parametrize("up", [4201.0, 9e9, 10.0])
-def test_an_event_whose_time_cannot_be_is_put_at_the_pass(up: float) -> None:
-    timeline = begun()
-    timeline.advance(taken_at=START + 3600, up_seconds=4200.0, boot_id=BOOT)
-    timeline.advance(taken_at=START + 3660, up_seconds=4260.0, boot_id=BOOT)
-    assert timeline.at(up if up != 4201.0 else 4261.0) == timeline.now
+@pytest.mark.parametrize(
+    ("passes", "up", "unix", "boot_before", "when"),
+    [
+        (AN_HOUR, 3000.0, None, False, 2400.0),
+        (AN_HOUR, None, None, False, 3600.0),
+        (AN_HOUR, None, 1800.0, False, 1800.0),
+        # whose time cannot be is put at the pass
+        (AND_A_MINUTE, 4261.0, None, False, 3660.0),
+        (AND_A_MINUTE, 9e9, None, False, 3660.0),
+        (AND_A_MINUTE, 10.0, None, False, 3660.0),
+        # what the boot before said, read back from the journal, lies between its last pass and this boot
+        (RESTARTED, 900.0, 300.0, True, 300.0),
+        (RESTARTED, 900.0, -300.0, True, 0.0),
+        (RESTARTED, 900.0, 7150.0, True, 7100.0),
+        (RESTARTED, 900.0, None, True, 0.0),
+        (LONG_OFF, 700.0, 100.0, True, 100.0),
+    ],
+)
+def test_an_event_is_dated_by_time_since_boot_or_by_the_clock(
+    passes: tuple[tuple[float, float, str], ...],
+    up: float | None,
+    unix: float | None,
+    *,
+    boot_before: bool,
+    when: float,
+) -> None:
+    dated = begun(*passes).at(up, None if unix is None else START + unix, boot_before=boot_before)
+    assert dated == START + when
 
 
 def test_a_recording_that_does_not_give_the_time_since_boot_is_dated_by_its_events() -> None:
@@ -103,25 +123,8 @@ def test_a_recording_that_does_not_give_the_time_since_boot_is_dated_by_its_even
     assert timeline.at(3500.0) == START + 3400
 
 
-# --- what the boot before said, read back from the journal ------------------------------------------------------------
-
-
-def _restarted() -> Timeline:
-    timeline = begun()
-    timeline.advance(taken_at=START + 7200, up_seconds=100.0, boot_id=NEXT_BOOT)
-    return timeline
-
-
-@pytest.mark.parametrize(
-    ("unix", "when"),
-    [(START + 300, START + 300), (START - 300, START), (START + 7150, START + 7100), (None, START)],
-)
-def test_what_the_boot_before_said_lies_between_its_last_pass_and_this_boot(unix: float | None, when: float) -> None:
-    assert _restarted().at(900.0, unix, boot_before=True) == when
-
-
 def test_an_event_of_another_boot_is_known_by_its_name_with_dashes_or_without() -> None:
-    timeline = _restarted()
+    timeline = begun(*RESTARTED)
     assert timeline.is_of_boot_before("boot1")
     assert not timeline.is_of_boot_before("boot2")
     assert not timeline.is_of_boot_before(None)
@@ -139,17 +142,8 @@ def test_a_clock_that_was_wrong_for_a_whole_boot_and_is_put_right_ages_nothing_b
 
 
 def test_a_night_that_the_machine_was_off_counts_as_it_was() -> None:
-    timeline = begun()
-    timeline.advance(taken_at=START + 9 * HOUR, up_seconds=60.0, boot_id=NEXT_BOOT)
-    assert timeline.now == START + 9 * HOUR
-
-
-def test_the_last_words_of_a_boot_before_a_long_time_off_keep_their_place_before_it() -> None:
-    timeline = begun()
-    timeline.advance(taken_at=START + 60.0, up_seconds=660.0, boot_id=BOOT)
-    timeline.advance(taken_at=START + 90 * DAY, up_seconds=60.0, boot_id=NEXT_BOOT)
-    assert timeline.at(700.0, START + 100.0, boot_before=True) == START + 100.0
-    assert timeline.to_wall(START + 100.0) == START + 100.0
+    assert begun((9 * HOUR, 60.0, NEXT_BOOT)).now == START + 9 * HOUR
+    assert begun(*LONG_OFF).to_wall(START + 100.0) == START + 100.0  # what was before keeps its place
 
 
 # --- sleep: CLOCK_MONOTONIC stops in it, and so do kernel stamps; CLOCK_BOOTTIME does not; clock_gettime(2)
@@ -209,7 +203,6 @@ def test_a_machine_that_slept_before_it_was_watched_says_so() -> None:
 
 
 def test_without_the_clock_that_stops_stamps_are_taken_for_time_since_boot() -> None:
-    timeline = begun()
-    timeline.advance(taken_at=START + 9 * HOUR, up_seconds=600.0 + 9 * HOUR, boot_id=BOOT)
+    timeline = begun((9 * HOUR, 600.0 + 9 * HOUR, BOOT))
     assert timeline.at(600.0 + 9 * HOUR - 10.0) == timeline.now - 10.0
     assert timeline.sleeps == []
