@@ -70,6 +70,11 @@ class Link:
         return end.address if end else self.path
 
     @property
+    def sleeps(self) -> bool:
+        """Whether an end sleeps: no bits pass until both are awake."""
+        return any(end is not None and end.power.sleeps for end in (self.port, self.device))
+
+    @property
     def capable_gt_s(self) -> float | Unread | None:
         """The lesser rate of both ends."""
         return lesser_of_ends(self.port_gt_s.value, self.device_gt_s.value)

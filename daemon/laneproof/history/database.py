@@ -11,7 +11,6 @@ import logging
 import os
 import sqlite3
 from collections.abc import Callable
-from enum import Enum
 from pathlib import Path
 from typing import TypeGuard
 
@@ -58,13 +57,6 @@ _SMALL_TABLES = (
 Work = Callable[[sqlite3.Connection], object]
 
 
-class Written(Enum):
-    """What became of a transaction."""
-
-    YES = "yes"
-    STARTED_OVER = "started over"  # not kept: the tables are new and empty, and what is known of their content is void
-
-
 class Database:
     """A connection that is always there: to the file, or to memory as long as the file cannot be used."""
 
@@ -85,8 +77,11 @@ class Database:
         if not self.in_memory:
             self._note_files()
 
-    def write(self, work: Work) -> Written:
+    def write(self, work: Work) -> bool:
         """Do one transaction, which may be tried twice; where the file fails, in memory instead.
+
+        Returns:
+            Whether it was kept; if not, the tables are new and empty, and what is known of their content is void.
 
         Raises:
             sqlite3.Error: The statements themselves are at fault, or memory is; nothing of them was done.
@@ -96,14 +91,14 @@ class Database:
             if self._writes_in_memory % RETRY_AFTER_WRITES == 0:
                 self._try_the_file_again()
         elif not self.in_memory and _identify(self.path) != self._identity and not self._recover_removed_file():
-            return Written.STARTED_OVER
+            return False
         try:
             _transact(self.connection, work)
         except sqlite3.Error as error:
             if self.in_memory or not _is_file_fault(error):
                 raise
             return self._after_failure(error, work)
-        return Written.YES
+        return True
 
     def start_over(self, error: Exception) -> None:
         """Set the file aside, for it opened and yet cannot be read, and begin a new one.
@@ -177,15 +172,15 @@ class Database:
 
     # --- when writing fails ---------------------------------------------------------------------------------------
 
-    def _after_failure(self, error: sqlite3.DatabaseError, work: Work) -> Written:
+    def _after_failure(self, error: sqlite3.DatabaseError, work: Work) -> bool:
         if _is_damage(error):
             self.start_over(error)
-            return Written.STARTED_OVER
+            return False
         _log.warning("history is kept in memory for now, for %s cannot be written: %s", self.path, _why(error))
         if not self._leave_the_file(copy=True):
-            return Written.STARTED_OVER
+            return False
         _transact(self.connection, work)
-        return Written.YES
+        return True
 
     def _recover_removed_file(self) -> bool:
         """The file was removed, or another one put in its place: all that it held is still open, and is written again.

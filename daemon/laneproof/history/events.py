@@ -27,6 +27,7 @@ _EARLIER = (
     "SELECT boot, kind, device, text, up, last_t - t FROM events WHERE up IS NOT NULL AND boot >="
     " (SELECT coalesce(max(id), 0) - 1 FROM boots) ORDER BY id DESC LIMIT ?"
 )
+_FACTS = ("t", "last_t", "up_seconds", "boot_id", "kind", "path", "drive", "device", "text", "count")
 _REMEMBERED = 64  # how many recent events a repetition is looked for in
 
 
@@ -191,17 +192,5 @@ def read_events(  # noqa: PLR0913 (one question, its filters)
 
 
 def _event(row: tuple[Any, ...]) -> Event:
-    t, last_t, up, boot_id, kind, path, drive, device, text, count, detail = row
-    return Event(
-        t=t,
-        last_t=last_t,
-        up_seconds=up,
-        boot_id=boot_id,
-        kind=kind,
-        path=path,
-        drive=drive,
-        device=device,
-        text=text,
-        count=count,
-        detail=parse_detail(detail),
-    )
+    *facts, detail = row
+    return Event(**dict(zip(_FACTS, facts, strict=True)), detail=parse_detail(detail))

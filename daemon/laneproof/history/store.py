@@ -19,7 +19,7 @@ from laneproof.history import retention
 from laneproof.history.batch import Batch, highest_pass, load_ended
 from laneproof.history.boots import HOLE_SECONDS, BootWriter, redate
 from laneproof.history.compressed_json import pack
-from laneproof.history.database import Database, Work, Written
+from laneproof.history.database import Database, Work
 from laneproof.history.events import BOOTED, CLOCK_STEPPED, Event, EventWriter, from_device, from_kernel
 from laneproof.history.finding_lives import FindingWriter
 from laneproof.history.history import History
@@ -319,7 +319,7 @@ class Store(History):
     def _write(self, work: Work) -> bool:
         """Do one transaction; False where a new database was begun and what waited is void."""
         try:
-            if self._database.write(work) is Written.YES:
+            if self._database.write(work):
                 return True
         except sqlite3.Error:
             _log.exception("a minute of history could not be written and is left out")

@@ -11,7 +11,7 @@ from laneproof.evidence.fail_slow import SLOW_RATIO, SlowSpell, is_load_near, re
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import DATA_UNIT_BYTES
 from laneproof.past.counters import moved_on
-from laneproof_collectors.snapshot import BlockStatistics, HealthLog, NvmeController
+from laneproof_collectors.snapshot import BlockStatistics, NvmeController
 from laneproof_collectors.unread import Unread
 
 IDLE, WORKING, LOADED = "idle", "working", "loaded"
@@ -335,7 +335,7 @@ def _counters_of(controller: NvmeController) -> tuple[str, tuple[int, int, int, 
             sum(disk.read_milliseconds + disk.write_milliseconds for disk in disks),
         )
     health = controller.health
-    if isinstance(health, Unread) or _lacks_units(health):
+    if isinstance(health, Unread) or {"data_units_read", "data_units_written"} & set(health.absent):
         return None
     return "health", (
         health.host_read_commands,
@@ -349,10 +349,6 @@ def _counters_of(controller: NvmeController) -> tuple[str, tuple[int, int, int, 
 def _busy_of(controller: NvmeController) -> int:
     stats = (namespace.statistics for namespace in controller.namespaces)
     return sum(disk.busy_milliseconds for disk in stats if isinstance(disk, BlockStatistics))
-
-
-def _lacks_units(health: HealthLog) -> bool:
-    return "data_units_read" in health.absent or "data_units_written" in health.absent
 
 
 def _is_work_near(own: tuple[float, float], other: tuple[float, float]) -> bool:

@@ -214,10 +214,6 @@ class EpisodeBook:
     answers: list[tuple[float, str, bool]] = field(default_factory=list)
     uncorrected: list[tuple[float, str]] = field(default_factory=list)
 
-    def of_path(self, path: str) -> list[Episode]:
-        """Give the failures at a position, oldest first."""
-        return [episode for episode in self.episodes if episode.path == path and episode.is_failure]
-
     def of(self, path: str | None, serial: str | None) -> list[Episode]:
         """Give the failures of a position and those of a drive wherever it was, oldest first."""
         return [
@@ -229,10 +225,8 @@ class EpisodeBook:
 
     def is_in_hand(self, path: str, now: float, *, within: float = IN_HAND_SECONDS) -> bool:
         """Whether somebody asked for a drive to be let go a short time ago, and it is not back."""
-        last = next((episode for episode in reversed(self.episodes) if episode.path == path), None)
-        if last is None or not last.asked or last.returned_at is not None:
-            return False
-        return 0.0 <= now - last.dropped_at < within
+        removal = self._find_removal(path)
+        return removal is not None and 0.0 <= now - removal.dropped_at < within
 
     def is_filled(self, path: str) -> bool:
         """Whether a drive was in a position at the last pass, and answered."""
@@ -240,8 +234,16 @@ class EpisodeBook:
 
     def is_out(self, path: str) -> bool:
         """Whether a drive is known to have left a position, whatever the reason, and is not back."""
-        last = next((episode for episode in reversed(self.episodes) if episode.path == path), None)
+        last = self._find_last(path)
         return last is not None and last.returned_at is None
+
+    def _find_last(self, path: str) -> Episode | None:
+        return next((episode for episode in reversed(self.episodes) if episode.path == path), None)
+
+    def _find_removal(self, path: str) -> Episode | None:
+        """Find the removal in good order after which a position's drive is not back."""
+        last = self._find_last(path)
+        return last if last is not None and last.asked and last.returned_at is None else None
 
     def covers(self, path: str, when: float) -> bool:
         """Whether a moment belongs to an episode of a position, or of one above or below it."""
@@ -294,7 +296,8 @@ class EpisodeBook:
             when = timeline.at(timed.up_seconds, timed.unix_seconds, boot_before=boot_before)
             named = {**paths, **self.older_names} if boot_before else paths
             if event.kind in _TOUCHES_NO_DRIVE or event.device is None:
-                if _is_link_report(event) and event.device is not None and not boot_before:
+                is_report = event.kind is EventKind.AER_CORRECTABLE and is_correctable_of_link(event.detail)
+                if is_report and event.device is not None and not boot_before:
                     path = path_of(event.device, paths)
                     reports[path] = reports.get(path, 0) + 1
                 continue
@@ -332,10 +335,12 @@ class EpisodeBook:
             return not any(other.path == event.path and other.opens for other in placed)
         if self.states.get(event.path, ("", "", ""))[2] != AWAY:
             return False
-        last = next((episode for episode in reversed(self.episodes) if episode.path == event.path), None)
-        if last is None or not last.asked or last.returned_at is not None or event.t < last.dropped_at:
+        removal = self._find_removal(event.path)
+        if removal is None or event.t < removal.dropped_at:
             return False
-        since = (other for other in (*self.recent, *placed) if other.path == event.path and other.t > last.dropped_at)
+        since = (
+            other for other in (*self.recent, *placed) if other.path == event.path and other.t > removal.dropped_at
+        )
         return not any(other.kind in RETURNS for other in since)
 
     def join(self, events: Sequence[PositionEvent], timeline: Timeline) -> list[Episode]:
@@ -418,10 +423,6 @@ def _date_removals(events: Iterable[PositionEvent], reported: Sequence[PositionE
     for event in events:
         near = [other.t for other in reported if other.path == event.path and other.opens]
         yield replace(event, t=max(near)) if near and event.kind == REMOVED else event
-
-
-def _is_link_report(event: KernelEvent) -> bool:
-    return event.kind is EventKind.AER_CORRECTABLE and is_correctable_of_link(event.detail)
 
 
 def _weigh(placed: PositionEvent, event: KernelEvent, timeline: Timeline) -> PositionEvent:

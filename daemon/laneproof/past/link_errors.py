@@ -261,7 +261,7 @@ def _read_link(record: LinkRecord, link: Link, timeline: Timeline, elapsed: floa
     off = events.switched_off
     port_counts = _read_end(record.port, link.port, timeline, fresh, at_port=True, switched_off=off)
     far_counts = _read_end(record.far, link.device, timeline, fresh, at_port=False, switched_off=off)
-    was_asleep, record.asleep = record.asleep, _sleeps(link)
+    was_asleep, record.asleep = record.asleep, link.sleeps
     if was_asleep and record.asleep and not (fresh.errors or fresh.fatal):
         elapsed = 0.0
     young = now - max(record.port.since, record.far.since) <= SETTLE_SECONDS
@@ -282,10 +282,6 @@ def _read_link(record: LinkRecord, link: Link, timeline: Timeline, elapsed: floa
         return fresh
     _add_reading(record, fresh, now, elapsed)
     return None
-
-
-def _sleeps(link: Link) -> bool:
-    return any(end is not None and end.power.sleeps for end in (link.port, link.device))
 
 
 def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:

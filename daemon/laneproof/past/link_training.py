@@ -191,7 +191,7 @@ def is_at_rest(link: Link) -> bool:
     Source: PCI Express Base Specification, Link Status bits 14 and 15; Linux
         Documentation/ABI/testing/sysfs-devices-power.
     """
-    if any(end is not None and end.power.sleeps for end in (link.device, link.port)):
+    if link.sleeps:
         return True
     registers, device = link.port_registers, link.device
     if registers is None or device is None or device.power.control != "auto":

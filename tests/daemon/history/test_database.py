@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from laneproof.history import database
-from laneproof.history.database import RETRY_AFTER_WRITES, Database, Written, open_to_read, set_aside
+from laneproof.history.database import RETRY_AFTER_WRITES, Database, open_to_read, set_aside
 from laneproof.history.tables import MIGRATIONS, NotOursError
 from tried_faults import run as run_faults
 
@@ -43,7 +43,7 @@ def _stored(path: str) -> list[str]:
 def test_a_new_file_is_made_with_its_folder(tmp_path: Path) -> None:
     path = tmp_path / "var" / "lib" / "history.db"
     opened = Database(str(path))
-    assert opened.write(_save("one")) is Written.YES
+    assert opened.write(_save("one"))
     opened.close()
     assert _stored(str(path)) == ["one"]
     assert not opened.in_memory
@@ -133,7 +133,7 @@ def test_what_cannot_be_used_is_set_aside_whole(path: str, spoil: object, caplog
     before = Path(path).read_bytes()
     opened = Database(path)
     assert not opened.in_memory
-    assert opened.write(_save("new")) is Written.YES
+    assert opened.write(_save("new"))
     opened.close()
     assert Path(f"{path}.set-aside-1").read_bytes() == before
     assert _stored(path) == ["new"]
@@ -180,7 +180,7 @@ def test_damage_that_shows_only_while_writing_begins_again(path: str, caplog: py
         if _names(connection):
             raise error
 
-    assert opened.write(meet_damage) is Written.STARTED_OVER
+    assert not opened.write(meet_damage)
     assert _names(opened.connection) == []
     opened.write(_save("after"))
     opened.close()
@@ -249,7 +249,7 @@ def test_a_full_disk_moves_the_history_to_memory_and_back(path: str, caplog: pyt
     # SQLite's own limit gives the very error of a full disk (SQLITE_FULL; its documentation of max_page_count).
     pages = opened.connection.execute("PRAGMA page_count").fetchone()[0]
     opened.connection.execute(f"PRAGMA max_page_count = {pages}")
-    assert opened.write(_save("large", 500_000)) is Written.YES
+    assert opened.write(_save("large", 500_000))
     assert opened.in_memory
     assert _names(opened.connection) == ["before", "large"]
     assert _stored(path) == ["before"]
@@ -286,7 +286,7 @@ def test_a_file_that_was_removed_or_replaced_is_written_again_whole_at_the_next_
     for name in ("first", "second"):
         opened.write(_save(name))
     act(path)
-    assert opened.write(_save("third")) is Written.YES
+    assert opened.write(_save("third"))
     assert not opened.in_memory
     assert _stored(path) == ["first", "second", "third"]
     assert "was removed or replaced while it was in use" in caplog.text
@@ -303,7 +303,7 @@ def test_a_file_that_turned_read_only_moves_the_history_to_memory(path: str, cap
     opened = Database(path)
     opened.write(_save("before"))
     opened.connection.execute("PRAGMA query_only = ON")
-    assert opened.write(_save("after")) is Written.YES
+    assert opened.write(_save("after"))
     assert opened.in_memory
     assert _names(opened.connection) == ["after", "before"]
     assert "readonly" in caplog.messages[0]
@@ -315,7 +315,7 @@ def test_a_folder_that_cannot_be_is_said_once(tmp_path: Path, caplog: pytest.Log
     path = str(tmp_path / "file" / "history.db")
     opened = Database(path)
     for number in range(3 * RETRY_AFTER_WRITES):
-        assert opened.write(_save(str(number))) is Written.YES
+        assert opened.write(_save(str(number)))
     assert opened.in_memory
     assert len(caplog.messages) == 1
     assert path in caplog.messages[0]
@@ -429,7 +429,7 @@ def test_schema_that_is_no_text_is_damage(path: str) -> None:
     with pytest.raises(sqlite3.DatabaseError):
         open_to_read(path)
     again = Database(path)
-    assert again.write(_save("two")) is Written.YES
+    assert again.write(_save("two"))
     again.close()
     assert _stored(path) == ["two"]
     assert Path(f"{path}.set-aside-1").exists()

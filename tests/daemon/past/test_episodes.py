@@ -65,7 +65,7 @@ def test_a_removal_that_only_device_events_report_was_asked_for() -> None:
     (episode,) = episodes(story)
     assert episode.asked
     assert not episode.is_failure
-    assert story.ledger.episodes.of_path(PATH) == []
+    assert story.ledger.episodes.of(PATH, None) == []
 
 
 @pytest.mark.parametrize("log", [LOG_DENIED, LOG_OVERRUN])
@@ -78,7 +78,7 @@ def test_a_removal_in_a_pass_without_the_log_is_a_failure_however_often_and_stay
         story.observe(four(), after=600.0, devices=(removal(Action.ADD),))
         story.observe(four(), after=DAY)
     assert [(episode.asked, episode.dropped) for episode in episodes(story)] == [(False, True)] * 4
-    assert len(story.ledger.episodes.of_path(PATH)) == 4
+    assert len(story.ledger.episodes.of(PATH, None)) == 4
     story.observe(gone(), after=600.0, devices=(removal(),))  # the log is whole again
     assert episodes(story)[-1].asked
 
