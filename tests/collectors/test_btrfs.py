@@ -3,8 +3,6 @@
 import errno
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.btrfs import BTRFS, parse_error_statistics, read_btrfs
@@ -12,7 +10,6 @@ from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
-from simulation.nonsense import NonsenseHost
 
 UUID = "3d7e8a52-1c4b-4f7e-9a10-7b5c2e6f9d01"
 FOLDER = f"{BTRFS}/{UUID}"
@@ -152,9 +149,3 @@ def test_devices_that_cannot_be_listed_make_it_unread(fs: FakeFilesystem) -> Non
 
 def test_a_kernel_without_btrfs_has_none(fs: FakeFilesystem) -> None:
     assert read_btrfs(FakeMachine(fs)) == ()
-
-
-@given(st.data())
-def test_any_answers_give_arrays_or_a_reason(data: st.DataObject) -> None:
-    names = [UUID, "features", "1", "2", "nvme0n1p1", "dm-0", "raid1", "single"]
-    assert isinstance(read_btrfs(NonsenseHost(data.draw, names)), tuple | Unread)

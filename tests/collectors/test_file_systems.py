@@ -18,12 +18,10 @@ from laneproof_collectors.file_systems import (
     parse_mount_info,
     read_file_systems,
 )
-from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import FileSystemFigures
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from simulation.nonsense import NonsenseHost
 from unread_answers import unread
 
 TABLE = r"""22 27 0:21 / /proc rw,relatime - proc proc rw
@@ -177,11 +175,6 @@ def test_any_order_of_lines_gives_each_file_system_once(lines: list[str]) -> Non
     assert len({one.mount for one in chosen}) == len({one.file_system for one in chosen}) == len(chosen)
 
 
-@given(st.data())
-def test_any_answers_give_file_systems_or_a_reason(data: st.DataObject) -> None:
-    assert isinstance(read_file_systems(NonsenseHost(data.draw, ["x"])), tuple | Unread)
-
-
 @pytest.mark.witness("findmnt")
 def test_findmnt_reads_the_table_alike(tmp_path: Path) -> None:
     (tmp_path / "table").write_text(TABLE)
@@ -208,7 +201,3 @@ def test_findmnt_reads_the_table_alike(tmp_path: Path) -> None:
         for one in parse_mount_info(TABLE.encode())
     ]
     assert ours == theirs
-
-
-def test_this_machine_gives_file_systems() -> None:
-    assert isinstance(read_file_systems(LiveHost()), tuple)

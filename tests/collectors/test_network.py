@@ -3,16 +3,12 @@
 import errno
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.network import NET, find_address, parse_speed, read_bonds, read_interfaces
 from laneproof_collectors.snapshot import Bond, BondMember, Interface
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from simulation.nonsense import NonsenseHost
 from unread_answers import unread
 
 PORT = "/sys/devices/pci0000:00/0000:00:1c.0/0000:02:00"
@@ -267,17 +263,3 @@ def test_a_bond_that_vanishes_meanwhile_is_left_out(fs: FakeFilesystem) -> None:
 @pytest.mark.parametrize("content", ["\n", ""])
 def test_a_mode_that_is_empty_is_unread(fs: FakeFilesystem, content: str) -> None:
     assert isinstance(bond_of(FakeMachine(fs, bond_files(content, slaves="\n"))).mode, Unread)
-
-
-@given(st.data())
-def test_any_answers_give_a_network_or_a_reason(data: st.DataObject) -> None:
-    host = NonsenseHost(data.draw, ["eth0", "bond0", "lo", "bonding_masters"])
-    assert isinstance(read_interfaces(host), tuple | Unread)
-    assert isinstance(read_bonds(host), tuple | Unread)
-
-
-def test_this_machine_has_a_network() -> None:
-    interfaces, bonds = read_interfaces(LiveHost()), read_bonds(LiveHost())
-    assert isinstance(interfaces, tuple)
-    assert all(one.name != "lo" for one in interfaces)
-    assert isinstance(bonds, tuple)

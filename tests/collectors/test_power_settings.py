@@ -9,7 +9,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.power_settings import (
     AER_DRIVER,
     ASPM_POLICY,
@@ -26,7 +25,6 @@ from laneproof_collectors.power_settings import (
 from laneproof_collectors.snapshot import KernelPower, Setting
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from simulation.nonsense import NonsenseHost
 from unread_answers import unread
 
 BUILT_WITH_DEFAULT = "[default] performance powersave powersupersave \n"
@@ -86,55 +84,45 @@ def test_any_command_line_gives_words(raw: bytes) -> None:
 # --- ASPM ---
 
 
-def test_policy_of_an_untouched_kernel_is_its_default(machine: FakeMachine) -> None:
-    power = power_of(machine)
-    assert power.aspm_policy == Setting(value="default", origin="default")
-    assert power.aspm_forced_off is False
-
-
-def test_policy_of_the_command_line(machine: FakeMachine) -> None:
-    machine.put({COMMAND_LINE: "pcie_aspm.policy=powersave pcie-aspm.policy=performance\n", ASPM_POLICY: PERFORMANCE})
-    assert power_of(machine).aspm_policy == Setting(value="performance", origin="command-line")
-
-
-def test_policy_set_at_run_time_outdoes_the_command_line(machine: FakeMachine) -> None:
-    machine.put({COMMAND_LINE: "pcie_aspm.policy=powersave\n", ASPM_POLICY: PERFORMANCE})
-    assert power_of(machine).aspm_policy == Setting(value="performance", origin="sysfs")
-
-
-def test_policy_set_at_run_time_without_a_command_line(machine: FakeMachine) -> None:
-    machine.put({ASPM_POLICY: PERFORMANCE})
-    assert power_of(machine).aspm_policy == Setting(value="performance", origin="sysfs")
-
-
-def test_policy_that_the_kernel_was_built_with_is_its_default(machine: FakeMachine) -> None:
-    machine.put(
-        {
-            ASPM_POLICY: PERFORMANCE,
-            "/proc/sys/kernel/osrelease": "6.1.0-kelp\n",
-            "/boot/config-6.1.0-kelp": "# CONFIG_PCIEASPM_DEFAULT is not set\nCONFIG_PCIEASPM_PERFORMANCE=y\n",
-        }
-    )
-    assert power_of(machine).aspm_policy == Setting(value="performance", origin="default")
-
-
-def test_switched_off_on_the_command_line(machine: FakeMachine) -> None:
-    machine.put({COMMAND_LINE: "pcie_aspm=off\n"})
-    power = power_of(machine)
-    assert power.aspm_forced_off is True
-    assert power.aspm_policy == Setting(value="default", origin="command-line")
-
-
 def fixed_acpi_table(flags: int) -> bytes:
     # ACPI 6.5, table 5.9: a header of 36 bytes, then fields; the boot architecture flags are the two bytes at 109.
     return b"FACP" + bytes(105) + flags.to_bytes(2, "little") + bytes(133)
 
 
-def test_control_that_the_firmware_keeps(machine: FakeMachine) -> None:
-    machine.put({FIXED_ACPI_TABLE: fixed_acpi_table(0x0013)})
-    assert power_of(machine).aspm_policy == Setting(value="default", origin="firmware")
-    machine.put({COMMAND_LINE: "pcie_aspm=force\n"})
-    assert power_of(machine).aspm_policy == Setting(value="default", origin="default")
+BUILT_WITH_PERFORMANCE = {
+    "/proc/sys/kernel/osrelease": "6.1.0-kelp\n",
+    "/boot/config-6.1.0-kelp": "# CONFIG_PCIEASPM_DEFAULT is not set\nCONFIG_PCIEASPM_PERFORMANCE=y\n",
+}
+KEPT_BY_FIRMWARE = {FIXED_ACPI_TABLE: fixed_acpi_table(0x0013)}
+
+
+CHOSEN = {ASPM_POLICY: PERFORMANCE}
+
+
+@pytest.mark.parametrize(
+    ("line", "files", "setting"),
+    [
+        ("", {}, Setting(value="default", origin="default")),
+        (
+            "pcie_aspm.policy=powersave pcie-aspm.policy=performance",
+            CHOSEN,
+            Setting(value="performance", origin="command-line"),
+        ),
+        ("pcie_aspm.policy=powersave", CHOSEN, Setting(value="performance", origin="sysfs")),  # set at run time
+        ("", CHOSEN, Setting(value="performance", origin="sysfs")),
+        ("", CHOSEN | BUILT_WITH_PERFORMANCE, Setting(value="performance", origin="default")),
+        ("pcie_aspm=off", {}, Setting(value="default", origin="command-line")),
+        ("", KEPT_BY_FIRMWARE, Setting(value="default", origin="firmware")),
+        ("pcie_aspm=force", KEPT_BY_FIRMWARE, Setting(value="default", origin="default")),
+    ],
+)
+def test_policy_and_its_origin(
+    machine: FakeMachine, line: str, files: dict[str, str | bytes], setting: Setting
+) -> None:
+    machine.put({COMMAND_LINE: f"{line}\n", **files})
+    power = power_of(machine)
+    assert power.aspm_policy == setting
+    assert power.aspm_forced_off is (line == "pcie_aspm=off")
 
 
 @pytest.mark.parametrize("table", [b"", b"FACP", fixed_acpi_table(0x0003), b"\xff" * 109])
@@ -250,33 +238,31 @@ def test_any_option_file_gives_words(raw: bytes) -> None:
 # --- who handles PCIe errors ---
 
 
-@pytest.mark.parametrize("line", ["pci=noaer", "pci=nomsi,noaer", "pcie_ports=compat"])
-def test_error_reporting_switched_off_on_the_command_line(machine: FakeMachine, line: str) -> None:
-    machine.put({COMMAND_LINE: line})
-    assert power_of(machine).aer_owner == Setting(value="off", origin="command-line")
+HANDED_OVER = {f"{AER_DRIVER}/{PORT}:pcie002": "-> ../../devices", f"{AER_DRIVER}/bind": ""}
+NO_PORT = {f"{AER_DRIVER}/bind": "", f"/sys/bus/pci/drivers/pcieport/{PORT}": "-> ../../devices"}
+COUNTERS = {f"/sys/bus/pci/devices/{PORT}/aer_rootport_total_err_cor": "0\n", "/sys/bus/pci/drivers/pcieport/bind": ""}
+ACPI = {FIXED_ACPI_TABLE: fixed_acpi_table(0)}
 
 
 @pytest.mark.parametrize(
-    ("line", "acpi", "origin"),
-    [("", True, "firmware"), ("", False, "default"), ("pcie_ports=native", True, "command-line")],
+    ("line", "files", "owner"),
+    [
+        ("pci=noaer", {}, Setting(value="off", origin="command-line")),
+        ("pci=nomsi,noaer", {}, Setting(value="off", origin="command-line")),
+        ("pcie_ports=compat", {}, Setting(value="off", origin="command-line")),
+        ("", HANDED_OVER | ACPI, Setting(value="os", origin="firmware")),
+        ("", HANDED_OVER, Setting(value="os", origin="default")),
+        ("pcie_ports=native", HANDED_OVER | ACPI, Setting(value="os", origin="command-line")),
+        ("", NO_PORT | COUNTERS, Setting(value="off", origin="firmware")),
+        ("", NO_PORT, None),
+        ("", {}, None),  # a kernel without port services
+    ],
 )
-def test_error_reporting_by_the_kernel(machine: FakeMachine, line: str, origin: str, *, acpi: bool) -> None:
-    machine.put({COMMAND_LINE: line, f"{AER_DRIVER}/{PORT}:pcie002": "-> ../../devices", f"{AER_DRIVER}/bind": ""})
-    if acpi:
-        machine.put({FIXED_ACPI_TABLE: fixed_acpi_table(0)})
-    assert power_of(machine).aer_owner == Setting(value="os", origin=origin)
-
-
-def test_error_reporting_kept_by_the_firmware(machine: FakeMachine) -> None:
-    machine.put(
-        {
-            f"{AER_DRIVER}/bind": "",
-            f"/sys/bus/pci/drivers/pcieport/{PORT}": "-> ../../devices",
-            "/sys/bus/pci/drivers/pcieport/bind": "",
-            f"/sys/bus/pci/devices/{PORT}/aer_rootport_total_err_cor": "0\n",
-        }
-    )
-    assert power_of(machine).aer_owner == Setting(value="off", origin="firmware")
+def test_who_handles_errors(
+    machine: FakeMachine, line: str, files: dict[str, str | bytes], owner: Setting | None
+) -> None:
+    machine.put({COMMAND_LINE: line, **files})
+    assert power_of(machine).aer_owner == owner
 
 
 def test_a_recording_gives_the_same_settings(machine: FakeMachine) -> None:
@@ -290,15 +276,6 @@ def test_a_recording_gives_the_same_settings(machine: FakeMachine) -> None:
     live, replayed = replay(machine, read_power)
     assert replayed == live
     assert power_of(machine).aer_owner is not None
-
-
-def test_ports_without_error_counters_do_not_show_an_owner(machine: FakeMachine) -> None:
-    machine.put({f"{AER_DRIVER}/bind": "", f"/sys/bus/pci/drivers/pcieport/{PORT}": "-> ../../devices"})
-    assert power_of(machine).aer_owner is None
-
-
-def test_a_kernel_without_port_services_does_not_show_an_owner(machine: FakeMachine) -> None:
-    assert power_of(machine).aer_owner is None
 
 
 # --- failures ---
@@ -318,18 +295,16 @@ def test_what_may_not_be_read_is_unread_and_never_fine(machine: FakeMachine) -> 
         assert unread(value).reason is Reason.DENIED
 
 
-@pytest.mark.parametrize("content", ["", "default performance\n", "[]\n", "\x00\x01"])
-def test_a_policy_without_a_choice_is_unread(machine: FakeMachine, content: str) -> None:
-    machine.put({ASPM_POLICY: content})
-    policy = unread(power_of(machine).aspm_policy)
-    assert policy.what == ASPM_POLICY
-
-
-@pytest.mark.parametrize("content", ["", "lots\n", "\x00"])
-def test_a_limit_that_is_no_number_is_unread(machine: FakeMachine, content: str) -> None:
-    machine.put({NVME_LATENCY: content})
-    limit = unread(power_of(machine).nvme_max_latency_us)
-    assert limit.what == NVME_LATENCY
+@pytest.mark.parametrize(
+    ("path", "field", "content"),
+    [
+        *((ASPM_POLICY, "aspm_policy", content) for content in ("", "default performance\n", "[]\n", "\x00\x01")),
+        *((NVME_LATENCY, "nvme_max_latency_us", content) for content in ("", "lots\n", "\x00")),
+    ],
+)
+def test_a_setting_that_makes_no_sense_is_unread(machine: FakeMachine, path: str, field: str, content: str) -> None:
+    machine.put({path: content})
+    assert unread(getattr(power_of(machine), field)).what == path
 
 
 def test_option_files_that_cannot_be_read_lose_nothing_else(machine: FakeMachine) -> None:
@@ -342,14 +317,3 @@ def test_option_files_that_cannot_be_read_lose_nothing_else(machine: FakeMachine
     )
     machine.faults["/etc/modprobe.d/b.conf"] = errno.ENOENT  # went between the listing and the reading
     assert power_of(machine).nvme_max_latency_us == Setting(value="0", origin="module-option")
-
-
-@given(st.data())
-def test_any_answers_give_settings_or_reasons(data: st.DataObject) -> None:
-    assert isinstance(read_power(NonsenseHost(data.draw, ["a.conf", PORT, f"{PORT}:pcie002", "bind"])), KernelPower)
-
-
-def test_this_machine_gives_settings() -> None:
-    power = read_power(LiveHost())
-    assert isinstance(power, KernelPower)
-    assert isinstance(power.command_line, tuple)

@@ -3,16 +3,12 @@
 import errno
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.snapshot import Fan, PowerMeter, TemperatureReading, Thermal
 from laneproof_collectors.thermal import HWMON, POWERCAP, PROCESSORS, read_thermal
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
-from simulation.nonsense import NonsenseHost
 
 
 def chip(number: int, name: str, **files: str) -> dict[str, str | bytes | None]:
@@ -212,14 +208,3 @@ def test_a_processor_that_does_not_count_costs_one_reading(fs: FakeFilesystem) -
 
 def test_a_machine_without_sensors_has_none(fs: FakeFilesystem) -> None:
     assert thermal_of(FakeMachine(fs)) == Thermal()
-
-
-@given(st.data())
-def test_any_answers_give_readings_or_reasons(data: st.DataObject) -> None:
-    names = ["hwmon0", "temp1_input", "temp1_fault", "temp1_max", "fan1_input", "fan1_alarm", "power1_average"]
-    host = NonsenseHost(data.draw, [*names, "intel-rapl:0", "cpu0", "cpu1"])
-    assert isinstance(read_thermal(host), Thermal)
-
-
-def test_this_machine_gives_readings() -> None:
-    assert isinstance(read_thermal(LiveHost()), Thermal)

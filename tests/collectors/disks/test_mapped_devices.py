@@ -3,16 +3,13 @@
 import errno
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.disks.mapped_devices import read_mapped
 from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import MappedDevice
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason
 from simulation.fake_machine import FakeMachine, replay
-from simulation.nonsense import NonsenseHost
 from unread_answers import unread
 
 
@@ -75,9 +72,3 @@ def test_devices_that_name_each_other_end(fs: FakeFilesystem) -> None:
 def test_a_machine_without_block_devices_says_absent(fs: FakeFilesystem) -> None:
     found = unread(read_mapped(FakeMachine(fs)))
     assert found.reason is Reason.ABSENT
-
-
-@given(st.data())
-def test_any_answers_give_devices_or_a_reason(data: st.DataObject) -> None:
-    host = NonsenseHost(data.draw, ["dm-0", "dm-1", "sda", "md0", "\udcff"])
-    assert isinstance(read_mapped(host), tuple | Unread)
