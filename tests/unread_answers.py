@@ -1,9 +1,20 @@
-"""What a test expects not to have been read."""
+"""What a test expects to have been read, or not."""
+
+from typing import TypeVar
 
 from laneproof_collectors.unread import Unread
+
+_Value = TypeVar("_Value")
 
 
 def unread(value: object) -> Unread:
     """Give a value that has to be an `Unread`, as one."""
     assert isinstance(value, Unread), value
+    return value
+
+
+def known(value: _Value | Unread | None) -> _Value:
+    """Give a value that has to be there and read, as what it is."""
+    assert value is not None
+    assert not isinstance(value, Unread), value
     return value

@@ -17,7 +17,7 @@ from laneproof_collectors.btrfs import BTRFS
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import unread
+from unread_answers import known, unread
 
 MD = f"{BLOCK}/md0/md"
 
@@ -51,8 +51,7 @@ THREE = tuple(member(f"nvme{number}n1p1", str(number)) for number in range(3))
 
 
 def array_of(machine: FakeMachine) -> Array:
-    arrays = read_arrays(machine)
-    assert isinstance(arrays, tuple)
+    arrays = known(read_arrays(machine))
     (array,) = arrays
     return array
 
@@ -215,8 +214,7 @@ def test_pools_are_reported_by_their_state(fs: FakeFilesystem) -> None:
             f"{ZFS}/arcstats": "13 1 0x01 147 39984\n",
         },
     )
-    arrays = read_arrays(machine)
-    assert isinstance(arrays, tuple)
+    arrays = known(read_arrays(machine))
     assert [(array.name, array.kind, array.state) for array in arrays] == [
         ("abyss", "zfs", "ONLINE"),
         ("trench", "zfs", "DEGRADED"),

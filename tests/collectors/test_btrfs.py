@@ -10,6 +10,7 @@ from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
+from unread_answers import known
 
 UUID = "3d7e8a52-1c4b-4f7e-9a10-7b5c2e6f9d01"
 FOLDER = f"{BTRFS}/{UUID}"
@@ -38,8 +39,7 @@ def tree(*devices: dict[str, str], names: tuple[str, ...] = ("nvme0n1", "nvme1n1
 
 
 def array_of(machine: FakeMachine) -> Array:
-    arrays = read_btrfs(machine)
-    assert isinstance(arrays, tuple)
+    arrays = known(read_btrfs(machine))
     (array,) = arrays
     return array
 

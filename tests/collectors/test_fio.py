@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from laneproof_collectors import fio
 from laneproof_collectors.fio import Job, Load, LoadResult, find_program, make_command, parse_output
 from laneproof_collectors.unread import Unread
+from unread_answers import known
 
 FIO, SETPRIV = find_program("fio"), find_program("setpriv")
 needs_fio = pytest.mark.skipif(isinstance(FIO, Unread) or isinstance(SETPRIV, Unread), reason="fio is not installed")
@@ -89,8 +90,7 @@ def test_a_load_reads_writes_nothing_and_gives_its_account(disk: Path) -> None:
     while not is_reading(load) and time.monotonic() < until:
         time.sleep(0.05)
     time.sleep(0.2)
-    result = load.collect()
-    assert isinstance(result, LoadResult)
+    result = known(load.collect())
     assert (result.error, result.written_bytes) == (0, 0)
     assert result.read_bytes == 4096 * result.reads > 0
     assert result.median_us is not None
@@ -104,8 +104,7 @@ def test_a_load_that_ended_by_itself_still_gives_its_account(disk: Path) -> None
         time.sleep(0.05)
     load.pause(on=True)
     load.kill()
-    result = load.collect()
-    assert isinstance(result, LoadResult)
+    result = known(load.collect())
     assert result.reads > 0
     load.kill()  # a signal may come late
 
@@ -158,6 +157,7 @@ def test_a_load_that_is_held_back_stays_so_after_a_shell_s_job_control(disk: Pat
 PARENT = """
 import sys, time
 from laneproof_collectors.fio import Job, Load
+from unread_answers import known
 load = Load(Job(disk=sys.argv[1], seconds=600), fio=sys.argv[2], setpriv=sys.argv[3])
 print(load.process_id, flush=True)
 time.sleep(600)
@@ -207,8 +207,7 @@ def test_an_account_says_what_was_read_and_how_long_it_took() -> None:
 
 @pytest.mark.parametrize("way", ["write", "trim"])
 def test_what_was_written_is_never_passed_over(way: str) -> None:
-    result = parse_output(json.dumps(account(**{way: {"io_bytes": 512}})).encode())
-    assert isinstance(result, LoadResult)
+    result = known(parse_output(json.dumps(account(**{way: {"io_bytes": 512}})).encode()))
     assert result.written_bytes == 512
 
 

@@ -23,7 +23,7 @@ from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.smbios_tables import slot, structure
-from unread_answers import unread
+from unread_answers import known, unread
 
 KERNEL = {
     KERNEL_RELEASE: "6.12.9-kelp\n",
@@ -42,14 +42,8 @@ DMI = {
 }
 
 
-def firmware_of(machine: FakeMachine) -> Firmware:
-    firmware = read_firmware(machine)
-    assert isinstance(firmware, Firmware)
-    return firmware
-
-
 def test_a_board_with_smbios(fs: FakeFilesystem) -> None:
-    assert firmware_of(FakeMachine(fs, {**KERNEL, **DMI})) == Firmware(
+    assert known(read_firmware(FakeMachine(fs, {**KERNEL, **DMI}))) == Firmware(
         board_vendor="Kelp Boards",
         board_name="KB-1",
         bios_version="2.07",
@@ -70,18 +64,18 @@ def test_a_recording_gives_the_same_firmware(fs: FakeFilesystem) -> None:
 
 def test_serial_numbers_are_not_asked_for(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {**KERNEL, **DMI, f"{DMI_FOLDER}/board_serial": "SN-1\n"})
-    firmware_of(machine)
+    known(read_firmware(machine))
     assert not any("serial" in asked or "uuid" in asked for asked in machine.asked)
 
 
 def test_a_field_that_the_firmware_does_not_report_is_none(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {**KERNEL, f"{DMI_FOLDER}/board_name": "KB-1\n", f"{DMI_FOLDER}/bios_date": " \n"})
-    firmware = firmware_of(machine)
+    firmware = known(read_firmware(machine))
     assert (firmware.board_name, firmware.bios_date, firmware.bios_version) == ("KB-1", None, None)
 
 
 def test_a_board_with_a_device_tree(fs: FakeFilesystem) -> None:
-    firmware = firmware_of(FakeMachine(fs, {**KERNEL, MODEL: "Kelp Arm Board\0", BOOT_LOADER: "2026.01\0"}))
+    firmware = known(read_firmware(FakeMachine(fs, {**KERNEL, MODEL: "Kelp Arm Board\0", BOOT_LOADER: "2026.01\0"})))
     assert (firmware.board_name, firmware.bios_version) == ("Kelp Arm Board", "2026.01")
     assert firmware.board_vendor is None
 
@@ -95,20 +89,20 @@ def test_the_raw_table_serves_where_the_kernel_exports_no_names(fs: FakeFilesyst
             2, 0x08, {0x05: 1}, ["KB-1 RISER"]
         ),  # a second board: the first is the main one
     }
-    firmware = firmware_of(FakeMachine(fs, tree))
+    firmware = known(read_firmware(FakeMachine(fs, tree)))
     assert (firmware.board_name, firmware.bios_version) == ("KB-1", "2.07")
     assert firmware.bios_date is None
 
 
 def test_a_machine_that_names_itself_nowhere(fs: FakeFilesystem) -> None:
-    firmware = firmware_of(FakeMachine(fs, KERNEL))
+    firmware = known(read_firmware(FakeMachine(fs, KERNEL)))
     assert (firmware.board_name, firmware.host_name) == (None, "kelp-1")
 
 
 def test_what_may_not_be_read_is_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {**KERNEL, **DMI})
     machine.faults = {f"{DMI_FOLDER}/bios_version": errno.EACCES, BOOT_ID: errno.EIO}
-    firmware = firmware_of(machine)
+    firmware = known(read_firmware(machine))
     assert unread(firmware.bios_version).reason is Reason.DENIED
     assert isinstance(firmware.boot_id, Unread)
     assert firmware.board_name == "KB-1"
@@ -118,15 +112,14 @@ def test_what_may_not_be_read_is_unread(fs: FakeFilesystem) -> None:
 def test_an_empty_name_is_none(fs: FakeFilesystem, content: str) -> None:
     machine = FakeMachine(fs, {**KERNEL, **DMI})
     machine.put({f"{DMI_FOLDER}/bios_version": content})
-    assert firmware_of(machine).bios_version is None
+    assert known(read_firmware(machine)).bios_version is None
 
 
 def test_slots_by_the_names_of_the_firmware(fs: FakeFilesystem) -> None:
     machine = FakeMachine(
         fs, {f"{ENTRIES}/9-{number}/raw": slot(f"S{number}", type_code=0xB6, width=10) for number in (0, 1)}
     )
-    slots = read_firmware_slots(machine)
-    assert isinstance(slots, tuple)
+    slots = known(read_firmware_slots(machine))
     assert [one.name for one in slots] == ["S0", "S1"]
 
 

@@ -8,11 +8,11 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.memory import EDAC, KERNEL_TOTAL, parse_total, read_memory
 from laneproof_collectors.smbios import ENTRIES
-from laneproof_collectors.snapshot import EdacController, Memory
+from laneproof_collectors.snapshot import EdacController
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.smbios_tables import memory_array, memory_device
-from unread_answers import unread
+from unread_answers import known, unread
 
 MEMINFO = "MemTotal:       65737892 kB\nMemFree:        44201108 kB\n"
 GIB_32 = 32 << 30
@@ -33,14 +33,8 @@ def machine(fs: FakeFilesystem) -> FakeMachine:
     )
 
 
-def memory_of(machine: FakeMachine) -> Memory:
-    memory = read_memory(machine)
-    assert isinstance(memory, Memory)
-    return memory
-
-
 def test_modules_and_empty_sockets(machine: FakeMachine) -> None:
-    memory = memory_of(machine)
+    memory = known(read_memory(machine))
     assert isinstance(memory.modules, tuple)
     assert [(module.locator, module.size_bytes, module.configured_mt_s) for module in memory.modules] == [
         ("DIMM_A1", GIB_32, 4800),
@@ -57,9 +51,9 @@ def test_a_recording_gives_the_same_memory(machine: FakeMachine) -> None:
 
 
 def test_only_what_stays_the_same_is_read_of_the_total(machine: FakeMachine) -> None:
-    before = memory_of(machine)
+    before = known(read_memory(machine))
     machine.put({KERNEL_TOTAL: MEMINFO.replace("44201108", "  201108")})
-    assert memory_of(machine) == before
+    assert known(read_memory(machine)) == before
     (raw,) = machine.ranges(((KERNEL_TOTAL, 0, 32),))
     assert raw == b"MemTotal:       65737892 kB\nMemF"
 
@@ -72,7 +66,7 @@ def test_memory_that_is_not_the_systems_is_left_out(machine: FakeMachine) -> Non
             f"{ENTRIES}/17-5/raw": memory_device(size=0, array=0x1001),
         }
     )
-    memory = memory_of(machine)
+    memory = known(read_memory(machine))
     assert isinstance(memory.modules, tuple)
     assert [module.locator for module in memory.modules] == ["DIMM_A1", "DIMM_B1"]
 
@@ -86,14 +80,14 @@ def test_error_counts_of_each_controller(machine: FakeMachine) -> None:
             f"{EDAC}/power/control": "auto\n",
         }
     )
-    first, second = memory_of(machine).edac
+    first, second = known(read_memory(machine)).edac
     assert first == EdacController(name="mc0", correctable=12, uncorrectable=0)
     assert isinstance(second.correctable, Unread)
     assert isinstance(second.uncorrectable, Unread)
 
 
 def test_without_smbios_modules_are_unread(fs: FakeFilesystem) -> None:
-    memory = memory_of(FakeMachine(fs, {KERNEL_TOTAL: MEMINFO}))
+    memory = known(read_memory(FakeMachine(fs, {KERNEL_TOTAL: MEMINFO})))
     assert unread(memory.modules).reason is Reason.ABSENT
     assert memory.error_correction is None
     assert memory.total_bytes == 65737892 * 1024
@@ -101,7 +95,7 @@ def test_without_smbios_modules_are_unread(fs: FakeFilesystem) -> None:
 
 def test_modules_that_only_root_may_read_are_unread(machine: FakeMachine) -> None:
     machine.faults[f"{ENTRIES}/17-0/raw"] = errno.EACCES
-    memory = memory_of(machine)
+    memory = known(read_memory(machine))
     assert unread(memory.modules).reason is Reason.DENIED
 
 
@@ -113,7 +107,6 @@ def test_a_total_that_is_none_says_so(raw: bytes) -> None:
 def test_this_machine_agrees_with_its_page_count() -> None:
     import os  # noqa: PLC0415 (the second witness, for this test alone)
 
-    memory = read_memory(LiveHost())
-    assert isinstance(memory, Memory)
+    memory = known(read_memory(LiveHost()))
     # sysinfo(2), by another route than the text of /proc/meminfo
     assert memory.total_bytes == os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")

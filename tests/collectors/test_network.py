@@ -9,7 +9,7 @@ from laneproof_collectors.network import NET, find_address, parse_speed, read_bo
 from laneproof_collectors.snapshot import Bond, BondMember, Interface
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import unread
+from unread_answers import known, unread
 
 PORT = "/sys/devices/pci0000:00/0000:00:1c.0/0000:02:00"
 ACTIVE, ELSEWHERE = "1", "2"
@@ -68,14 +68,12 @@ def member(function: int, name: str, **attributes: str) -> dict[str, str | bytes
 
 
 def interfaces_of(machine: FakeMachine) -> dict[str, Interface]:
-    interfaces = read_interfaces(machine)
-    assert isinstance(interfaces, tuple)
+    interfaces = known(read_interfaces(machine))
     return {one.name: one for one in interfaces}
 
 
 def bond_of(machine: FakeMachine) -> Bond:
-    bonds = read_bonds(machine)
-    assert isinstance(bonds, tuple)
+    bonds = known(read_bonds(machine))
     (bond,) = bonds
     return bond
 

@@ -22,10 +22,10 @@ from laneproof_collectors.power_settings import (
     parse_module_options,
     read_power,
 )
-from laneproof_collectors.snapshot import KernelPower, Setting
+from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import unread
+from unread_answers import known, unread
 
 BUILT_WITH_DEFAULT = "[default] performance powersave powersupersave \n"
 PERFORMANCE = "default [performance] powersave powersupersave \n"
@@ -42,12 +42,6 @@ def machine(fs: FakeFilesystem) -> FakeMachine:
             NVME_LATENCY: "100000\n",
         },
     )
-
-
-def power_of(machine: FakeMachine) -> KernelPower:
-    power = read_power(machine)
-    assert isinstance(power, KernelPower)
-    return power
 
 
 # --- the command line ---
@@ -76,8 +70,7 @@ def test_hyphen_and_underscore_are_the_same_in_names() -> None:
 
 @given(st.binary())
 def test_any_command_line_gives_words(raw: bytes) -> None:
-    words = parse_command_line(raw)
-    assert isinstance(words, tuple)
+    words = known(parse_command_line(raw))
     assert all(isinstance(word, str) for word in words)
 
 
@@ -120,7 +113,7 @@ def test_policy_and_its_origin(
     machine: FakeMachine, line: str, files: dict[str, str | bytes], setting: Setting
 ) -> None:
     machine.put({COMMAND_LINE: f"{line}\n", **files})
-    power = power_of(machine)
+    power = known(read_power(machine))
     assert power.aspm_policy == setting
     assert power.aspm_forced_off is (line == "pcie_aspm=off")
 
@@ -132,7 +125,7 @@ def test_a_short_or_other_table_keeps_nothing(table: bytes) -> None:
 
 def test_a_kernel_without_aspm_has_no_policy(machine: FakeMachine) -> None:
     machine.remove(ASPM_POLICY)
-    assert power_of(machine).aspm_policy is None
+    assert known(read_power(machine)).aspm_policy is None
 
 
 @given(st.binary())
@@ -155,7 +148,7 @@ def test_any_policy_file_gives_a_word_or_a_reason(raw: bytes) -> None:
 )
 def test_port_power_management(machine: FakeMachine, line: str, setting: Setting) -> None:
     machine.put({COMMAND_LINE: line})
-    assert power_of(machine).port_power_management == setting
+    assert known(read_power(machine)).port_power_management == setting
 
 
 # --- the NVMe driver's latency limit ---
@@ -185,7 +178,7 @@ def test_port_power_management(machine: FakeMachine, line: str, setting: Setting
 )
 def test_latency_limit_and_its_origin(machine: FakeMachine, line: str, options: str, value: str, origin: str) -> None:
     machine.put({COMMAND_LINE: line, "/etc/modprobe.d/nvme.conf": options, NVME_LATENCY: f"{value}\n"})
-    assert power_of(machine).nvme_max_latency_us == Setting(value=value, origin=origin)
+    assert known(read_power(machine)).nvme_max_latency_us == Setting(value=value, origin=origin)
 
 
 def test_an_option_file_hides_its_namesakes_and_the_last_name_wins(machine: FakeMachine) -> None:
@@ -198,12 +191,12 @@ def test_an_option_file_hides_its_namesakes_and_the_last_name_wins(machine: Fake
             NVME_LATENCY: "1\n",
         }
     )
-    assert power_of(machine).nvme_max_latency_us == Setting(value="1", origin="module-option")
+    assert known(read_power(machine)).nvme_max_latency_us == Setting(value="1", origin="module-option")
 
 
 def test_a_module_that_is_not_loaded_has_no_limit(machine: FakeMachine) -> None:
     machine.remove(NVME_LATENCY)
-    assert power_of(machine).nvme_max_latency_us is None
+    assert known(read_power(machine)).nvme_max_latency_us is None
     assert not any("modprobe.d" in asked for asked in machine.asked)
 
 
@@ -262,7 +255,7 @@ def test_who_handles_errors(
     machine: FakeMachine, line: str, files: dict[str, str | bytes], owner: Setting | None
 ) -> None:
     machine.put({COMMAND_LINE: line, **files})
-    assert power_of(machine).aer_owner == owner
+    assert known(read_power(machine)).aer_owner == owner
 
 
 def test_a_recording_gives_the_same_settings(machine: FakeMachine) -> None:
@@ -275,7 +268,7 @@ def test_a_recording_gives_the_same_settings(machine: FakeMachine) -> None:
     )
     live, replayed = replay(machine, read_power)
     assert replayed == live
-    assert power_of(machine).aer_owner is not None
+    assert known(read_power(machine)).aer_owner is not None
 
 
 # --- failures ---
@@ -283,7 +276,7 @@ def test_a_recording_gives_the_same_settings(machine: FakeMachine) -> None:
 
 def test_what_may_not_be_read_is_unread_and_never_fine(machine: FakeMachine) -> None:
     machine.faults = dict.fromkeys((COMMAND_LINE, ASPM_POLICY, NVME_LATENCY, AER_DRIVER), errno.EACCES)
-    power = power_of(machine)
+    power = known(read_power(machine))
     for value in (
         power.command_line,
         power.aspm_policy,
@@ -304,7 +297,7 @@ def test_what_may_not_be_read_is_unread_and_never_fine(machine: FakeMachine) -> 
 )
 def test_a_setting_that_makes_no_sense_is_unread(machine: FakeMachine, path: str, field: str, content: str) -> None:
     machine.put({path: content})
-    assert unread(getattr(power_of(machine), field)).what == path
+    assert unread(getattr(known(read_power(machine)), field)).what == path
 
 
 def test_option_files_that_cannot_be_read_lose_nothing_else(machine: FakeMachine) -> None:
@@ -316,4 +309,4 @@ def test_option_files_that_cannot_be_read_lose_nothing_else(machine: FakeMachine
         }
     )
     machine.faults["/etc/modprobe.d/b.conf"] = errno.ENOENT  # went between the listing and the reading
-    assert power_of(machine).nvme_max_latency_us == Setting(value="0", origin="module-option")
+    assert known(read_power(machine)).nvme_max_latency_us == Setting(value="0", origin="module-option")

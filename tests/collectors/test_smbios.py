@@ -30,15 +30,13 @@ from laneproof_collectors.snapshot import MemoryModule, PhysicalSlot
 from laneproof_collectors.unread import Reason
 from simulation.fake_machine import FakeMachine
 from simulation.smbios_tables import cut, dump, memory_array, memory_device, slot, structure, table
-from unread_answers import unread
+from unread_answers import known, unread
 
 GIB = 1 << 30
 
 
 def parsed(raw: bytes) -> Structure:
-    found = parse_structure(raw, what="here")
-    assert isinstance(found, Structure)
-    return found
+    return known(parse_structure(raw, what="here"))
 
 
 def slots_of(raw: bytes) -> list[tuple[str, str | None, int | None]]:
@@ -46,9 +44,7 @@ def slots_of(raw: bytes) -> list[tuple[str, str | None, int | None]]:
 
 
 def module_of(raw: bytes) -> MemoryModule:
-    found = find_memory_module(parsed(raw))
-    assert found is not None
-    return found
+    return known(find_memory_module(parsed(raw)))
 
 
 # --- structures ---
@@ -253,8 +249,7 @@ def test_structures_come_from_their_entries_in_the_order_of_the_firmware(fs: Fak
         f"{ENTRIES}/17-{number}/raw": memory_device(size=1024, locator=f"D{number}") for number in (10, 2, 0)
     }
     machine = FakeMachine(fs, {**tree, f"{ENTRIES}/9-0/raw": b"bad", f"{ENTRIES}/strange/raw": b""})
-    found = read_structures(machine, (MEMORY_DEVICE,))
-    assert isinstance(found, tuple)
+    found = known(read_structures(machine, (MEMORY_DEVICE,)))
     assert [one.string(0x10) for one in found] == ["D0", "D2", "D10"]
     assert f"{ENTRIES}/9-0/raw" not in machine.asked
 
@@ -263,8 +258,7 @@ def test_the_whole_table_serves_where_there_are_no_entries(fs: FakeFilesystem) -
     machine = FakeMachine(
         fs, {TABLE: table(memory_array(), memory_device(size=1024), slot("S", type_code=0xB6, width=10))}
     )
-    found = read_structures(machine, (SYSTEM_SLOT,))
-    assert isinstance(found, tuple)
+    found = known(read_structures(machine, (SYSTEM_SLOT,)))
     assert [one.string(0x04) for one in found] == ["S"]
 
 

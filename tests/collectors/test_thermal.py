@@ -9,6 +9,7 @@ from laneproof_collectors.snapshot import Fan, PowerMeter, TemperatureReading, T
 from laneproof_collectors.thermal import HWMON, POWERCAP, PROCESSORS, read_thermal
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
+from unread_answers import known
 
 
 def chip(number: int, name: str, **files: str) -> dict[str, str | bytes | None]:
@@ -24,12 +25,6 @@ def processor(number: int, package: int, throttled: int) -> dict[str, str | byte
         f"{PROCESSORS}/cpu{number}/topology/physical_package_id": f"{package}\n",
         f"{PROCESSORS}/cpu{number}/thermal_throttle/package_throttle_count": f"{throttled}\n",
     }
-
-
-def thermal_of(machine: FakeMachine) -> Thermal:
-    thermal = read_thermal(machine)
-    assert isinstance(thermal, Thermal)
-    return thermal
 
 
 # --- hwmon ---
@@ -50,7 +45,7 @@ def test_temperatures_with_their_limits(fs: FakeFilesystem) -> None:
             uevent="",
         ),
     )
-    assert thermal_of(machine).temperatures == (
+    assert known(read_thermal(machine)).temperatures == (
         (
             "coretemp",
             TemperatureReading(label="Package id 0", celsius=45.85, maximum_celsius=80.0, critical_celsius=100.0),
@@ -64,7 +59,7 @@ def test_temperatures_with_their_limits(fs: FakeFilesystem) -> None:
 def test_a_connector_without_a_sensor_has_no_temperature(fs: FakeFilesystem, reading: str) -> None:
     """Super I/O chips show the end of their register's range there: common practice, no source."""
     machine = FakeMachine(fs, chip(0, "nct6798", temp4_input=reading, temp4_label="AUXTIN", temp5_input="38000"))
-    assert [one.label for _, one in thermal_of(machine).temperatures] == ["temp5"]
+    assert [one.label for _, one in known(read_thermal(machine)).temperatures] == ["temp5"]
 
 
 def test_a_recording_gives_the_same_readings(fs: FakeFilesystem) -> None:
@@ -95,7 +90,7 @@ def test_fans_with_their_alarms(fs: FakeFilesystem) -> None:
             fan2_alarm="1",
         ),
     )
-    assert thermal_of(machine).fans == (
+    assert known(read_thermal(machine)).fans == (
         Fan(chip="nct6798", label="fan1", rpm=1250, minimum_rpm=300, alarm=False),
         Fan(chip="nct6798", label="DRIVES", rpm=0, minimum_rpm=None, alarm=True),
     )
@@ -103,7 +98,7 @@ def test_fans_with_their_alarms(fs: FakeFilesystem) -> None:
 
 def test_a_sensor_that_its_chip_calls_bad_is_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, chip(0, "board", temp1_input="127000", temp1_fault="1", fan1_input="0", fan1_fault="1"))
-    thermal = thermal_of(machine)
+    thermal = known(read_thermal(machine))
     assert isinstance(thermal.temperatures[0][1].celsius, Unread)
     assert isinstance(thermal.fans[0].rpm, Unread)
 
@@ -112,7 +107,7 @@ def test_input_power_of_the_board(fs: FakeFilesystem) -> None:
     machine = FakeMachine(
         fs, {**chip(0, "power_meter", power1_average="64500000"), **chip(1, "psu", power1_input="1", power2_label="x")}
     )
-    assert thermal_of(machine).power == (
+    assert known(read_thermal(machine)).power == (
         PowerMeter(name="power_meter power1", watts=64.5),
         PowerMeter(name="psu power1", watts=1e-6),
     )
@@ -120,7 +115,7 @@ def test_input_power_of_the_board(fs: FakeFilesystem) -> None:
 
 def test_a_drives_own_sensors_are_let_alone(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {**chip(0, "nvme", temp1_input="40000"), **chip(1, "drivetemp", temp1_input="30000")})
-    assert thermal_of(machine).temperatures == ()
+    assert known(read_thermal(machine)).temperatures == ()
     assert not any("temp1_input" in asked for asked in machine.asked)
 
 
@@ -132,7 +127,7 @@ def test_a_sleeping_device_is_not_woken_by_its_sensor(fs: FakeFilesystem) -> Non
             **chip(1, "network", temp1_input="50000", **{"device/power/runtime_status": "active"}),
         },
     )
-    assert [name for name, _ in thermal_of(machine).temperatures] == ["network"]
+    assert [name for name, _ in known(read_thermal(machine)).temperatures] == ["network"]
     assert f"{HWMON}/hwmon0/temp1_input" not in machine.asked
 
 
@@ -141,7 +136,7 @@ def test_a_sensor_that_fails_loses_nothing_else(fs: FakeFilesystem) -> None:
         fs, chip(0, "board", temp1_input="hot", temp2_input="40000", temp3_input="41000", temp3_max="x")
     )
     machine.faults = {f"{HWMON}/hwmon0/temp2_input": errno.EIO}
-    first, second, third = (reading for _, reading in thermal_of(machine).temperatures)
+    first, second, third = (reading for _, reading in known(read_thermal(machine)).temperatures)
     assert isinstance(first.celsius, Unread)
     assert isinstance(second.celsius, Unread)
     assert third.celsius == 41.0
@@ -154,7 +149,7 @@ def test_a_chip_that_vanishes_meanwhile_is_left_out(fs: FakeFilesystem) -> None:
         **{f"{HWMON}/hwmon0/{file}1_input": errno.ENOENT for file in ("temp", "fan", "power")},
         f"{HWMON}/hwmon1": errno.ENOENT,
     }
-    assert thermal_of(machine) == Thermal()
+    assert known(read_thermal(machine)) == Thermal()
 
 
 # --- processor packages ---
@@ -170,7 +165,7 @@ def test_energy_of_each_package(fs: FakeFilesystem) -> None:
             **zone("intel-rapl", enabled="1"),
         },
     )
-    assert thermal_of(machine).power == (
+    assert known(read_thermal(machine)).power == (
         PowerMeter(
             name="package-0",
             watts=None,
@@ -182,7 +177,7 @@ def test_energy_of_each_package(fs: FakeFilesystem) -> None:
 def test_energy_that_only_root_may_read_is_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, zone("intel-rapl:0", name="package-0", energy_uj="1", max_energy_range_uj="2"))
     machine.faults[f"{POWERCAP}/intel-rapl:0/energy_uj"] = errno.EACCES
-    (meter,) = thermal_of(machine).power
+    (meter,) = known(read_thermal(machine)).power
     assert isinstance(meter.energy_joules, Unread)
 
 
@@ -197,14 +192,14 @@ def test_throttling_by_package(fs: FakeFilesystem) -> None:
             f"{PROCESSORS}/cpufreq/boost": "1\n",
         },
     )
-    assert thermal_of(machine).throttle_counts == {"package-0": 5, "package-1": 0}
+    assert known(read_thermal(machine)).throttle_counts == {"package-0": 5, "package-1": 0}
 
 
 def test_a_processor_that_does_not_count_costs_one_reading(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {f"{PROCESSORS}/cpu{number}/online": "1\n" for number in range(64)})
-    assert thermal_of(machine) == Thermal()
+    assert known(read_thermal(machine)) == Thermal()
     assert sum(asked.startswith(PROCESSORS) for asked in machine.asked) == 1
 
 
 def test_a_machine_without_sensors_has_none(fs: FakeFilesystem) -> None:
-    assert thermal_of(FakeMachine(fs)) == Thermal()
+    assert known(read_thermal(FakeMachine(fs))) == Thermal()

@@ -10,7 +10,7 @@ from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import MappedDevice
 from laneproof_collectors.unread import Reason
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import unread
+from unread_answers import known, unread
 
 
 @pytest.fixture
@@ -51,8 +51,7 @@ def test_a_recording_gives_the_same_devices(machine: FakeMachine) -> None:
 def test_a_device_whose_parts_cannot_be_read_has_no_disks(machine: FakeMachine) -> None:
     machine.faults[f"{BLOCK_CLASS}/dm-0/slaves"] = errno.EIO
     machine.faults[f"{BLOCK_CLASS}/dm-1/dm/name"] = errno.EIO
-    devices = read_mapped(machine)
-    assert isinstance(devices, tuple)
+    devices = known(read_mapped(machine))
     assert devices[:2] == (
         MappedDevice(name="dm-0", label="archive", disks=()),
         MappedDevice(name="dm-1", label="", disks=("nvme2n1",)),
@@ -64,8 +63,7 @@ def test_devices_that_name_each_other_end(fs: FakeFilesystem) -> None:
         fs,
         {f"{BLOCK_CLASS}/dm-0/slaves/dm-1": "-> x", f"{BLOCK_CLASS}/dm-1/slaves/dm-0": "-> x"},
     )
-    devices = read_mapped(machine)
-    assert isinstance(devices, tuple)
+    devices = known(read_mapped(machine))
     assert [device.disks for device in devices] == [(), ()]
 
 

@@ -18,7 +18,7 @@ from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
-from unread_answers import unread
+from unread_answers import known, unread
 
 CONTROLLER = "/sys/devices/pci0000:00/0000:00:17.0"
 ATA3 = f"{CONTROLLER}/ata3/host2/target2:0:0/2:0:0:0"
@@ -89,9 +89,7 @@ class Box(FakeMachine):
 
 
 def read(host: Host, cache: DriveCache | None = None) -> tuple[SataDrive, ...]:
-    drives = read_drives(host, cache)
-    assert isinstance(drives, tuple)
-    return drives
+    return known(read_drives(host, cache))
 
 
 def read_one(host: Host, cache: DriveCache | None = None) -> SataDrive:
@@ -191,8 +189,8 @@ def test_sleeping_stranger_is_known_by_the_pages_that_the_kernel_kept(fs: FakeFi
 def test_kept_pages_of_a_sas_drive_hold_its_serial_number() -> None:
     # SPC-4, Unit Serial Number page: code 80h, length, then the text
     serial = b"\0\x80\0\x0f" + b"KELPSAS00000001"
-    known = parse_kept_identity(serial, MISSING, model="AR12000S", revision="0C07")
-    assert known == DriveIdentity(model="AR12000S", serial="KELPSAS00000001", firmware="0C07")
+    identity = parse_kept_identity(serial, MISSING, model="AR12000S", revision="0C07")
+    assert identity == DriveIdentity(model="AR12000S", serial="KELPSAS00000001", firmware="0C07")
 
 
 def test_pages_that_are_not_there_say_nothing() -> None:

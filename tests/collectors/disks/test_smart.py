@@ -11,7 +11,7 @@ from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive
 from laneproof_collectors.nvme.health_and_identity import parse_health as parse_page
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
+from unread_answers import known, unread
 
 START = [
     "smartctl 7.3 2022-02-28 r5338 [x86_64-linux-6.1.0-amd64] (local build)",
@@ -26,15 +26,11 @@ def answer(text: str = "", *, lines: list[str] | None = None, **fields: Any) -> 
 
 
 def good_health(reported: dict[str, Any]) -> HealthLog:
-    log = parse_health(reported, device="nvme0")
-    assert isinstance(log, HealthLog)
-    return log
+    return known(parse_health(reported, device="nvme0"))
 
 
 def good_drive(reported: dict[str, Any]) -> DriveReport:
-    report = parse_drive(reported, device="sda")
-    assert isinstance(report, DriveReport)
-    return report
+    return known(parse_drive(reported, device="sda"))
 
 
 NVME = """\
@@ -124,8 +120,8 @@ def test_nvme_health_is_read_from_the_text() -> None:
 
 def test_nvme_health_without_text_is_read_from_the_json() -> None:
     log = good_health({"nvme_smart_health_information_log": NVME_JSON})
-    known = {name: value for name, value in NVME_VALUES.items() if not name.startswith("thermal")}
-    assert {name: getattr(log, name) for name in known} == known
+    stated = {name: value for name, value in NVME_VALUES.items() if not name.startswith("thermal")}
+    assert {name: getattr(log, name) for name in stated} == stated
     assert log.composite_temperature_celsius == 42.0
     assert log.sensor_celsius == {1: 42.0, 4: 51.0}
     assert {"thermal_transitions_1", "thermal_seconds_1", "endurance_group_warning"} <= set(log.absent)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from laneproof_collectors.disks.smart import parse_drive
 from laneproof_collectors.disks.smart_limits import Limits, parse_temperature_limits
-from laneproof_collectors.unread import Unread
+from unread_answers import known
 
 # Lines as smartctl 7 prints them; parse_text of smart.py leaves two spaces of each wide gap.
 SATA_LINES = (
@@ -48,8 +48,7 @@ def test_drives_report_holds_its_limits() -> None:
         "temperature": {"current": 58, "op_limit_max": 60},
         "smartctl": {"output": list(SATA_LINES)},
     }
-    report = parse_drive(reported, device="sda")
-    assert not isinstance(report, Unread)
+    report = known(parse_drive(reported, device="sda"))
     assert (report.recommended_celsius, report.most_celsius) == (60.0, 85.0)
 
 

@@ -19,6 +19,7 @@ from laneproof_collectors.kernel_log.reading import (
 )
 from laneproof_collectors.questions import Answer, KernelLogRead, Question
 from laneproof_collectors.unread import Reason, Unread
+from unread_answers import known
 
 PORT, DRIVE = "0000:00:1c.0", "0000:03:00.0"
 
@@ -210,8 +211,7 @@ def test_functions_that_left_the_kernel_and_are_not_back_are_known_by_the_iommu_
     ]
     forged = log(f"pci {PORT}: Removing from iommu group 1", prefix=12)
     answer = KernelLogRead(records=(*log(*lines, every=1.0), *forged), lost=0)
-    read = read_kernel_events(_FakeHost(answer))
-    assert isinstance(read, KernelEvents)
+    read = known(read_kernel_events(_FakeHost(answer)))
     assert read.let_go == ((DRIVE, 101.0),)
 
 

@@ -8,49 +8,43 @@ from hypothesis import strategies as st
 
 from laneproof_collectors.kernel_log.records import KernelRecord, parse_journal_record, parse_record, unescape
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
-
-
-def ring(record: str) -> KernelRecord:
-    parsed = parse_record(record)
-    assert isinstance(parsed, KernelRecord)
-    return parsed
+from unread_answers import known, unread
 
 
 def journal(**fields: object) -> KernelRecord:
     entry = {"_TRANSPORT": "kernel", "SYSLOG_FACILITY": "0", "PRIORITY": "4", "MESSAGE": "x"} | fields
-    parsed = parse_journal_record(json.dumps(entry))
-    assert isinstance(parsed, KernelRecord)
-    return parsed
+    return known(parse_journal_record(json.dumps(entry)))
 
 
 def test_the_examples_of_the_kernel_s_own_document_are_understood() -> None:
     # Documentation/ABI/testing/dev-kmsg
-    first = ring(
-        "7,160,424069,-;pci_root PNP0A03:00: host bridge window [io  0x0000-0x0cf7] (ignored)\n SUBSYSTEM=acpi\n"
-        " DEVICE=+acpi:PNP0A03:00\n"
+    first = known(
+        parse_record(
+            "7,160,424069,-;pci_root PNP0A03:00: host bridge window [io  0x0000-0x0cf7] (ignored)\n SUBSYSTEM=acpi\n"
+            " DEVICE=+acpi:PNP0A03:00\n"
+        )
     )
     assert (first.priority, first.facility, first.sequence, first.up_seconds) == (7, 0, 160, 0.424069)
     assert first.text == "pci_root PNP0A03:00: host bridge window [io  0x0000-0x0cf7] (ignored)"
     assert first.keys == {"SUBSYSTEM": "acpi", "DEVICE": "+acpi:PNP0A03:00"}
-    second = ring("6,339,5140900,-;NET: Registered protocol family 10")
+    second = known(parse_record("6,339,5140900,-;NET: Registered protocol family 10"))
     assert (second.sequence, second.flags, second.caller, dict(second.keys)) == (339, "-", None, {})
-    third = ring("30,340,5690716,-;udevd[80]: starting version 181")
+    third = known(parse_record("30,340,5690716,-;udevd[80]: starting version 181"))
     assert (third.priority, third.facility) == (6, 3)
 
 
 def test_fields_that_came_later_and_ones_that_may_yet_come_are_tolerated() -> None:
-    record = ring("4,7,1000000,-,caller=T123,somenew=x;text")
+    record = known(parse_record("4,7,1000000,-,caller=T123,somenew=x;text"))
     assert (record.flags, record.caller, record.text) == ("-", "T123", "text")
-    assert ring("4,7,1000000,c;text").flags == "c"
-    assert ring("4,7,1000000;text").flags == "-"  # kernels to 3.4 had no flags
+    assert known(parse_record("4,7,1000000,c;text")).flags == "c"
+    assert known(parse_record("4,7,1000000;text")).flags == "-"  # kernels to 3.4 had no flags
 
 
 def test_escapes_are_undone() -> None:
     assert unescape(r"one\x0atwo \x5c \xc3\xa9") == "one\ntwo \\ é"
     assert unescape(r"\xff") == r"\xff"  # no UTF-8: it stays as the kernel showed it
     assert unescape(r"\x5cx41") == r"\x41"  # an escaped backslash begins nothing
-    assert ring(r"4,7,1,-;a\x0ab").text == "a\nb"
+    assert known(parse_record(r"4,7,1,-;a\x0ab")).text == "a\nb"
 
 
 @pytest.mark.parametrize(

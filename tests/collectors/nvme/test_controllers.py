@@ -37,7 +37,7 @@ from laneproof_collectors.snapshot import (
 )
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
-from unread_answers import unread
+from unread_answers import known, unread
 
 FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
 STAT = "100 0 2000 30 40 0 5000 60 0 70 90\n"
@@ -126,9 +126,7 @@ def box(fs: FakeFilesystem) -> Box:
 
 
 def read(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeController, ...]:
-    controllers = read_controllers(host, cache)
-    assert isinstance(controllers, tuple)
-    return controllers
+    return known(read_controllers(host, cache))
 
 
 def read_one(host: Host, cache: NvmeCache | None = None) -> NvmeController:
@@ -325,8 +323,7 @@ SMARTCTL: dict[str, Any] = {"smartctl": {"output": SMARTCTL_TEXT.splitlines()}}
 def test_where_the_log_is_denied_smartctl_may_know(box: Box) -> None:
     box.fail_all(errno.EACCES)
     box.drive[Smartctl("nvme0")] = SMARTCTL
-    health = read_one(box).health
-    assert isinstance(health, HealthLog)
+    health = known(read_one(box).health)
     assert (health.source, health.power_cycles, health.composite_temperature_celsius) == ("smartctl", 41, 42.0)
     assert "data_units_read" in health.absent
 

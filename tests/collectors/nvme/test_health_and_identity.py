@@ -15,7 +15,7 @@ from laneproof_collectors.nvme.health_and_identity import (
 )
 from laneproof_collectors.snapshot import AutonomousTransitions, HealthLog, NvmeIdentity
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
+from unread_answers import known, unread
 
 WHAT = "log 02h of nvme0"
 
@@ -57,9 +57,7 @@ def health_page(values: dict[str, int], *, kelvin: int = 0, sensors: dict[int, i
 
 
 def good_health(page: bytes) -> HealthLog:
-    log = parse_health(page, what=WHAT)
-    assert isinstance(log, HealthLog)
-    return log
+    return known(parse_health(page, what=WHAT))
 
 
 def test_every_field_of_the_health_log_is_read_from_its_own_bytes() -> None:
@@ -241,9 +239,7 @@ def identify_page(*, states: int = 1, **changes: int | bytes) -> bytes:
 
 
 def good_identity(page: bytes) -> NvmeIdentity:
-    identity = parse_identify(page, what="Identify of nvme0")
-    assert isinstance(identity, NvmeIdentity)
-    return identity
+    return known(parse_identify(page, what="Identify of nvme0"))
 
 
 def test_identity_is_read_from_the_standards_offsets() -> None:

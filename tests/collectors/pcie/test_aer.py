@@ -6,9 +6,8 @@ from hypothesis import strategies as st
 
 from laneproof_collectors.pcie.aer import AER_CLASSES, parse_aer, parse_aer_counters, parse_aer_total
 from laneproof_collectors.questions import unread_from_errno
-from laneproof_collectors.snapshot import AerCounters
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
+from unread_answers import known, unread
 
 CORRECTABLE = (
     b"RxErr 53\nBadTLP 2\nBadDLLP 0\nRollover 0\nTimeout 7\nNonFatalErr 0\nCorrIntErr 0\nHeaderOF 0\nTOTAL_ERR_COR 60\n"
@@ -58,8 +57,7 @@ def test_the_documents_names_become_the_short_ones() -> None:
         "RxErr": 2, "BadTLP": 0, "BadDLLP": 0, "Rollover": 0, "Timeout": 0, "NonFatalErr": 0, "CorrIntErr": 0,
         "HeaderOF": 0,
     }  # fmt: skip
-    fatal = parse_aer_counters(DOCUMENTED_FATAL, what="x")
-    assert not isinstance(fatal, Unread)
+    fatal = known(parse_aer_counters(DOCUMENTED_FATAL, what="x"))
     # Linux 6.12 drivers/pci/pcie/aer.c, aer_uncorrectable_error_string, in the order of the bits.
     assert list(fatal) == [
         "Undefined", "DLP", "SDES", "TLP", "FCP", "CmpltTO", "CmpltAbrt", "UnxCmplt", "RxOF", "MalfTLP", "ECRC",
@@ -121,8 +119,7 @@ def test_a_function_without_counters_has_none() -> None:
 
 def test_one_class_that_fails_leaves_the_others() -> None:
     denied = unread_from_errno(f"{FOLDER}/aer_dev_fatal", 13)
-    counters = parse_aer([CORRECTABLE, b"garbage", denied], (), folder=FOLDER)
-    assert isinstance(counters, AerCounters)
+    counters = known(parse_aer([CORRECTABLE, b"garbage", denied], (), folder=FOLDER))
     assert not isinstance(counters.correctable, Unread)
     assert unread(counters.nonfatal).what == f"{FOLDER}/aer_dev_nonfatal"
     assert counters.fatal == denied
@@ -130,14 +127,12 @@ def test_one_class_that_fails_leaves_the_others() -> None:
 
 
 def test_one_class_that_is_missing_is_unread_beside_others() -> None:
-    counters = parse_aer([absent("aer_dev_correctable"), DOCUMENTED_FATAL, DOCUMENTED_FATAL], (), folder=FOLDER)
-    assert isinstance(counters, AerCounters)
+    counters = known(parse_aer([absent("aer_dev_correctable"), DOCUMENTED_FATAL, DOCUMENTED_FATAL], (), folder=FOLDER))
     assert isinstance(counters.correctable, Unread)
 
 
 def test_a_root_port_totals_what_was_reported_to_it() -> None:
     raws = [CORRECTABLE, DOCUMENTED_FATAL, DOCUMENTED_FATAL]
-    counters = parse_aer(raws, [b"70\n", b"x\n", b"0\n"], folder=FOLDER)
-    assert isinstance(counters, AerCounters)
+    counters = known(parse_aer(raws, [b"70\n", b"x\n", b"0\n"], folder=FOLDER))
     assert (counters.root_correctable, counters.root_fatal) == (70, 0)
     assert isinstance(counters.root_nonfatal, Unread)

@@ -12,18 +12,15 @@ from laneproof_collectors.pcie.link_registers import RATES_GT_S, parse_express
 from laneproof_collectors.snapshot import ExpressRegisters, LinkRegisters, SlotRegisters
 from laneproof_collectors.unread import Unread
 from simulation.registers import ExpressValues
+from unread_answers import known
 
 
 def express_of(values: ExpressValues) -> ExpressRegisters:
-    registers = parse_express(values.lay(), what="config")
-    assert isinstance(registers, ExpressRegisters)
-    return registers
+    return known(parse_express(values.lay(), what="config"))
 
 
 def link_of(values: ExpressValues) -> LinkRegisters:
-    link = express_of(values).link
-    assert link is not None
-    return link
+    return known(express_of(values).link)
 
 
 def test_links_of_real_machines_read_as_lspci_reported_them(reference: Path) -> None:
@@ -61,8 +58,7 @@ def test_rates_by_their_code(code: int, rate: float) -> None:
 
 
 def test_a_rate_code_of_no_standard_is_unread_and_says_where() -> None:
-    registers = parse_express(ExpressValues(lnksta=0xFFFF).lay(), what="config of 0000:01:00.0")
-    assert isinstance(registers, ExpressRegisters)
+    registers = known(parse_express(ExpressValues(lnksta=0xFFFF).lay(), what="config of 0000:01:00.0"))
     assert registers.link is not None
     assert str(registers.link.trained_gt_s) == (
         "could not read Link Status in config of 0000:01:00.0: rate code 15 is in no standard"
@@ -81,8 +77,7 @@ def test_no_rate_is_unread_and_a_target_that_is_not_set_is_none() -> None:
 
 def test_the_first_version_of_the_capability_has_no_target_rate() -> None:
     values = ExpressValues(flags=0x0001, lnkcap2=0xFFFFFFFF, lnkctl2=0xFFFF)
-    registers = parse_express(values.lay()[:0x14], what="config")
-    assert isinstance(registers, ExpressRegisters)
+    registers = known(parse_express(values.lay()[:0x14], what="config"))
     assert registers.link is not None
     assert registers.link.target_gt_s is None
     assert express_of(values) == registers
