@@ -170,7 +170,7 @@ class Engine:
             self._past,
             box=follow_box(self._past.box, snapshot, clock_set_by=_clock_jump(offset, timeline.offset)),
             standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
-            unheard={
+            unread_logs={
                 name: events
                 for name, events in (("kernel-log", kernel_events), ("device-events", device_events))
                 if isinstance(events, Unread)

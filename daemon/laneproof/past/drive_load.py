@@ -38,7 +38,7 @@ asked of it: the driver waits 30 s for a command and says nothing meanwhile; twi
 
 Source: kernel drivers/nvme/host/core.c, ``nvme_core.io_timeout``, 30 by default."""
 
-_LEAST_SECONDS = 60.0  # what a drive did in less does not show how busy it was (judgement)
+_LEAST_SECONDS = 60.0  # what a drive did in less does not show how busy it was (our choice)
 _LONG_SECONDS = 10 * HANG_SECONDS  # in a window this long, the hang at its end is a small part
 
 

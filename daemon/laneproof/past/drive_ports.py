@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from laneproof.past.timeline import Timeline
 
 FORGET_SECONDS = 30 * 86400.0
-"""A way that has been missing for longer was given up by the owner. Judgement."""
+"""A way that has been missing for longer was given up by the owner. Our choice."""
 
 
 @dataclass(slots=True, kw_only=True)

@@ -18,18 +18,18 @@ from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, 
 from laneproof_collectors.unread import Unread
 
 _ABSENT_SECONDS = 600.0
-"""A drive that a pass did not find and that is back sooner was not taken away. Judgement."""
+"""A drive that a pass did not find and that is back sooner was not taken away. Our choice."""
 KNOWN_SECONDS = 30 * 86400.0
-"""How long a drive whose serial number cannot be read is taken for the one last seen in its position. Judgement."""
+"""How long a drive whose serial number cannot be read is taken for the one last seen in its position. Our choice."""
 _MOST_TIMES = 200
 _WITNESSES = 2  # so many other drives must have been given power more often
 _HOURS_A_DAY = 24
 _KEPT_HOURS = 7 * _HOURS_A_DAY
 _HOUR = 3600.0
 NEAR_WARNING_CELSIUS = 5.0
-"""A drive this near to its own warning threshold is called hot. Judgement."""
+"""A drive this near to its own warning threshold is called hot. Our choice."""
 _SENSIBLE_LIMITS = (30.0, 120.0)  # a threshold that nobody set reads 0 K, or the largest number that fits (no source)
-_NOT_COLD_CELSIUS = 30.0  # a drive's alarm is for cold too; below this it does not mean heat (judgement)
+_NOT_COLD_CELSIUS = 30.0  # a drive's alarm is for cold too; below this it does not mean heat (our choice)
 _MINUTES = 60
 _MINUTE = 60.0
 _READINGS_APART_SECONDS = 10.0

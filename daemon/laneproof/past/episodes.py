@@ -45,7 +45,7 @@ REENUMERATED = "enumerated-anew"
 """Kind of another: its counters began again within a boot, so it had been away."""
 
 HEAT_LASTS_SECONDS = 900.0
-"""A temperature read this short a time before an episode is that of its moment. Judgement: a drive at work warms by
+"""A temperature read this short a time before an episode is that of its moment. Our choice: a drive at work warms by
 tens of degrees within minutes."""
 
 _BOOT_SECONDS = 60.0
@@ -64,7 +64,7 @@ _TOUCHES_NO_DRIVE = (
 
 IN_HAND_SECONDS = 120.0
 """How long a drive that was let go on request may be on its way back: a script that scans the bus again, or binds a
-driver again, takes seconds. Judgement."""
+driver again, takes seconds. Our choice."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -124,7 +124,7 @@ class Episode:
         gone: Whether it had left the bus entirely; None if nobody said.
         answered: Whether its controller still answered, and said that it failed; None if nobody said.
         asked: Somebody took it out in good order.
-        unheard: The kernel's log could not be read, nor had been in this boot: nobody knows whether it failed.
+        log_unread: The kernel's log could not be read, nor had been in this boot: nobody knows whether it failed.
         returned_at: When it was back; None while it is not.
         returned_boot: Number of the boot in which it was back.
         cycled: Whether its count of power cycles had gone up by then; None if not known.
@@ -150,7 +150,7 @@ class Episode:
     gone: bool | None = None
     answered: bool | None = None
     asked: bool = False
-    unheard: bool = False
+    log_unread: Annotated[bool, Field(alias="unheard")] = False
     returned_at: float | None = None
     returned_boot: int | None = None
     cycled: bool | None = None
@@ -172,7 +172,7 @@ class Episode:
     @property
     def only_left(self) -> bool:
         """Whether all that is known is that the drive left: a failure, or somebody's wish."""
-        return self.unheard and set(self.kinds) <= {REMOVED, ADDED}
+        return self.log_unread and set(self.kinds) <= {REMOVED, ADDED}
 
     def may_grow(self, timeline: Timeline) -> bool:
         """Whether what happens now at its position would still belong to it."""
@@ -191,8 +191,8 @@ class EpisodeBook:
         names: Positions by name, as of this boot.
         boot: The boot that both are of.
         older_names: Positions by name, as of the boot before.
-        log_heard_in: The last boot in which a record of the kernel's log was read.
-        is_unheard: Whether no record of the log was read in this boot, neither in the last pass nor before it.
+        log_read_in_boot: Number of the last boot in which a record of the kernel's log was read.
+        is_log_unread: Whether no record of the log was read in this boot, neither in the last pass nor before it.
         answers: When the log showed whether a controller's registers still answered, with the position and the answer.
         leaving: Since when a position's drive has been let go of by its driver, while that goes on.
         media: When the log reported data that could not be recovered, the position, and the drive where it was known.
@@ -207,8 +207,8 @@ class EpisodeBook:
     names: dict[str, str] = field(default_factory=dict)
     boot: int = 0
     older_names: dict[str, str] = field(default_factory=dict)
-    log_heard_in: int = 0
-    is_unheard: bool = False
+    log_read_in_boot: Annotated[int, Field(alias="log_heard_in")] = 0
+    is_log_unread: Annotated[bool, Field(alias="is_unheard")] = False
     leaving: dict[str, float] = field(default_factory=dict)
     media: list[tuple[float, str, str]] = field(default_factory=list)
     answers: list[tuple[float, str, bool]] = field(default_factory=list)
@@ -369,7 +369,7 @@ class EpisodeBook:
                 boot=timeline.boots - (timeline.boots > 1 and joined.ended < timeline.booted_at),
                 dropped=joined.dropped,
                 asked=joined.asked,
-                unheard=self.is_unheard,
+                log_unread=self.is_log_unread,
             )
             self.next_number += 1
             self.episodes.append(known)

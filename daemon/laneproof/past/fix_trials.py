@@ -21,7 +21,7 @@ _MOST_TRIALS = 60
 _BY_THE_OWNER = ("parts", "cooling")  # what nobody changes but to cure something
 _SEEN_ON_THE_DRIVE = ("idle-states", "link-cap", "drive-firmware")
 _RETURN_SECONDS = 600.0
-"""How soon after a drive is back what changed with it is seen. Judgement."""
+"""How soon after a drive is back what changed with it is seen. Our choice."""
 
 EPISODES, ERRORS = "drops", "errors"
 

@@ -179,11 +179,11 @@ class Ledger(KeptLedger):
         else:
             reported, is_log_read = () if isinstance(kernel_events, Unread) else tuple(kernel_events), False
         if is_log_read or any(not self.timeline.is_of_boot_before(timed.boot_id) for timed in reported):
-            self.episodes.log_heard_in = self.timeline.boots
+            self.episodes.log_read_in_boot = self.timeline.boots
         # a recording of a log that nobody could read gives no record either
         was_asked = isinstance(kernel_events, Unread | KernelEvents)
-        self.episodes.is_unheard = was_asked and self.episodes.log_heard_in != self.timeline.boots
-        is_log_whole = is_log_whole and not self.episodes.is_unheard
+        self.episodes.is_log_unread = was_asked and self.episodes.log_read_in_boot != self.timeline.boots
+        is_log_whole = is_log_whole and not self.episodes.is_log_unread
         fresh = [timed for timed in reported if not self._is_old(timed)]
         for timed in fresh:
             self.kernel_sequence = max(self.kernel_sequence, -1 if timed.sequence is None else timed.sequence)

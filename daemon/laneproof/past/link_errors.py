@@ -23,7 +23,7 @@ from laneproof_collectors.snapshot import AerCounters, PciFunction
 from laneproof_collectors.unread import Unread
 
 SETTLE_SECONDS = 120.0
-"""What is counted this soon after a link came up belongs to its training. Judgement."""
+"""What is counted this soon after a link came up belongs to its training. Our choice."""
 
 PORT, DEVICE = "port", "device"
 _MINUTE = 60.0
@@ -34,7 +34,7 @@ _NOT_OF_LINK = frozenset({"NonFatalErr", "CorrIntErr", "HeaderOF"})
 """Correctable errors that are none of the link: an uncorrectable one that was no harm, and a device's own affairs."""
 _FEWEST_ALIKE = 3
 _CLEAR_P = 1e-5
-"""So many links of the same age, and so unlikely that one alone has errors by a reason that they share. Judgement."""
+"""So many links of the same age, and so unlikely that one alone has errors by a reason that they share. Our choice."""
 MOST_READINGS = 60
 """Readings with errors that are kept one by one."""
 _MOST_REPORTED = 40

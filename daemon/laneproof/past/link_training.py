@@ -13,7 +13,7 @@ from laneproof.evidence.link_training import READINGS_TO_AGREE, LinkReading
 from laneproof.past.timeline import Timeline
 
 LOOK_BACK_SECONDS = 180 * 86400.0
-"""How long a short boot is held against a link. Judgement."""
+"""How long a short boot is held against a link. Our choice."""
 _MOST_BOOTS = 80
 _MOST_FALLS = 40
 

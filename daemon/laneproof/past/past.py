@@ -27,7 +27,7 @@ class Past:
             quiet for long enough, and only the finding itself says since when.
         notes: What the owner wrote.
         confirmed: Causes that the owner confirmed.
-        unheard: Why ``kernel-log`` or ``device-events`` could not be read in this pass: then their silence says
+        unread_logs: Why ``kernel-log`` or ``device-events`` could not be read in this pass: then their silence says
             nothing.
     """
 
@@ -37,7 +37,7 @@ class Past:
     standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
     confirmed: tuple[ConfirmedCause, ...] = ()
-    unheard: Mapping[str, Unread] = field(default_factory=dict)
+    unread_logs: Mapping[str, Unread] = field(default_factory=dict)
 
     @property
     def boots(self) -> tuple[Boot, ...]:

@@ -21,7 +21,7 @@ CHANGED_RATIO = 10.0
 """The rate that is noticed soonest, in times of the normal one; a score climbs where it is above 3.9 times of it, since
 a sound link has several times as many errors at work as at rest."""
 HOURS_BETWEEN_FALSE_ALARMS = 87_600.0
-"""Ten years. These four are judgement; the last one is the alarm budget's."""
+"""Ten years. These four are our choice; the last one is the alarm budget's."""
 
 _THRESHOLD = threshold(HOURS_BETWEEN_FALSE_ALARMS)
 _HIGHEST = _THRESHOLD + math.log(CHANGED_RATIO)  # an event more than it takes: an alarm ends soon after its cause

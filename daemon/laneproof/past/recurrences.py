@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from laneproof.past.timeline import Timeline
 
 KEPT_SECONDS = 14 * 86400.0
-"""How long a time at which an alarm came is kept. Judgement."""
+"""How long a time at which an alarm came is kept. Our choice."""
 _MOST_TIMES = 50
 
 

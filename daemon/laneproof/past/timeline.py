@@ -17,12 +17,12 @@ from pydantic import Field
 STEP_SECONDS = 60.0
 """A wall clock that moved by more than this against the seconds since boot was set; less is its daily correction.
 
-Judgement; what a clock daemon slews between two passes is far less. The one limit for the ledger and the history."""
+Our choice; what a clock daemon slews between two passes is far less. The one limit for the ledger and the history."""
 
 LATE_SECONDS = 600.0
 """An event may be reported this long after the pass that should have read it."""
 MOST_OFF_SECONDS = 86400.0
-"""Time in which the machine was off ages evidence by no more than this. Judgement."""
+"""Time in which the machine was off ages evidence by no more than this. Our choice."""
 _SLEPT_SECONDS = 1.0  # the two clocks are not read at the same moment
 _MOST_ROWS = 100
 _CREDIBLE_UP_SECONDS = 10 * 365.25 * 86400.0  # no box is up for ten years; a recording without uptime may say so

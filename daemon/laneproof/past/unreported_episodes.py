@@ -14,7 +14,7 @@ from laneproof.past.presence import AWAY, HERE, LEAVING, Presence
 from laneproof.past.timeline import Timeline
 
 LEAVING_SECONDS = 30.0
-"""How long a driver may take to let go of a drive; a drive that hangs keeps it waiting for its time-outs. Judgement."""
+"""How long a driver may take to let go of a drive: one that hangs keeps it waiting for its time-outs. Our choice."""
 
 
 def find_vanished(  # noqa: PLR0913 (what is known of a pass)
@@ -33,14 +33,14 @@ def find_vanished(  # noqa: PLR0913 (what is known of a pass)
     """
     now = timeline.now
     reported = {event.path for event in events if event.opens}
-    is_log_read = is_log_whole and book.log_heard_in == timeline.boots
+    is_log_read = is_log_whole and book.log_read_in_boot == timeline.boots
     for path, (_, name, state) in book.states.items():
         here = presences.get(path)
         if state != HERE or path in reported:
             continue
         if here is None:
             if not is_log_read and not tree.functions_at(path):
-                yield vanished(path, name, now, REMOVED if book.is_unheard else VANISHED)
+                yield vanished(path, name, now, REMOVED if book.is_log_unread else VANISHED)
         elif _state_to_keep(book, here, now, is_log_read=is_log_read) == AWAY:
             yield vanished(path, name, now)
         elif here.resetting:
@@ -61,7 +61,7 @@ def note_presences(
     book: EpisodeBook, presences: Mapping[str, Presence], timeline: Timeline, *, is_log_whole: bool
 ) -> None:
     """Note what each position holds, for the next pass."""
-    now, is_log_read = timeline.now, is_log_whole and book.log_heard_in == timeline.boots
+    now, is_log_read = timeline.now, is_log_whole and book.log_read_in_boot == timeline.boots
     book.leaving = {path: book.leaving.get(path, now) for path, here in presences.items() if here.state == LEAVING}
     held = {
         path: (

@@ -172,7 +172,7 @@ def test_the_boot_befores_last_words_do_not_say_that_this_boots_log_is_heard() -
     ledger = Ledger()
     ledger.update(_facts(FIRST, t=START, up=5000.0))
     ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (_told_before(5300.0, boot=FIRST, t=START + 300.0),))
-    assert ledger.episodes.log_heard_in != ledger.timeline.boots
+    assert ledger.episodes.log_read_in_boot != ledger.timeline.boots
 
 
 # --- acceptance runs --------------------------------------------------------------------------------------------------

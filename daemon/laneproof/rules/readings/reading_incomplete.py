@@ -33,8 +33,8 @@ GROUPS = {
 _ALWAYS_JUDGED = ("functions", "controllers")
 
 
-# what is heard between passes: a disconnect may leave no other trace
-_HEARD = {
+# What is reported between passes: a disconnect may leave no other trace.
+_BETWEEN_PASSES = {
     "kernel-log": ("the kernel log", "disconnects, resets and errors that only the kernel's log shows"),
     "device-events": ("device events", "short disconnects between two readings"),
 }
@@ -46,8 +46,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
         gap = getattr(current.snapshot, group)
         if isinstance(gap, Unread) and _matters(group, gap, build) and not _is_reported_elsewhere(group, build):
             yield _report(group, name, open_question, gap)
-    for group, gap in current.past.unheard.items():
-        yield _report(group, *_HEARD[group], gap)
+    for group, gap in current.past.unread_logs.items():
+        yield _report(group, *_BETWEEN_PASSES[group], gap)
 
 
 def _report(group: str, name: str, open_question: str, gap: Unread) -> Finding:
@@ -103,7 +103,7 @@ def _is_reported_elsewhere(group: str, build: Build | None) -> bool:
 READING_INCOMPLETE = Rule(
     name="reading-incomplete",
     kind=Kind.UNVERIFIED,
-    statement="Every group of facts can be read, and the kernel's log and device events heard.",
+    statement="Every group of facts can be read, and the kernel's log and device events too.",
     why="What cannot be read is not fine, it is unknown: a box that shows nothing must not be taken for a sound one.",
     look_next=advise(
         AS_ROOT,

@@ -87,6 +87,6 @@ def test_examples() -> None:
         example(
             Box(),
             "notice the kernel log | Run the audit as",
-            past=Past(unheard={"kernel-log": Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)}),
+            past=Past(unread_logs={"kernel-log": Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)}),
         ),
     )
