@@ -1,8 +1,7 @@
 """The facts of one pass: plain, frozen, with units in their names; no judgement.
 
 In every field, `Unread` says that a reading failed and why, and ``None`` says that the machine has no such thing. A
-code that no table knows stays the raw integer. Each group names the collector that reads it: `PciFunction` is read by
-``pcie.py``, `NvmeController` by ``nvme.py``, and so on.
+code that no table knows stays the raw integer. Each part names the collectors that read it.
 """
 
 from collections.abc import Mapping
@@ -10,7 +9,7 @@ from dataclasses import dataclass, field
 
 from laneproof_collectors.unread import Unread
 
-# --- PCI Express (pcie.py) --------------------------------------------------------------------------------------------
+# --- PCI Express (pcie/) ----------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,7 +150,7 @@ class PhysicalSlot:
     source: str = "sysfs"  # sysfs | smbios
 
 
-# --- NVMe (nvme.py) ---------------------------------------------------------------------------------------------------
+# --- NVMe (nvme/) -----------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -285,7 +284,7 @@ class NvmeController:
         return sum(sizes) if sizes and len(sizes) == len(self.namespaces) else None
 
 
-# --- kernel power settings (power.py) ---------------------------------------------------------------------------------
+# --- kernel power settings (power_settings.py) ------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ _FEWEST_CELSIUS = 5.0
 _QUARTERS = 4
 _RISES_P = 1e-3
 """How many hours are needed, how far apart the warmest and the coolest quarter must lie, and how sure it must be.
-Judgement."""
+Our choice."""
 
 WARM_STEP = (
     "Errors come more often in its warm hours, or with the load that warms it: see to the air over the drive and the "

@@ -26,12 +26,12 @@ from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.tally import DAY, HOUR, Tally
 
 _BURST_ALLOWANCE = 500
-"""So many errors may have been counted while a link trained, before the first pass. Judgement."""
+"""So many errors may have been counted while a link trained, before the first pass. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reach:
-    """A stretch of time that is tested, and what it takes to report it. Judgement, tuned on simulated boxes.
+    """A stretch of time that is tested, and what it takes to report it. Our choice, tuned on simulated boxes.
 
     Attributes:
         seconds: How far back.
@@ -60,10 +60,10 @@ _SPECIFICATION_SECONDS = 2 * HOUR
 _SPECIFICATION_ERRORS = 10
 _PERSISTENT_HOURS = 3
 _FAR_BEYOND = 30.0
-"""How many times the specification's ceiling is far beyond it. Judgement."""
+"""How many times the specification's ceiling is far beyond it. Our choice."""
 _FAR_SECONDS, _FAR_SPAN_SECONDS, _FAR_MINUTES = 900.0, 480.0, 5
 """Far beyond in the last quarter of an hour is worth an alarm once errors came in so many different minutes that lie so
-far apart: a burst at a hot plug is over by then. Judgement."""
+far apart: a burst at a hot plug is over by then. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,13 +5,13 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.link_errors import EndState
-from laneproof.rules.links.errors_not_counted import STATE_WORDS, find_owner
+from laneproof.rules.links.errors_not_counted import STATE_WORDS, find_aer_owner
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_links
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    ledger, owner = current.past.ledger, find_owner(current.snapshot)
+    ledger, owner = current.past.ledger, find_aer_owner(current.snapshot)
     if owner is not None and owner.value == "off":
         return  # errors-not-counted reports the whole box
     for watched, record in watched_links(current):

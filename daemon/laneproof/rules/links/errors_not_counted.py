@@ -74,7 +74,7 @@ def _may_report(link: Link) -> bool:
     return any(state is not Reporting.NO_CAPABILITY for state in states)
 
 
-def find_owner(snapshot: Snapshot) -> Setting | None:
+def find_aer_owner(snapshot: Snapshot) -> Setting | None:
     """Give who handles error reporting, kernel or firmware; None where that is not known."""
     owner = snapshot.power.aer_owner if isinstance(snapshot.power, KernelPower) else None
     return owner if isinstance(owner, Setting) else None
@@ -82,7 +82,7 @@ def find_owner(snapshot: Snapshot) -> Setting | None:
 
 def _find_reason(snapshot: Snapshot) -> _Blindness | None:
     """Find what keeps the kernel from counting in the whole box; None where nothing does, or where it is not known."""
-    owner, word = find_owner(snapshot), _find_word(snapshot)
+    owner, word = find_aer_owner(snapshot), _find_word(snapshot)
     if owner is not None and owner.value == "os":
         return None
     if word == _ASPM_OFF:

@@ -15,7 +15,7 @@ from laneproof.rules.drives.asleep import STANDS_SECONDS
 from laneproof.rules.firmware_setting import firmware_setting
 from laneproof.rules.links.link_subjects import (
     STEP_BY_REASON,
-    Reason,
+    Shortfall,
     Subject,
     explain_rate,
     explain_width,
@@ -28,8 +28,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 from laneproof.rules.unread_steps import step_for
 from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Reason as Gap
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 
 REST_STEP = (
     "Judge it again under load: read from the drive for a minute and audit once more. A resting link rises to its rate "
@@ -39,9 +38,9 @@ UNKNOWN_STEP = (
     "Where the kernel itself answers 'Unknown' (virtual machines, some switch cards), nothing can verify this link."
 )
 _FELL_SECONDS = DAY
-"""A link that is low for longer after a fall is slow or narrow, whatever is said of the fall. Judgement."""
+"""A link that is low for longer after a fall is slow or narrow, whatever is said of the fall. Our choice."""
 _FLAPS_SECONDS = 7 * DAY
-"""A link that fell twice in this time flaps. Judgement."""
+"""A link that fell twice in this time flaps. Our choice."""
 Figure = float | Unread | None
 
 
@@ -54,7 +53,7 @@ class Measure:
     declared: Callable[[Subject], float | None]
     capable: Callable[[Link], Figure]
     ends: Callable[[Link], tuple[LinkFigure, LinkFigure]]
-    explain: Callable[[Subject, Link, Snapshot, float, float], list[Reason]]
+    explain: Callable[[Subject, Link, Snapshot, float, float], list[Shortfall]]
     write: Callable[[float], str]
 
 
@@ -91,17 +90,18 @@ def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding
         wanted = measure.declared(subject) if subject.has_plan else measure.capable(link)
         trained = measure.trained(link).value
         gap = _find_gap(measure, subject, link, trained, wanted)
-        if gap is not None and gap.reason is Gap.NOT_ASKED and _was_read_awake(current, subject.path):
+        if gap is not None and gap.reason is Reason.NOT_ASKED and _was_read_awake(current, subject.path):
             before = current.past.standing.get((rule.name, subject.label or subject.path))
             if before is not None:
                 yield replace(before, accepted=None)
         elif gap is not None:
-            if not subject.is_shared:
+            if not subject.is_shared:  # of a link that positions share, an unread figure is said of none of them
                 yield report_gap(rule, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
-            if _fell_again(current, rule.name, subject):
+            if _is_left_to_retrained_down(current, rule.name, subject):
                 continue
             reasons = measure.explain(subject, link, current.snapshot, trained, wanted)
+            # Where the device itself can do no more, no setting of the firmware is to blame.
             is_drives_own = all(reason.code == "device-limit" for reason in reasons)
             causes = () if is_drives_own else firmware_setting(link, current.snapshot, current.past)
             yield replace(_report_below(rule, measure, subject, link, (trained, wanted), reasons), causes=causes)
@@ -114,11 +114,14 @@ def _was_read_awake(current: Pass, path: str) -> bool:
     return record is not None and record.awake_at >= max(ledger.timeline.booted_at, ledger.now - STANDS_SECONDS)
 
 
-def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:
-    """Whether a link is low since it fell while running, which link-retrained-down reports and has reported before.
+def _is_left_to_retrained_down(current: Pass, rule: str, subject: Subject) -> bool:
+    """Whether link-retrained-down reports this link instead: it fell while running, and that rule spoke first.
 
-    A link that retrains all day long is reported once. What was said here of its first fall stands until it is back. A
-    fall that lasts is reported here, and so is the first one of a week where the owner accepted that the link falls.
+    Not left to that rule, but reported here:
+
+    - a link that was reported here already: that stands until it is back;
+    - a link that has been low for a day since its fall;
+    - the first fall in a week of a link whose falls the owner accepted.
     """
     about, standing, ledger = subject.label or subject.path, current.past.standing, current.past.ledger
     before = standing.get(("link-retrained-down", about))
@@ -132,7 +135,7 @@ def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:
 
 
 def _no_link(subject: Subject) -> Unread:
-    return Unread(f"the link of {subject.name}", "the device there shows no PCIe link", Gap.ABSENT)
+    return Unread(f"the link of {subject.name}", "the device there shows no PCIe link", Reason.ABSENT)
 
 
 def _find_gap(measure: Measure, subject: Subject, link: Link, trained: Figure, wanted: Figure) -> Unread | None:
@@ -153,14 +156,21 @@ def _find_doubt(measure: Measure, subject: Subject, link: Link, trained: float, 
     what = f"the {measure.what} of {subject.name}"
     figures = f"{measure.write(trained)} against {measure.write(wanted)}"
     if rest := find_rest(link):
-        return Unread(what, f"{rest}, so {figures} may be a link at rest", Gap.NOT_ASKED)
+        return Unread(what, f"{rest}, so {figures} may be a link at rest", Reason.NOT_ASKED)
     if not subject.has_plan and link.port is None:
-        return Unread(what, f"it trained at {figures} that the device can do, and no port above it shows", Gap.ABSENT)
+        return Unread(
+            what, f"it trained at {figures} that the device can do, and no port above it shows", Reason.ABSENT
+        )
     return None
 
 
 def _report_below(  # noqa: PLR0913 (what a finding says)
-    rule: Rule, measure: Measure, subject: Subject, link: Link, figures: tuple[float, float], reasons: Sequence[Reason]
+    rule: Rule,
+    measure: Measure,
+    subject: Subject,
+    link: Link,
+    figures: tuple[float, float],
+    reasons: Sequence[Shortfall],
 ) -> Finding:
     trained, wanted = figures
     meant = f"declared {measure.write(wanted)}" if subject.has_plan else f"both ends can do {measure.write(wanted)}"
@@ -186,7 +196,7 @@ def _report_below(  # noqa: PLR0913 (what a finding says)
 def report_gap(rule: Rule, subject: Subject, gap: Unread) -> Finding:
     """Say why a link could not be judged."""
     plan = ((RATE, subject.declared_gt_s), (WIDTH, subject.declared_lanes))
-    asleep = gap.reason is Gap.NOT_ASKED
+    asleep = gap.reason is Reason.NOT_ASKED
     return rule.cannot_tell(
         gap,
         about=f"{rule.name} of {subject.name}",
@@ -197,7 +207,7 @@ def report_gap(rule: Rule, subject: Subject, gap: Unread) -> Finding:
         declared=" ".join(measure.write(figure) for measure, figure in plan if figure is not None) or None,
         evidence=gather_evidence(subject, subject.link) if subject.link else {"path": subject.path},
         next_steps=(
-            REST_STEP if asleep else UNKNOWN_STEP if gap.reason in (Gap.ABSENT, Gap.MALFORMED) else step_for(gap),
+            REST_STEP if asleep else UNKNOWN_STEP if gap.reason in (Reason.ABSENT, Reason.MALFORMED) else step_for(gap),
         ),
     )
 

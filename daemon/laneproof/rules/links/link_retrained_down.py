@@ -15,9 +15,9 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign
 
 HOLD_SECONDS = 7 * DAY
-"""How long the sign of a fall stays after the link came back. Judgement."""
+"""How long the sign of a fall stays after the link came back. Our choice."""
 _PASSING_SECONDS = 60.0
-"""A link that is back this soon, and was seen low only briefly, was caught while it trained. Judgement."""
+"""A link that is back this soon, and was seen low only briefly, was caught while it trained. Our choice."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:

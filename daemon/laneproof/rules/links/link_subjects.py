@@ -125,7 +125,7 @@ def find_rest(link: Link) -> str | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reason:
+class Shortfall:
     """Why a link is below what it should be, as far as the machine shows it.
 
     Attributes:
@@ -151,7 +151,7 @@ STEP_BY_REASON = {
 }
 
 
-def explain_rate(link: Link, trained: float, wanted: float) -> list[Reason]:
+def explain_rate(link: Link, trained: float, wanted: float) -> list[Shortfall]:
     """Find what keeps a link below the wanted rate: an end's own limit, the target rate, or training itself.
 
     The reason that binds comes first.
@@ -181,7 +181,7 @@ def _who_set(link: Link) -> str:
 
 def explain_width(
     link: Link, trained: float, wanted: float, *, position: DeclaredPosition | None, snapshot: Snapshot
-) -> list[Reason]:
+) -> list[Shortfall]:
     """Find what keeps a link below the wanted width: an end's own lanes, or training itself.
 
     The reason that binds comes first. The board's own table of slots, and what stands between, are asked too.
@@ -197,7 +197,7 @@ def explain_width(
         adapters = [part.kind for part in position.through if part.kind in ("key-adapter", "flexible-cable")]
         if adapters:
             text = f"the {' or '.join(dict.fromkeys(adapters))} between may carry fewer lanes than both ends have"
-            reasons.append(Reason(code="wiring", text=text))
+            reasons.append(Shortfall(code="wiring", text=text))
     return reasons
 
 
@@ -212,26 +212,26 @@ def _wired_by_table(link: Link, snapshot: Snapshot) -> Iterator[tuple[int, str]]
 
 def _find_binding(
     limits: list[tuple[float | Unread | None, str, str]], trained: float, wanted: float, write: Callable[[float], str]
-) -> list[Reason]:
+) -> list[Shortfall]:
     """Sort out which limits bind. A link that is below even the least of them fell short in training as well."""
     known = sorted(
         ((limit, code, text) for limit, code, text in limits if isinstance(limit, float | int) and limit < wanted),
         key=lambda row: row[0],
     )
-    reasons = [Reason(code=code, text=text.format(write(limit))) for limit, code, text in known]
+    reasons = [Shortfall(code=code, text=text.format(write(limit))) for limit, code, text in known]
     unread = [limit for limit, _, _ in limits if isinstance(limit, Unread)]
     if known and trained >= known[0][0]:
         return [reason for reason, (limit, _, _) in zip(reasons, known, strict=True) if limit == known[0][0]]
-    short = Reason(code="training", text="both ends allow more, so training itself fell short (signal path)")
+    short = Shortfall(code="training", text="both ends allow more, so training itself fell short (signal path)")
     if not known and unread:
-        return [Reason(code="unknown", text=f"why is open: {unread[0]}")]
-    return [short if not known else Reason(code="training", text="training fell short even of that"), *reasons]
+        return [Shortfall(code="unknown", text=f"why is open: {unread[0]}")]
+    return [short if not known else Shortfall(code="training", text="training fell short even of that"), *reasons]
 
 
 # --- evidence ---------------------------------------------------------------------------------------------------------
 
 
-def gather_evidence(subject: Subject, link: Link, reasons: Sequence[Reason] = ()) -> dict[str, Any]:
+def gather_evidence(subject: Subject, link: Link, reasons: Sequence[Shortfall] = ()) -> dict[str, Any]:
     """Gather the figures behind a judgement of a link."""
     witnessed: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
     return {

@@ -192,6 +192,6 @@ SIGNAL_ERRORS = Rule(
         "PCI Express Base Specification: bit error ratio of at most 1e-12 (from memory)",
         "Linux Documentation/ABI/testing/sysfs-bus-pci-devices-aer: counters belong to the end that saw the error",
         "USENIX FAST 2007 and ATC 2019: link errors point at cables and connectors",
-        "Thresholds: judgement, tuned on simulated boxes; see docs/evidence.md",
+        "Thresholds: our choice, tuned on simulated boxes; see docs/evidence.md",
     ),
 )

@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import Reporting
-from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED, STATE_WORDS, find_owner
+from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED, STATE_WORDS, find_aer_owner
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
 from laneproof_collectors.unread import Unread
@@ -83,8 +83,8 @@ def test_every_state_has_its_words() -> None:
 
 @pytest.mark.parametrize(("setting", "owner"), [(OFF, OFF), (UNREAD, None), (None, None)])
 def test_an_owner_that_could_not_be_read_is_none(setting: Setting | Unread | None, owner: Setting | None) -> None:
-    assert find_owner(Box().with_power(aer_owner=setting).snapshot()) == owner
-    assert find_owner(Box().with_group(power=UNREAD).snapshot()) is None
+    assert find_aer_owner(Box().with_power(aer_owner=setting).snapshot()) == owner
+    assert find_aer_owner(Box().with_group(power=UNREAD).snapshot()) is None
 
 
 def test_undeclared_links_are_nobodys_plan() -> None:
