@@ -29,7 +29,7 @@ _PLAIN_PATH = re.compile(r"/[A-Za-z0-9_.+/-]+")  # fio takes a colon for the end
 _MOST_OUTPUT_BYTES = 1 << 22
 _FILE_TIMES_BYTES = 256 << 10
 """``write_bytes`` also counts updates of access times, about a page for each file of the program (mount(8), relatime; 4
-and 8 KiB were seen): so much is tolerated. A load that wrote would write more. Judgement."""
+and 8 KiB were seen): so much is tolerated. A load that wrote would write more. Our choice."""
 _WRITTEN = re.compile(rb"^write_bytes: (\d+)$", re.MULTILINE)
 
 

@@ -14,7 +14,7 @@ _RECOMMENDED = re.compile(r"Min/Max recommended Temperature:\s+\S+/\s*(-?\d{1,4}
 _LIMIT = re.compile(r"Min/Max Temperature Limit:\s+\S+/\s*(-?\d{1,4}) Celsius")
 _TRIP = re.compile(r"Drive Trip Temperature:\s+(-?\d{1,4}) C\b")
 _TABLES = (("temperature",), ("ata_sct_status", "temperature"), ("ata_sct_temperature_history", "temperature"))
-_LOWEST_SENSIBLE, _HIGHEST_SENSIBLE = 30, 110  # of a drive's upper limit, in degrees Celsius; judgement
+_LOWEST_SENSIBLE, _HIGHEST_SENSIBLE = 30, 110  # of a drive's upper limit, in degrees Celsius; our choice
 
 
 class Limits(NamedTuple):

@@ -49,7 +49,7 @@ _SEEN = {
         because="md's stripe handling, and parity on the processor",
     ),
 }
-"""By level. The ranges are the values above, give or take an eighth to a fifth: judgement."""
+"""By level. The ranges are the values above, give or take an eighth to a fifth: our choice."""
 
 
 def reach_of_drive(kind: str | None, link: float | None, own: int | None) -> Range | None:

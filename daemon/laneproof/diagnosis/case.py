@@ -18,10 +18,10 @@ from laneproof.past.media_errors import find_media_times
 DAY = 86400.0
 LOOK_BACK_SECONDS = 90 * DAY
 """What is older belongs to another case: older than this before now, or before the last episode while a finding still
-reports it or a fix for it is on trial. Judgement."""
+reports it or a fix for it is on trial. Our choice."""
 APART_SECONDS = 60 * DAY
 """Episodes closer together than this are one case, however long it goes on: a fault that comes every few weeks is known
-by its regularity. Judgement."""
+by its regularity. Our choice."""
 _EPISODE_RULES = frozenset({"drops-off-bus", "controller-resets"})
 
 

@@ -18,10 +18,10 @@ from laneproof.findings import Cause
 NAMED_PROBABILITY = 0.70
 NAMED_RATIO = 3.0
 NAMED_FEATURES = 3
-"""What it takes to name a cause: this likely, this many times the next, on this many features. Judgement."""
+"""What it takes to name a cause: this likely, this many times the next, on this many features. Our choice."""
 
 POINTS_TO = 1.75
-"""What was seen points to a cause if it is seen with it this many times as often as usual. Judgement: where nothing
+"""What was seen points to a cause if it is seen with it this many times as often as usual. Our choice: where nothing
 does, the others were only ruled out, by features that their faults do not always show."""
 
 SECONDARY_WEIGHT = 0.5

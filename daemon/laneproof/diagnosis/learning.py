@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from laneproof.diagnosis.weights import Feature, Weights
 
 OPINION_CASES = 10
-"""How many confirmed cases the first opinion is worth. Judgement."""
+"""How many confirmed cases the first opinion is worth. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,10 +14,10 @@ Level = Literal["alarm", "notice"]
 ALARM_P = 1e-5
 NOTICE_P = 1e-3
 RATIO_FLOOR = 3.0
-"""A rate must be this many times the other, at the lower bound, to disturb somebody. All three are judgement."""
+"""A rate must be this many times the other, at the lower bound, to disturb somebody. All three are our choice."""
 
 FALSE_ALARMS_PER_YEAR = 0.2
-"""One false alarm per box in five years. Judgement."""
+"""One false alarm per box in five years. Our choice."""
 
 
 def grade(surprise: Surprise, ratio_lower_bound: float | None = None, *, decisive: bool = False) -> Level | None:

@@ -23,7 +23,7 @@ SPECIFIED_ERROR_RATIO = 1e-12
 """Bit errors allowed per bit, 2.5 to 32 GT/s. Source: PCI Express Base Specification, electrical; from memory."""
 
 SPECIFICATION_ALPHA = 1e-4
-"""How unlikely a legal link must be before it is called out of specification. Judgement; the ceiling itself is lax."""
+"""How unlikely a legal link must be before it is called out of specification. Our choice; the ceiling itself is lax."""
 
 
 def receiver_errors(*, rx_err: int, bad_tlp: int, bad_dllp: int) -> tuple[int, int]:

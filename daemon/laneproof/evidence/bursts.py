@@ -13,7 +13,7 @@ from laneproof.evidence.special_functions import log_chi_square_at_least
 from laneproof.evidence.two_by_two import FisherTest, fisher
 
 BURSTY_ALPHA = 1e-3
-"""Below this p, errors are taken to come in bursts. Judgement."""
+"""Below this p, errors are taken to come in bursts. Our choice."""
 
 _SPARSE_MEAN = 1.0  # fewer per interval than this, and the chi-square form finds bursts that are none
 _MOST_EXACT = 500  # events up to which the occupancy is counted exactly; its cost grows with the square

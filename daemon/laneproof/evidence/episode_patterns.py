@@ -21,7 +21,7 @@ from laneproof.evidence.not_enough import NotEnough
 
 EPISODE_GAP_SECONDS = 3600.0
 BOOT_REPEAT_SECONDS = 10.0
-"""How closely delays after boot must agree to be the boot sequence. Both are judgement."""
+"""How closely delays after boot must agree to be the boot sequence. Both are our choice."""
 
 CLOCKWORK_CRITICAL = {
     4: 0.216,

@@ -29,7 +29,7 @@ FAST 2016 (0.58 %, rounded up)."""
 
 FEWEST_SIBLINGS = 3
 LOAD_TOLERANCE = 0.25
-"""How far a sibling's load may lie from the drive's own, as a share of the larger one. Judgement."""
+"""How far a sibling's load may lie from the drive's own, as a share of the larger one. Our choice."""
 
 ALARM_EVENTS = 3
 ALARM_DAYS = 2

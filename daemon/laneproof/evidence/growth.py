@@ -12,7 +12,7 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.special_functions import log_gamma_tails, log_normal_at_least
 
 GROWTH_ALPHA = 0.01
-"""Below this p in both tests of event times, media errors are taken to accelerate: act. Judgement."""
+"""Below this p in both tests of event times, media errors are taken to accelerate: act. Our choice."""
 
 _FEWEST_EVENTS = 3  # the normal form of the Laplace test is good from here on; common practice, no source
 

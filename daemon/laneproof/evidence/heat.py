@@ -15,7 +15,7 @@ from laneproof.evidence.special_functions import log_normal_at_least
 from laneproof.evidence.two_by_two import Table, mantel_haenszel
 
 WARN_HEADROOM_CELSIUS = 5.0
-"""Less than this below the drive's warning threshold is a notice. Judgement."""
+"""Less than this below the drive's warning threshold is a notice. Our choice."""
 
 HEADROOM_QUANTILE = 0.95
 HOURS_PER_YEAR = 8766.0

@@ -13,7 +13,7 @@ from laneproof.evidence.not_enough import NotEnough
 
 READINGS_TO_AGREE = 3
 SECONDS_BETWEEN = 1.0
-"""Three readings a second apart, since a link may be caught while it retrains. Judgement."""
+"""Three readings a second apart, since a link may be caught while it retrains. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ DATA_UNIT_BYTES = 512_000
 WARN_DAYS = 365.0
 ACT_DAYS = 90.0
 SPARE_MARGIN_POINTS = 5
-"""How near to its threshold the available spare may come. These three are judgement."""
+"""How near to its threshold the available spare may come. These three are our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

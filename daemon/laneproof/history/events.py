@@ -21,7 +21,7 @@ SAME_SECONDS = 60.0
 BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST = "booted", "clock_stepped", "changed", "log_records_lost"
 """Kinds of the daemon's own, beside those of the kernel's log and ``device_ACTION`` of its device events."""
 
-_SAME_UP_SECONDS = 0.5  # two clocks, read one after the other, date one record so far apart at most; judgement
+_SAME_UP_SECONDS = 0.5  # two clocks, read one after the other, date one record so far apart at most; our choice
 _MOST_EARLIER = 5000  # the ring of the kernel's log holds no more records
 _EARLIER = (
     "SELECT boot, kind, device, text, up, last_t - t FROM events WHERE up IS NOT NULL AND boot >="

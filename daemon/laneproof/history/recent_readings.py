@@ -21,9 +21,9 @@ from laneproof_collectors.questions import Clock
 from laneproof_collectors.snapshot import Snapshot
 
 RECENT_SECONDS = 600.0
-"""How far back readings are held. A drive's heat and load before a disconnect show within minutes. Judgement."""
+"""How far back readings are held. A drive's heat and load before a disconnect show within minutes. Our choice."""
 FOLLOWED_SECONDS = 120.0
-"""How long after an event what follows is written too: a reset takes up to a minute, a return as long. Judgement."""
+"""How long after an event what follows is written too: a reset takes up to a minute, a return as long. Our choice."""
 MOST_EVENTS = 200
 """How many events one line takes; a device that floods the log says nothing new after that."""
 

@@ -26,14 +26,14 @@ from laneproof.notification.settings import DAY_SECONDS, NotifySettings
 from laneproof.outputs.cases_json import PositionFacts
 
 SETTLE_SECONDS, LONGEST_SETTLE_SECONDS = 60.0, 300.0
-"""How long nothing of a case may move before it is reported, and when it is all the same. Judgement."""
+"""How long nothing of a case may move before it is reported, and when it is all the same. Our choice."""
 CLEAR_SECONDS = 600.0
 """How long a case must be gone to be reported as cleared; twice as long each time that it came back, a day at most."""
 SETTING_RULES = frozenset({"power-setting-differs", "firmware-differs", "errors-not-counted", "errors-hidden"})
 """What they find stays as it is until somebody changes a setting."""
 KEPT_CRITICAL_SECONDS = 4 * 3600.0
 """How long what is critical may be put down to planned work where that names no position, or the case has none.
-Judgement: an exchange with its restart takes less, and a second fault must not wait for the end of a week."""
+Our choice: an exchange with its restart takes less, and a second fault must not wait for the end of a week."""
 LONG_STANDING_SECONDS = 30 * DAY_SECONDS
 """A setting that was so for this long before it was reported is a notice."""
 

@@ -30,7 +30,7 @@ _log = logging.getLogger(__name__)
 PASS_SECONDS, HEARTBEAT_SECONDS, SAVE_SECONDS = 15.0, 300.0, 300.0
 """How often the daemon is asked, a sign of life given, and the state saved where nothing happened."""
 SILENT_SECONDS = 300.0
-"""A daemon without a recent answer for so long watches nothing. Judgement: a start takes two minutes at the most."""
+"""A daemon without a recent answer for so long watches nothing. Our choice: a start takes two minutes at the most."""
 
 
 class Daemon(Protocol):

@@ -21,7 +21,7 @@ _RUN_SECONDS = 3600.0  # as episodes are told apart
 _LASTING_SECONDS = 60.0  # what lasted less needs no end
 _REPEATS_SECONDS = 2 * 86400.0
 REPEATS = 4
-"""So many changes of one finding, each so soon after the one before, are shown as one. Judgement: raised and cleared
+"""So many changes of one finding, each so soon after the one before, are shown as one. Our choice: raised and cleared
 twice, with less than two days between."""
 EPISODE = "episode"
 """Kind of a disconnect or reset as a whole, see `episodes_text`."""

@@ -110,7 +110,7 @@ _ERRORS = frozenset(
 _STRENGTHS = frozenset({"trained_gt_s", "trained_lanes", "available_spare_percent", "speed_mbit_s", "aggregated_ports"})
 """What got worse where there is less of it."""
 _FEW_ERRORS = 10
-"""Fewer correctable errors than this say nothing, nor do as many in the earlier half of the time. Judgement."""
+"""Fewer correctable errors than this say nothing, nor do as many in the earlier half of the time. Our choice."""
 WORSE_NAMES = _ERRORS | _STRENGTHS
 NAMES = frozenset(wanted.name for wanted in _WANTED)
 

@@ -12,7 +12,7 @@ from laneproof.proof.run_record import DriveRun, Kept, LinkRun, ProofRun, StageN
 
 _ALPHA = 0.05
 _TELLING_SHARE = 0.1
-"""A rate that moved by less than a tenth is the same. Judgement: a run's own scatter is some per cent."""
+"""A rate that moved by less than a tenth is the same. Our choice: a run's own scatter is some per cent."""
 _TELLING_CELSIUS = 3.0
 _WAKE_RATIO = 2.0
 

@@ -20,16 +20,16 @@ FAILURES = ("gone", "reset", "time-out", "read-error", "media-error", "serious")
 SLOW_SHARE = 0.5
 """Half of what its siblings give is slow. Source: NVMe fail-slow field study, USENIX ATC 2022 (twice as slow)."""
 SLOWED_SHARE = 0.8
-"""A drive that gives so much less at the end of the soak was slowed down. Judgement."""
+"""A drive that gives so much less at the end of the soak was slowed down. Our choice."""
 SIBLINGS_P, SIBLINGS_RATIO = 1e-3, 3.0
 FEWEST_ERRORS = 4
-"""Fewer errors tell nothing of where they come from: any link makes one now and then. Judgement."""
+"""Fewer errors tell nothing of where they come from: any link makes one now and then. Our choice."""
 AWAKE_READ_US = 500.0
 """A read of a flash drive that is awake and idle takes less. Common practice, no source."""
 EXIT_SHARE = 0.1
-"""A read that took so much of the stated time longer waited for the drive to wake. Judgement."""
+"""A read that took so much of the stated time longer waited for the drive to wake. Our choice."""
 MANY_MEDIA_ERRORS = 10
-"""So many within one run are again and again. Judgement."""
+"""So many within one run are again and again. Our choice."""
 _LOG_CONTRAST = -6.9  # ln 0.001
 _LOG_RARE = -3.0  # ln 0.05, for the few failures that a run ever sees
 _MOST, _FEW = 0.8, 0.2

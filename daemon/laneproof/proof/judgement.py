@@ -37,9 +37,9 @@ PROVE_AGAIN = Step(
 TRIED_HERE = ("aer_above_siblings", "drops_after_idle_exit", "drops_under_load")
 """Features whose check is a run like this one."""
 SHARED_SHARE = 0.5
-"""A drive that gets less than half of what the links' sharing promises is held back by something. Judgement."""
+"""A drive that gets less than half of what the links' sharing promises is held back by something. Our choice."""
 SLOW_WAKE_US = 1e6
-"""A read that takes a second on waking is no wake of any state that a drive states. Judgement."""
+"""A read that takes a second on waking is no wake of any state that a drive states. Our choice."""
 
 
 class ProvenLink(Kept):

@@ -21,10 +21,10 @@ BITS_TO_SHOW = poisson_upper(0, 0.05) / SPECIFIED_ERROR_RATIO
 EXPECTED_SHARE = 0.7
 """What a drive is taken to give of its link's ceiling. Common practice, no source: 5 to 7 of 7.2 GB/s at 16 GT/s x4."""
 SLOWEST_BYTES = 100e6
-"""What a drive is taken to give whose link is not known. Judgement."""
+"""What a drive is taken to give whose link is not known. Our choice."""
 LONGEST_WAKE_SECONDS = 3600.0
 PACE_SECONDS = 20.0
-"""So long a drive reads alone at least: a disk's own cache, and its start, are over by then. Judgement."""
+"""So long a drive reads alone at least: a disk's own cache, and its start, are over by then. Our choice."""
 
 PURPOSES: dict[StageName, str] = {
     StageName.REST: "all quiet: errors that come without load",

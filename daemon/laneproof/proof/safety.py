@@ -14,7 +14,7 @@ from laneproof_collectors.snapshot import HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 
 COOLER_CELSIUS = 3.0
-"""How far below its warning threshold a drive must be before its load goes on. Judgement."""
+"""How far below its warning threshold a drive must be before its load goes on. Our choice."""
 _RUNNING = ("recover", "resync", "check", "repair", "reshape")  # Documentation/admin-guide/md.rst, sync_action
 _REFUSING_RULES = ("array-degraded", "fan-stopped")
 

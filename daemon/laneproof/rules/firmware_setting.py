@@ -14,7 +14,7 @@ from laneproof_collectors.unread import Unread
 FIRMWARE_SETTING = "firmware-setting"
 LIKELY = 0.85
 """How likely it is the firmware's setting where the setting itself could not be read, and the link came up lower in
-every boot with the new BIOS and in none before. Judgement."""
+every boot with the new BIOS and in none before. Our choice."""
 
 
 def firmware_setting(

@@ -21,9 +21,9 @@ COMES_AND_GOES = frozenset(
 )
 """The rules that this is about; other signs that come and go have a clean time of their own."""
 TIMES = 3
-"""From so many times within two weeks on, an alarm stands although it is not so now. Judgement."""
+"""From so many times within two weeks on, an alarm stands although it is not so now. Our choice."""
 SHORTEST_SECONDS, LONGEST_SECONDS = DAY, 7 * DAY
-"""The least and the most clean time that ends it. Judgement."""
+"""The least and the most clean time that ends it. Our choice."""
 _LAST_SEEN = "last_seen_at"
 
 

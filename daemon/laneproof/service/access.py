@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from http import HTTPStatus
 
 SHORTEST_TOKEN = 16
-"""Characters of a token at least. Judgement: what is shorter can be tried out."""
+"""Characters of a token at least. Our choice: what is shorter can be tried out."""
 LOOPBACK_NAME = "localhost"
 
 

@@ -15,7 +15,7 @@ from laneproof.findings import Finding, Kind
 from laneproof.outputs.markup import Markup, tag, write_section
 
 _ACCEPT_DAYS = 90
-"""For how long an acceptance is proposed. Judgement: long enough for a spare part, short enough to be seen again."""
+"""For how long an acceptance is proposed. Our choice: long enough for a spare part, short enough to be seen again."""
 
 
 def write_commands(position: Position, findings: Sequence[Finding], *, now: float) -> Markup:

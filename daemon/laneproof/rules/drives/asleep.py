@@ -14,7 +14,7 @@ from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import DAY
 
 STANDS_SECONDS = 7 * DAY
-"""How long what a drive reported last stands. Judgement."""
+"""How long what a drive reported last stands. Our choice."""
 
 
 def seconds_unread(current: Pass, occupant: Occupant) -> float | None:

@@ -43,12 +43,12 @@ _WORN_AT_PERCENT = 100
 _WARNED_AT = "temperature_warned_at"
 _LENT = "vfio-pci"
 _UNBOUND_SECONDS = HOUR
-"""A reset or a rebind by hand leaves a drive without its driver for a while. Judgement."""
+"""A reset or a rebind by hand leaves a drive without its driver for a while. Our choice."""
 _OF_THE_DRIVE = (Reason.MALFORMED, Reason.REFUSED, Reason.FAILED, Reason.GONE)
 _MISSED_SECONDS = 6 * HOUR
-"""A busy drive may refuse its log now and then: what it said last stands for so long. Judgement."""
+"""A busy drive may refuse its log now and then: what it said last stands for so long. Our choice."""
 _MUTE_SECONDS = 2 * DAY
-"""A drive whose health log could be read before, and has made no sense for so long, is worth an alarm. Judgement."""
+"""A drive whose health log could be read before, and has made no sense for so long, is worth an alarm. Our choice."""
 _MUTE_STEPS = advise(
     BACK_UP,
     "See the kernel's log for time-outs and resets of this drive, and whether its data can still be read.",

@@ -14,7 +14,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
 
 LOOK_BACK_SECONDS = 14 * DAY
-"""What lies further back is old: the sign clears. Judgement."""
+"""What lies further back is old: the sign clears. Our choice."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:

@@ -32,13 +32,13 @@ from laneproof.rules.sign_trials import CURED_IS_REPORTED_SECONDS, describe_tria
 OFF_BUS_NAME = "drops-off-bus"
 RESETS_NAME = "controller-resets"
 LONE_SECONDS = 14 * DAY
-"""So much time before a lone disconnect counts as clean, as far as it was watched. Judgement."""
+"""So much time before a lone disconnect counts as clean, as far as it was watched. Our choice."""
 SHORTEST_SECONDS, LONGEST_SECONDS = 2 * DAY, 30 * DAY
-"""The least and the most clean time after which the sign clears. Judgement."""
+"""The least and the most clean time after which the sign clears. Our choice."""
 _LOOK_BACK_SECONDS = 60 * DAY
 _SHOWN = 5  # episodes shown one by one in the evidence
 _MANY = 3
-"""So often within what counts, even the weakest sign is worth an alarm. Judgement."""
+"""So often within what counts, even the weakest sign is worth an alarm. Our choice."""
 _IF_TAKEN_OUT = (
     "If somebody took it out, nothing is wrong: keep that with the box's past ('laneproof note' and a word)."
 )

@@ -12,7 +12,7 @@ from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.unread import Unread
 
 _MORE_THAN_A_PLUG = 10
-"""A handful of checksum errors may date from one bad plug; judged only while the drive is young. Judgement."""
+"""A handful of checksum errors may date from one bad plug; judged only while the drive is young. Our choice."""
 _YOUNG_HOURS = 1000
 
 

@@ -13,13 +13,13 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
 
 CLEAR_SECONDS = 90 * DAY
-"""How long after the last new error the sign stays: a month after one, another is far likelier than before. Judgement.
+"""How long after the last new error the sign stays: a month after one, another is far likelier than before. Our choice.
 
 Source of the figure: USENIX FAST 2016 (30 % against 2 %).
 """
 
 LIKELY = 0.9
-"""How likely it is the drive, whatever else happens at its position; heat and power cuts do it too. Judgement."""
+"""How likely it is the drive, whatever else happens at its position; heat and power cuts do it too. Our choice."""
 
 _NEW = "new media errors"
 _FASTER = "new media errors, faster and faster"

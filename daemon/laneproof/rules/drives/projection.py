@@ -13,12 +13,12 @@ from laneproof.rules.sign_subjects import DAY, Watched, stood
 
 FEWEST_DAYS = 30.0
 _FEWEST_POINTS = 2
-"""A pace needs at least so many days and so many changes of a rounded figure. Judgement."""
+"""A pace needs at least so many days and so many changes of a rounded figure. Our choice."""
 _FEWEST_ROWS = 3  # as first read, and ticked over twice
 _FAST_DAYS, _FAST_POINTS, _FAST_ROWS = 3.0, 10, 5
-"""A figure that runs needs no month: so many points in so many steps, over so many days at least. Judgement."""
+"""A figure that runs needs no month: so many points in so many steps, over so many days at least. Our choice."""
 _WELL_ABOVE = 1.15
-"""What was said of a limit holds until the time left is this many times the limit. Judgement."""
+"""What was said of a limit holds until the time left is this many times the limit. Our choice."""
 ENDLESS_DAYS = 1e6
 """Thousands of years: that is never."""
 Clock = Callable[[int, int, float], Remaining | NotEnough]

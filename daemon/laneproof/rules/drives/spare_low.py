@@ -14,7 +14,7 @@ from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 
 SOON_DAYS = 30.0
-"""A spare that runs out so soon is worth an alarm: the drive loses blocks day by day. Judgement."""
+"""A spare that runs out so soon is worth an alarm: the drive loses blocks day by day. Our choice."""
 _FULL_PERCENT = 100
 _FIELDS = {"available_spare_percent", "available_spare_threshold_percent"}
 UNFILLED_STEP = (

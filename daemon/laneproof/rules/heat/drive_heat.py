@@ -13,14 +13,14 @@ from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, say_times,
 
 HEAT_NAME = "overheating"
 WEEK = 7 * DAY
-"""How long a sign of heat stays after the last evidence. Judgement."""
+"""How long a sign of heat stays after the last evidence. Our choice."""
 _MANY_MINUTES = 60
 _MANY_DAYS = 2
-"""So many minutes above its threshold in a week, on so many days, are worth an alarm. Judgement."""
+"""So many minutes above its threshold in a week, on so many days, are worth an alarm. Our choice."""
 _MANY_CRITICAL = 2
-"""So many readings of the kernel's thermometer at the critical threshold stand for a minute there. Judgement."""
+"""So many readings of the kernel's thermometer at the critical threshold stand for a minute there. Our choice."""
 _FRESH_SECONDS = 900.0
-"""A temperature older than this is not the present one; drives are read once a minute. Judgement."""
+"""A temperature older than this is not the present one; drives are read once a minute. Our choice."""
 _NEAR = "warm: near its own warning threshold"
 DRIVE_STEPS = advise(MORE_AIR, HEAT_SINK)
 _ABOVE = "above its own warning threshold"

@@ -16,7 +16,7 @@ from laneproof_collectors.unread import Reason, Unread
 _RESTS = 2
 _SHORT_REST_SECONDS, _FIRST_REST_SECONDS, _LONGEST_REST_SECONDS = 3600.0, 86_400.0, 3 * 86_400.0
 """A fan that stood still and turned again so often rests by plan, for days at most; one that never did is given a day
-for that. Judgement; that boards let fans rest is common practice, no source."""
+for that. Our choice; that boards let fans rest is common practice, no source."""
 _STOPS_BY_PLAN = ("amdgpu", "nouveau", "radeon", "xe")  # graphics cards rest their fans while they are cool
 _FAN_ALARM = "its chip raises an alarm"
 

@@ -54,6 +54,6 @@ OVERHEATING = Rule(
         "ACS-3, SCT Temperature History; SCSI Temperature log page: a drive's own limits (from memory)",
         "Linux drivers/nvme/host/hwmon.c: temp1_input, temp1_max, temp1_crit, temp1_alarm",
         "NVM Express Base Specification 2.0: WCTEMP, CCTEMP, Warning and Critical Composite Temperature Time",
-        "What is many: judgement",
+        "What is many: our choice",
     ),
 )

@@ -18,7 +18,7 @@ from laneproof_collectors.snapshot import Snapshot, Thermal
 from laneproof_collectors.unread import Unread
 
 CLOSE_CELSIUS = 5.0
-"""Less than this below a part's own limit is worth a notice. Judgement."""
+"""Less than this below a part's own limit is worth a notice. Our choice."""
 _SENSIBLE_LIMITS = (30.0, 120.0)  # limits that nobody set read 0, or the largest number of their register (no source)
 
 _OPEN_INPUT = re.compile(r"AUXTIN\d*")

@@ -15,7 +15,7 @@ from laneproof_collectors.snapshot import EdacController, Snapshot
 from laneproof_collectors.unread import Unread
 
 _MANY_A_DAY = 10
-"""Corrected errors a day from which a module is worth replacing soon. Judgement: field studies find that most modules
+"""Corrected errors a day from which a module is worth replacing soon. Our choice: field studies find that most modules
 never have one, and that those which do have many (Schroeder, Pinheiro, Weber: DRAM Errors in the Wild, SIGMETRICS 2009;
 from memory)."""
 

@@ -17,7 +17,7 @@ from laneproof_collectors.unread import Unread
 _ERRORS_A_DAY, _MANY_ERRORS_A_DAY = 10, 1000
 _ERRORS_SINCE_START = 1000
 """A sound cable has next to none: 1e-12 of the bits of a busy 10 Gbit/s port is 36 an hour at most, IEEE 802.3's own
-ceiling (from memory), and real ones stay far below. Judgement."""
+ceiling (from memory), and real ones stay far below. Our choice."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:

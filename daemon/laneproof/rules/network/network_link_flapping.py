@@ -17,9 +17,9 @@ from laneproof_collectors.unread import Unread
 _CHANGES_A_LOSS = 2  # it goes, and it comes back
 _LOSSES_A_DAY, _MANY_LOSSES_A_DAY = 2, 10
 _LOSSES_A_RESTART = 3
-"""A switch that is restarted takes the link away once or a few times, within one hour. Judgement."""
+"""A switch that is restarted takes the link away once or a few times, within one hour. Our choice."""
 _LOSSES_SINCE_START = 20
-"""A first pass: coming up, negotiating and joining a bond change a carrier a few times at each start. Judgement."""
+"""A first pass: coming up, negotiating and joining a bond change a carrier a few times at each start. Our choice."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:

@@ -12,7 +12,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 
 CLEAR_SECONDS = 7 * DAY
-"""How long a change of identity is reported. Judgement."""
+"""How long a change of identity is reported. Our choice."""
 
 _NO_IDENTIFIERS = ("", "0", "none")
 

@@ -12,7 +12,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 
 _IN_HAND_SECONDS = DAY
-"""Who had a drive removed knows that it is gone; so long after that its absence is no alarm. Judgement."""
+"""Who had a drive removed knows that it is gone; so long after that its absence is no alarm. Our choice."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:

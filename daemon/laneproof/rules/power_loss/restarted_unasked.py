@@ -17,7 +17,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, say_times, watched_drives
 
 CLEAR_SECONDS = 7 * DAY
-"""How long it stays after the last one. Judgement."""
+"""How long it stays after the last one. Our choice."""
 _BOX = "the box"
 _MOST_A_START = 2  # more than one start can add: other firmware counts in another way
 _A_HABIT = 3  # so many starts, and every one counted
@@ -167,6 +167,6 @@ RESTARTED_UNASKED = Rule(
         "NVM Express Base Specification 2.0, 5.16.1.3: Unsafe Shutdowns; 3.6.2: shutdown notification",
         "systemd.service(5), default dependencies: a service is stopped before the system shuts down",
         "journalctl(1): --boot, --pager-end",
-        "Most of the drives: judgement",
+        "Most of the drives: our choice",
     ),
 )

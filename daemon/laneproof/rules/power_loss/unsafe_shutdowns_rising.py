@@ -10,7 +10,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, say_times, watched_drives
 
 CLEAR_SECONDS = 30 * DAY
-"""How long the sign stays after the last one. Judgement."""
+"""How long the sign stays after the last one. Our choice."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:

@@ -15,10 +15,10 @@ from laneproof.rules.sign_subjects import stood
 from laneproof_collectors.unread import Reason, Unread
 
 LONG_SECONDS = 600.0
-"""A reading that stays away this long is worth an alarm. Judgement."""
+"""A reading that stays away this long is worth an alarm. Our choice."""
 
 STILL_DAYS, STILL_BYTES = 3.0, 10e9
-"""A health log that counts no read or write for so long and for so much stands still. Judgement: the log counts each
+"""A health log that counts no read or write for so long and for so much stands still. Our choice: the log counts each
 command, and data by thousands of 512 bytes, so 10 GB would move it 20,000 units. Source: NVM Express Base Specification
 2.0, 5.16.1.3, Data Units Read and Host Read Commands."""
 _DAY = 86400.0
@@ -123,7 +123,7 @@ READING_STUCK = Rule(
     ),
     sources=(
         "Linux drivers/nvme/host/core.c: admin commands time out after 60 s",
-        "Ten minutes, three days and 10 GB: judgement",
+        "Ten minutes, three days and 10 GB: our choice",
         "NVM Express Base Specification 2.0, 5.16.1.3: Data Units Read and Written, Host Read and Write Commands",
     ),
 )

@@ -8,7 +8,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 
 CLEAR_SECONDS = 7 * DAY
-"""How long a change is reported. Judgement."""
+"""How long a change is reported. Our choice."""
 
 _SUBJECT = "firmware of drives"
 
