@@ -55,7 +55,6 @@ WRITERS: dict[str, list[tuple[str, Write]]] = {
     "service/run_lock.py": [("proof.lock", hold)],
 }
 ELSEWHERE = {
-    "commands/setup.py",  # tests/daemon/commands/test_setup.py
     "commands/terminal.py",  # /dev/null
     "cli.py",  # likewise
 }

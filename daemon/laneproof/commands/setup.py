@@ -8,7 +8,6 @@ import argparse
 import grp
 import os
 import re
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -24,6 +23,7 @@ from laneproof.commands.questions import Questions
 from laneproof.commands.serve import EVIDENCE
 from laneproof.commands.settings_file import read_settings_file
 from laneproof.commands.terminal import find_style, show
+from laneproof.commands.whole_file import write_whole
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
 from laneproof.declaration.settings_text import SettingsError
@@ -289,22 +289,11 @@ def _give_to_service(folder: str) -> None:
 
 
 def _write_file(path: str, text: str) -> None:
-    """Write a file whole or not at all, and never through a link."""
-    target = Path(path)
     try:
-        target.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=target.parent, delete=False) as beside:
-            try:
-                beside.write(text)
-                beside.flush()
-                os.fsync(beside.fileno())
-                os.fchmod(beside.fileno(), 0o644)
-                Path(beside.name).replace(target)
-            except BaseException:
-                Path(beside.name).unlink(missing_ok=True)
-                raise
+        Path(path).parent.mkdir(mode=0o755, parents=True, exist_ok=True)
     except OSError as error:
         raise CommandError.from_os_error(error, path, writing=True) from error
+    write_whole(path, text, mode=0o644)
     show(f"wrote {path}\n")
 
 

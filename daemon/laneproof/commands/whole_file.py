@@ -19,8 +19,13 @@ def check_folder_of(name: str) -> None:
         raise CommandError(f"{name}: cannot be written: {why or 'it is a folder'}", status=os.EX_CANTCREAT)
 
 
-def write_whole(name: str, text: str) -> None:
-    """Write a file beside its place and then rename it, so that nobody opens half of one.
+def write_whole(name: str, text: str, *, mode: int | None = None) -> None:
+    """Write a file beside its place and then rename it, so that nobody opens half of one, nor one through a link.
+
+    Args:
+        name: The file.
+        text: What it holds.
+        mode: Its rights; None for those that the user's own mask leaves.
 
     Raises:
         CommandError: It cannot be written (73, 77).
@@ -29,6 +34,10 @@ def write_whole(name: str, text: str) -> None:
     try:
         with beside.open("x", encoding="utf-8") as out:  # never through a link that somebody put there
             out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+            if mode is not None:
+                os.fchmod(out.fileno(), mode)
         beside.replace(name)
     except OSError as error:
         with contextlib.suppress(OSError):

@@ -30,8 +30,8 @@ CONTRASTS = (
 )
 
 
-def features(fault: Fault, *, together: frozenset[str] = frozenset()) -> Mapping[str, bool | None]:
-    run = run_box({RISER_3: fault}, together=together)
+def features(fault: Fault) -> Mapping[str, bool | None]:
+    run = run_box({RISER_3: fault})
     return find_features(run, drive(run, RISER_3))
 
 
@@ -59,23 +59,6 @@ def test_a_sound_drive_shows_no_contrast() -> None:
     assert found["aer_above_siblings"] is False
     assert found["only_replays"] is None, "nothing was repeated, so nothing alone"
     assert found["link_below_expected"] is False
-
-
-def test_drives_that_are_reset_at_one_moment_are_told_together() -> None:
-    found = features(Fault(), together=frozenset((RISER_3, "riser-4")))
-    assert found["several_drives_together"] is True
-    assert found["drops_under_load"] is True
-    assert found["drops_after_idle_exit"] is False
-
-
-def test_a_link_with_errors_of_its_own_does_not_only_repeat() -> None:
-    assert features(Fault(errors_per_bit=2e-12))["only_replays"] is False
-
-
-def test_a_drive_that_throttles_was_slowed_by_heat() -> None:
-    found = features(Fault(warm_celsius=66.0, throttles_celsius=60.0))
-    assert found["errors_when_hot_only"] is True
-    assert found["slow_alone"] is False
 
 
 def test_every_feature_is_one_that_the_diagnosis_knows() -> None:
@@ -277,6 +260,21 @@ def test_a_link_is_above_its_siblings_by_far_and_not_by_chance(
     shared = link({ALONE: (BITS, 1000)}, path="s", used_by=("a", "b0"))
     blind = link({ALONE: (BITS, 0)}, path="c", counting_ends=())
     assert seen(made(link({ALONE: (BITS, mine)}), *siblings, shared, blind), "aer_above_siblings") is above
+
+
+@pytest.mark.parametrize(
+    ("name", "ends", "only_replays"),
+    [
+        ("Rollover", ("port", "device"), True),
+        ("RxErr", ("port", "device"), False),
+        ("NonFatalErr", ("port", "device"), None),
+        ("Rollover", ("port",), None),
+    ],
+)
+def test_a_link_only_repeats_where_both_ends_count_and_no_receiver_saw_an_error(
+    name: str, ends: tuple[str, ...], *, only_replays: bool | None
+) -> None:
+    assert seen(made(link({ALONE: (BITS, 1)}, name=name, counting_ends=ends)), "only_replays") is only_replays
 
 
 @pytest.mark.parametrize(
