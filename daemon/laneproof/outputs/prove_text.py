@@ -9,7 +9,7 @@ from laneproof.findings import format_time
 from laneproof.outputs.next_steps import CAUTION_HEADING
 from laneproof.outputs.text_style import HEADING, Style
 from laneproof.proof.comparison import Compared
-from laneproof.proof.figure_text import say_microseconds, say_power, say_seconds
+from laneproof.proof.figure_text import say_count, say_microseconds, say_power, say_seconds
 from laneproof.proof.judgement import Proof, ProvenLink, ProvenPosition, say_link
 from laneproof.proof.plan import PURPOSES, Plan, RunStep
 from laneproof.proof.run_record import DriveRun, ProofRun, StageName
@@ -60,10 +60,11 @@ def write_now(totals: RunTotals, step: RunStep, seconds_left: float, style: Styl
 def write_line(totals: RunTotals, step: RunStep, seconds_left: float) -> str:
     """Write the same as one plain line, for a pipe."""
     rates = ", ".join(f"{name} {format_rate(totals.rate(name))}" for name in totals.loaded[:4])
-    more = f" and {len(totals.loaded) - 4} more" if len(totals.loaded) > 4 else ""  # noqa: PLR2004 (what a line holds)
+    rates += f" and {len(totals.loaded) - 4} more" if len(totals.loaded) > 4 else ""  # noqa: PLR2004 (what a line holds)
+    if step.stage is StageName.WAKE:
+        rates = "now and then a read of each drive that rests"
     errors = sum(totals.errors(target.name) for target in totals.targets.drives)
-    left = f"{step.stage}: {say_seconds(seconds_left)} left"
-    return f"{left}; {rates or 'no load'}{more}; {errors} errors"
+    return f"{step.stage}: {say_seconds(seconds_left)} left; {rates or 'no load'}; {say_count(errors, 'error')}"
 
 
 # --- at the end -------------------------------------------------------------------------------------------------------
@@ -115,11 +116,11 @@ def write_compared(before: ProofRun, after: ProofRun, compared: Sequence[Compare
 
 def _sum_up(proof: Proof) -> str:
     counts = [
-        (sum(position.verdict == verdict for position in proof.positions), words)
+        (sum(position.verdict == verdict for position in proof.positions), verdict, words)
         for verdict, words in (("holds", "hold"), ("differs", "differ"), ("unverified", "unverified"))
     ]
-    said = ", ".join(f"{count} {words}" for count, words in counts if count)
-    return f"{said} of {len(proof.positions)} positions" if said else "no drive was loaded"
+    said = ", ".join(f"{count} {verdict if count == 1 else words}" for count, verdict, words in counts if count)
+    return f"{said} of {say_count(len(proof.positions), 'position')}" if said else "no drive was loaded"
 
 
 _HEAD = ("position", "link", "carried", "errors a bit", "rate", "hot", "wake", "verdict")

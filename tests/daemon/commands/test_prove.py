@@ -46,7 +46,7 @@ def test_json_is_all_that_goes_to_standard_output(capsys: Captured, tmp_path: Pa
 def test_a_run_that_leaves_a_stage_out_proves_no_box(capsys: Captured, words: list[str]) -> None:
     assert main(["prove", "--demo", "--only", "riser-1", *words]) == 2
     said = capsys.readouterr().out
-    assert "kelp-1: UNVERIFIED - 1 hold of 1 positions\n  what these stages show, which are left out: heat" in said
+    assert "kelp-1: UNVERIFIED - 1 holds of 1 position\n  what these stages show, which are left out: heat" in said
 
 
 @pytest.mark.parametrize(

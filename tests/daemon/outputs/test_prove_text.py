@@ -6,7 +6,7 @@ from laneproof.outputs.prove_text import write_line, write_now, write_plan, writ
 from laneproof.outputs.text_style import Style
 from laneproof.proof.judgement import judge
 from laneproof.proof.plan import make_plan
-from laneproof.proof.run_record import WakeRun
+from laneproof.proof.run_record import StageName, WakeRun
 from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.simulated_machine import Fault
 from laneproof.proof.watched_pass import WatchedDrive, WatchedPass
@@ -49,7 +49,11 @@ def test_a_second_shows_every_drive() -> None:
     assert lines[0] == "alone  66 s left"
     assert lines[1].split() == ["riser-1", "1", "GB/s", "42", "°C", "0", "errors", "loaded"]
     assert lines[2].endswith("at rest")
-    assert write_line(totals, step, 66.0) == "alone: 66 s left; riser-1 1 GB/s; 0 errors"
+    assert write_line(totals, step, 66.0) == "alone: 66 s left; riser-1 1 GB/s; no error"
+    wake = next(step for step in totals.plan.steps if step.stage is StageName.WAKE)
+    totals.begin(wake.stage, wake.drives)
+    said = "now and then a read of each drive that rests"
+    assert write_line(totals, wake, 9.0) == f"wake: 9 s left; {said}; no error"
 
 
 def test_whether_a_drive_slept_is_said_where_no_read_can_show_it() -> None:
