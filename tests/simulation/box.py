@@ -187,7 +187,7 @@ class SimulatedBox:
             tree.text(f"{dmi}/{name}", value)
         tree.dirs.add("/sys/class/nvme")
         drives = [port.drive for port in self.walk_ports() if port.drive]
-        numbering = _Numbering(taken=frozenset(one.number for one in drives if one.number is not None))
+        numbering = _Numbering(taken=frozenset(drive.number for drive in drives if drive.number is not None))
         numbering.bus = self.first_bus
         for port in self.ports:
             _lay_port(tree, numbering, port, "/sys/devices/pci0000:00", bus=0)
@@ -390,7 +390,7 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
     tree.text(f"{disk}/queue/logical_block_size", "512")
     tree.text(f"{disk}/queue/rotational", "0")
     tree.text(f"{disk}/wwid", f"eui.{abs(hash_text(drive.serial)):016x}")
-    tree.text(f"{disk}/stat", " ".join(f"{one:8d}" for one in drive.stat))
+    tree.text(f"{disk}/stat", " ".join(f"{count:8d}" for count in drive.stat))
     value, data = autonomous_transitions(enabled=drive.transitions_enabled)
     tree.nvme[name] = {
         "identify": encode(

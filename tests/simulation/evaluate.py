@@ -15,7 +15,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TypeVar
 
-from simulation.evidence_page import put_parts, write_page
+from simulation.evidence_page import show_or_put, write_page
 from simulation.families import FAMILIES
 from simulation.plots import KINDS
 from simulation.replaying import try_world
@@ -99,11 +99,7 @@ def main(arguments: Sequence[str]) -> int:
         ]
         scores = _follow(spread(_try_one, jobs, processes=options.processes), len(jobs), options, show)
         text = write_page(scores, family=options.family, command=command)
-    if options.page is None:
-        print(text)
-    else:
-        page = options.page.read_text("utf-8") if options.page.exists() else ""
-        options.page.write_text(put_parts(page, text), "utf-8")
+    show_or_put(text, options.page)
     return 0
 
 

@@ -36,6 +36,14 @@ def prose(*parts: str) -> str:
     return textwrap.fill(" ".join(parts), width=120, break_long_words=False, break_on_hyphens=False)
 
 
+def show_or_put(text: str, page: Path | None) -> None:
+    """Print a part of the page, or put it into the page."""
+    if page is None:
+        print(text)
+    else:
+        page.write_text(put_parts(page.read_text("utf-8") if page.exists() else "", text), "utf-8")
+
+
 def write_page(scores: Sequence[WorldScore], *, family: str, command: str) -> str:
     """Write the page.
 
@@ -66,11 +74,11 @@ def write_page(scores: Sequence[WorldScore], *, family: str, command: str) -> st
 
 
 def _healthy(scores: Sequence[WorldScore]) -> list[str]:
-    sound = [one for one in scores if one.kind == "healthy"]
+    sound = [score for score in scores if score.kind == "healthy"]
     if not sound:
         return []
-    days = sum(one.days for one in sound)
-    alarms, notices = sum(len(one.false_alarms) for one in sound), sum(len(one.false_notices) for one in sound)
+    days = sum(score.days for score in sound)
+    alarms, notices = sum(len(score.false_alarms) for score in sound), sum(len(score.false_notices) for score in sound)
     return [
         "## The quiet box",
         "",
@@ -85,7 +93,7 @@ def _healthy(scores: Sequence[WorldScore]) -> list[str]:
         "| --- | --- |",
         f"| false alarms | {alarms}: {rate(alarms, days / YEAR_DAYS, 'box-year')} |",
         f"| notices | {notices}: {rate(notices, days / MONTH_DAYS, 'box-month')} |",
-        f"| {_EXCUSED} | {sum(one.excused for one in sound)} |",
+        f"| {_EXCUSED} | {sum(score.excused for score in sound)} |",
         "",
     ]
 
@@ -93,8 +101,8 @@ def _healthy(scores: Sequence[WorldScore]) -> list[str]:
 _Row = tuple[str, Callable[[list[FaultScore]], str]]
 _FAULT_ROWS: tuple[_Row, ...] = (
     ("boxes", lambda all_of: str(len(all_of))),
-    ("found", lambda all_of: share(sum(one.found_hours is not None for one in all_of), len(all_of))),
-    ("alarmed", lambda all_of: share(sum(one.alarmed for one in all_of), len(all_of))),
+    ("found", lambda all_of: share(sum(fault.found_hours is not None for fault in all_of), len(all_of))),
+    ("alarmed", lambda all_of: share(sum(fault.alarmed for fault in all_of), len(all_of))),
     ("median delay", lambda all_of: _hours(median_hours(all_of))),
     ("right, of those named", lambda all_of: share(_right(all_of), _named(all_of))),
     ("undetermined or none", lambda all_of: share(len(all_of) - _named(all_of), len(all_of))),
@@ -108,15 +116,15 @@ def _hours(hours: float | None) -> str:
 
 
 def _named(faults: Sequence[FaultScore]) -> int:
-    return sum(one.named not in (None, UNDETERMINED) for one in faults)
+    return sum(fault.named not in (None, UNDETERMINED) for fault in faults)
 
 
 def _right(faults: Sequence[FaultScore]) -> int:
-    return sum(one.named == one.cause for one in faults)
+    return sum(fault.named == fault.cause for fault in faults)
 
 
 def _faults(scores: Sequence[WorldScore]) -> list[str]:
-    faults = [fault for one in scores for fault in one.faults]
+    faults = [fault for score in scores for fault in score.faults]
     lasted = [fault for fault in faults if fault.lasted]
     if not faults:
         return []
@@ -133,10 +141,10 @@ def _faults(scores: Sequence[WorldScore]) -> list[str]:
         "",
         prose(
             "Faults that showed fewer times: found",
-            f"{share(sum(one.found_hours is not None for one in short), len(short))}.",
+            f"{share(sum(fault.found_hours is not None for fault in short), len(short))}.",
             "Alarms about positions that were fine, in boxes with a fault:",
-            f"{sum(len(one.false_alarms) for one in scores if one.faults)} in",
-            f"{sum(one.days for one in scores if one.faults) / YEAR_DAYS:.1f} box-years.",
+            f"{sum(len(score.false_alarms) for score in scores if score.faults)} in",
+            f"{sum(score.days for score in scores if score.faults) / YEAR_DAYS:.1f} box-years.",
         ),
         "",
     ]
@@ -152,7 +160,7 @@ def _table(faults: Sequence[FaultScore], rows: Sequence[_Row]) -> list[str]:
 
 
 def _confusion(scores: Sequence[WorldScore]) -> list[str]:
-    lasted = [fault for one in scores for fault in one.faults if fault.lasted]
+    lasted = [fault for score in scores for fault in score.faults if fault.lasted]
     if not lasted:
         return []
     causes = sorted({fault.cause for fault in lasted})
@@ -171,7 +179,7 @@ def _confusion(scores: Sequence[WorldScore]) -> list[str]:
 def _views(scores: Sequence[WorldScore]) -> list[str]:
     rows = []
     for words, rich in (("all that a judgement needs was recorded", True), ("something was missing", False)):
-        lasted = [fault for one in scores if one.rich is rich for fault in one.faults if fault.lasted]
+        lasted = [fault for score in scores if score.rich is rich for fault in score.faults if fault.lasted]
         if lasted:
             cells = [cell(lasted) for _, cell in _FAULT_ROWS]
             rows.append(f"| {words} | {' | '.join(cells)} |")
@@ -194,8 +202,8 @@ def _views(scores: Sequence[WorldScore]) -> list[str]:
 
 
 def _speed(scores: Sequence[WorldScore]) -> list[str]:
-    frames, seconds = sum(one.frames for one in scores), sum(one.seconds for one in scores)
-    days = sum(one.days for one in scores)
+    frames, seconds = sum(score.frames for score in scores), sum(score.seconds for score in scores)
+    days = sum(score.days for score in scores)
     return [
         "## Replay speed",
         "",
@@ -209,16 +217,16 @@ def _speed(scores: Sequence[WorldScore]) -> list[str]:
 
 def _misses(scores: Sequence[WorldScore]) -> list[str]:
     missed, misnamed, open_cases, alarms = [], [], [], []
-    for one in scores:
-        name = f"`{one.kind}` {one.seed}"
-        alarms += [f"{name} ({one.view}): {told}" for told in one.false_alarms]
-        for fault in one.faults:
+    for score in scores:
+        name = f"`{score.kind}` {score.seed}"
+        alarms += [f"{name} ({score.view}): {told}" for told in score.false_alarms]
+        for fault in score.faults:
             if fault.lasted and fault.found_hours is None:
-                missed.append(f"{name} ({one.view})")
+                missed.append(f"{name} ({score.view})")
             elif fault.lasted and fault.named not in (None, UNDETERMINED, fault.cause):
-                misnamed.append(f"{name} ({one.view}): named {fault.named}")
+                misnamed.append(f"{name} ({score.view}): named {fault.named}")
             elif fault.lasted and fault.named != fault.cause:
-                open_cases.append(f"{name} ({one.view}): truly {fault.cause}")
+                open_cases.append(f"{name} ({score.view}): truly {fault.cause}")
     lines = ["## What went wrong", ""]
     for title, items in (
         ("Not found", missed),

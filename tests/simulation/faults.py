@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from simulation.box import Drive, Port, Presence
 from simulation.loads import DAY, FULL_MB_S, SLOT_SECONDS
 from simulation.losing import Manner, Return, lose
-from simulation.running_box import Life, RunningBox
+from simulation.running_box import Influence, Life, RunningBox
 from simulation.views import Counting
 
 HOUR = 3600.0
@@ -20,7 +20,7 @@ NOTABLE_ERRORS_A_DAY = 50
 
 
 @dataclass(slots=True, kw_only=True)
-class Fault:
+class Fault(Influence):
     """One fault of known cause.
 
     Attributes:
@@ -49,20 +49,6 @@ class Fault:
     def concerns(self, life: Life) -> bool:
         """Whether it sits at this port, or in this drive."""
         raise NotImplementedError
-
-    def tick(self, box: RunningBox) -> None:
-        """A quarter of an hour begins."""
-
-    def error_rate(self, box: RunningBox, life: Life) -> float:  # noqa: ARG002 (most faults make none)
-        """Give the errors per hour that it adds to a link."""
-        return 0.0
-
-    def warmth(self, box: RunningBox, life: Life) -> float:  # noqa: ARG002 (most faults add none)
-        """Give the degrees that it adds to a drive."""
-        return 0.0
-
-    def booted(self, box: RunningBox) -> None:
-        """The machine starts."""
 
     @property
     def lasted(self) -> bool:
@@ -148,7 +134,7 @@ class PathFault(Fault):
         """Drops come under load; a retraining link stays slow until the next boot."""
         if not self.active(box):
             return
-        life = next(one for one in box.lives if self.concerns(one))
+        life = next(filter(self.concerns, box.lives))
         if life.drive is None or life.drive.presence is not Presence.HERE:
             return
         self.mark(life)
@@ -192,7 +178,7 @@ class PathFault(Fault):
 
     def booted(self, box: RunningBox) -> None:
         """Some boots train short."""
-        life = next(one for one in box.lives if self.concerns(one))
+        life = next(filter(self.concerns, box.lives))
         if self.active(box) and life.drive is not None and box.draw.random() < self.short_boots:
             self._fall_short(box, life)
             self.note(box, life)

@@ -150,7 +150,7 @@ class FrameWriter:
                     files[f"{drive.place}/{file}"] = f"{value}\n"
         if self._view.block_statistics:
             path = f"{drive.place}/nvme/{name}/{name}n1/stat"
-            text = " ".join(f"{one:8d}" for one in drive.stat) + "\n"
+            text = " ".join(f"{count:8d}" for count in drive.stat) + "\n"
             if self._state["files"].get(path) != text:
                 files[path] = text
         if self._box.thermometers:

@@ -111,7 +111,7 @@ class Words:
 
     def slot(self, port: str, number: int, *words: str) -> list[Line]:
         """The hot-plug driver tells of a slot."""
-        return [Line(f"pcieport {port}: pciehp: Slot({number}): {one}", INFORMATION, port) for one in words]
+        return [Line(f"pcieport {port}: pciehp: Slot({number}): {word}", INFORMATION, port) for word in words]
 
     def corrected(  # noqa: PLR0913 (the parts of one report)
         self, *, port: str, source: str, driver: str, name: str, ids: str, many: bool

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 GT_S = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0, 6: 64.0}
 EXPRESS_OFFSET = 0x40
 KELVIN = 273
-AER_BITS = {"RxErr": 0, "BadTLP": 6, "BadDLLP": 7, "Rollover": 8, "Timeout": 12, "NonFatalErr": 13}
 CORRECTABLE = ("RxErr", "BadTLP", "BadDLLP", "Rollover", "Timeout", "NonFatalErr", "CorrIntErr", "HeaderOF")
 UNCORRECTABLE = (
     "Undefined", "DLP", "SDES", "TLP", "FCP", "CmpltTO", "CmpltAbrt", "UnxCmplt", "RxOF", "MalfTLP", "ECRC", "UnsupReq",

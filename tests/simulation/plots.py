@@ -44,14 +44,14 @@ def plan(kind: str, box: RunningBox, draw: random.Random, family: Family, until:
     if kind == "healthy":
         return ()
     length = until - box.now
-    kinds = [kind]
+    causes = [kind]
     if kind == "two-at-once":
-        kinds = draw.sample(["signal-path", "power-management", "heat", "drive-failing", "drive-firmware"], 2)
+        causes = draw.sample(["signal-path", "power-management", "heat", "drive-failing", "drive-firmware"], 2)
     faults: list[Fault] = []
-    for one in kinds:
+    for cause in causes:
         began = box.now + draw.uniform(0.15, 0.4) * length
         for _ in range(20):  # another place than the first fault's
-            fault = PLOTS[one](box, draw, family, began, until)
+            fault = PLOTS[cause](box, draw, family, began, until)
             if not any(other.concerns(life) and fault.concerns(life) for other in faults for life in box.lives):
                 break
         faults.append(fault)
@@ -169,9 +169,9 @@ def _clock(box: RunningBox, draw: random.Random, family: Family, began: float, u
             box.box.kernel = box.box.kernel.replace(".0-", ".1-", 1)
             box.shut_down(seconds=150)
         elif drive is not None:
-            for one in box.lives:
-                if one.drive and one.drive.model == drive.model:
-                    one.drive.firmware = revision
+            for other in box.lives:
+                if other.drive and other.drive.model == drive.model:
+                    other.drive.firmware = revision
             box.shut_down(seconds=200)
 
     box.at(began, update)

@@ -28,7 +28,7 @@ from laneproof_collectors.kernel_log.records import parse_record
 from laneproof_collectors.snapshot import HealthLog, NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
 from proven_box import kelp, targets
-from simulation.evidence_page import prose, put_parts, share
+from simulation.evidence_page import prose, share, show_or_put
 from simulation.proofs import CAUSES, PAGE, find_bad, make_faults, try_run
 
 TITLE = "## Sooner by a run"
@@ -300,11 +300,7 @@ def main(arguments: Sequence[str]) -> int:
     options = parser.parse_args(arguments)
     seeds = range(options.first, options.first + options.each)
     leads = [compare(kind, seed) for kind in options.kinds.split(",") for seed in seeds]
-    text = write_leads(leads, command=" ".join(["python -m simulation.proof_lead", *arguments]))
-    if options.page is None:
-        print(text)
-    else:
-        options.page.write_text(put_parts(options.page.read_text("utf-8"), text), "utf-8")
+    show_or_put(write_leads(leads, command=" ".join(["python -m simulation.proof_lead", *arguments])), options.page)
     return 0
 
 

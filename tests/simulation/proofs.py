@@ -21,7 +21,7 @@ from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.simulated_machine import Fault, SimulatedMachine
 from laneproof.proof.targets import Targets
 from proven_box import targets
-from simulation.evidence_page import prose, put_parts, share
+from simulation.evidence_page import prose, share, show_or_put
 
 TITLE = "## Acceptance runs"
 PAGE = Path(__file__).parents[2] / "docs" / "evidence.md"
@@ -208,12 +208,7 @@ def main(arguments: Sequence[str]) -> int:
     options = parser.parse_args(arguments)
     seeds = range(options.first, options.first + options.each)
     scores = [try_run(kind, seed) for kind in options.kinds.split(",") for seed in seeds]
-    text = write_proofs(scores, command=" ".join(["python -m simulation.proofs", *arguments]))
-    if options.page is None:
-        print(text)
-    else:
-        page = options.page.read_text("utf-8") if options.page.exists() else ""
-        options.page.write_text(put_parts(page, text), "utf-8")
+    show_or_put(write_proofs(scores, command=" ".join(["python -m simulation.proofs", *arguments])), options.page)
     return 0
 
 

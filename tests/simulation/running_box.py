@@ -11,7 +11,6 @@ import math
 import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Protocol
 
 from simulation.box import Drive, Port, Presence, SimulatedBox
 from simulation.frames import FrameWriter, apply_counting
@@ -27,17 +26,21 @@ _NAMES_AT_PORT = (("RxErr", 0.35), ("BadTLP", 0.15), ("BadDLLP", 0.1), ("Timeout
 _MOST_LOGGED = 2  # error reports that reach the log between two steps: the kernel limits their rate
 
 
-class Influence(Protocol):
-    """Something that acts on the box: a fault, or a habit of its owner."""
+class Influence:
+    """Something that acts on the box: a fault, or a habit of its owner. Most do little of what any may do."""
+
+    __slots__ = ()
 
     def tick(self, box: "RunningBox") -> None:
         """A quarter of an hour begins: put on the agenda what will happen in it."""
 
-    def error_rate(self, box: "RunningBox", life: "Life") -> float:
+    def error_rate(self, box: "RunningBox", life: "Life") -> float:  # noqa: ARG002 (most add none)
         """Give the errors per hour that it adds to a drive's link at the present load."""
+        return 0.0
 
-    def warmth(self, box: "RunningBox", life: "Life") -> float:
+    def warmth(self, box: "RunningBox", life: "Life") -> float:  # noqa: ARG002 (most add none)
         """Give the degrees that it adds to a drive's temperature."""
+        return 0.0
 
     def booted(self, box: "RunningBox") -> None:
         """The machine starts: say what has not come up."""
@@ -58,7 +61,6 @@ class Life:
     temperature: float = 30.0
     target: float = 30.0
     warmth: float = 0.0
-    bytes_carried: float = 0.0
     minutes: dict[str, float] = field(default_factory=dict)
     request_bytes: int = 131_072
     read_ms: float = 0.3
@@ -157,11 +159,11 @@ class RunningBox:
         room = self.climate.at(self.now)
         for life in self.lives:
             self._set_load(life)
-            life.warmth = sum(one.warmth(self, life) for one in self.influences)
+            life.warmth = sum(influence.warmth(self, life) for influence in self.influences)
             heat = 12.0 * min(1.2, life.load / FULL_MB_S)
             life.target = room + 11.0 + life.warmer_celsius + heat + life.warmth
-        for one in self.influences:
-            one.tick(self)
+        for influence in self.influences:
+            influence.tick(self)
         for life in self.lives:
             self.set_errors(life)
 
@@ -183,7 +185,7 @@ class RunningBox:
     def set_errors(self, life: Life) -> None:
         """Reckon a link's error rate anew: few errors without traffic, for idle symbols are carried too."""
         carried = 0.15 + 0.85 * min(1.0, life.load / (0.3 * FULL_MB_S))
-        added = sum(one.error_rate(self, life) for one in self.influences)
+        added = sum(influence.error_rate(self, life) for influence in self.influences)
         life.errors_a_second = (life.base_errors_an_hour * carried + added) / 3600.0
 
     # --- what adds up -----------------------------------------------------------------------------------------------
@@ -378,8 +380,8 @@ class RunningBox:
                 life.drive.state = "live"
             life.port.forced_generation = life.port.forced_lanes = None
             life.idle_since = None
-        for one in self.influences:
-            one.booted(self)
+        for influence in self.influences:
+            influence.booted(self)
         self.box.state()  # controllers and buses get their numbers
         self.changed()
         lines = [Line(text, 6) for text in self.draw.sample(HARMLESS, 5)]

@@ -136,7 +136,7 @@ def concerns(world: World, places: set[str], serials: set[str], finding: Finding
     }
     if about & (labels | places | serials):
         return True
-    words = " ".join(str(one) for one in (finding.key, finding.subject))
+    words = " ".join(str(text) for text in (finding.key, finding.subject))
     return any(path in words.split() for path in places) or any(serial in words for serial in serials)
 
 
@@ -168,5 +168,5 @@ def _score_fault(world: World, fault: Fault, changes: Iterable[FindingChange]) -
 
 def median_hours(scores: Iterable[FaultScore]) -> float | None:
     """Give the median delay of the faults found."""
-    delays = [one.found_hours for one in scores if one.found_hours is not None]
+    delays = [score.found_hours for score in scores if score.found_hours is not None]
     return statistics.median(delays) if delays else None

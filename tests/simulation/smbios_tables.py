@@ -18,7 +18,7 @@ def structure(
     for offset, value in fields.items():
         number, size = value if isinstance(value, tuple) else (value, 1)
         formatted[offset : offset + size] = number.to_bytes(size, LITTLE)
-    text = b"".join(one.encode() + b"\0" for one in strings)
+    text = b"".join(string.encode() + b"\0" for string in strings)
     return bytes(formatted) + (text or b"\0") + b"\0"
 
 

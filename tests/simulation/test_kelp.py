@@ -43,7 +43,7 @@ def as_it_stands() -> Snapshot:
 def health_of(serial: str) -> HealthLog | Unread:
     controllers = as_it_stands().controllers
     assert not isinstance(controllers, Unread)
-    return next(one.health for one in controllers if one.serial == serial)
+    return next(controller.health for controller in controllers if controller.serial == serial)
 
 
 def test_the_packaged_file_is_what_the_generator_writes() -> None:
@@ -62,7 +62,11 @@ def test_its_declaration_is_one() -> None:
 def test_at_the_end_two_links_are_short_and_one_drive_refuses() -> None:
     functions = as_it_stands().functions
     assert not isinstance(functions, Unread)
-    links = {one.own_path: (one.link.trained_gt_s, one.link.trained_lanes) for one in functions if one.is_bridge}
+    links = {
+        function.own_path: (function.link.trained_gt_s, function.link.trained_lanes)
+        for function in functions
+        if function.is_bridge
+    }
     assert links["0000:00/01.1"] == (16.0, 4)
     assert links["0000:00/01.3"] == (16.0, 2)
     assert links["0000:00/01.4"] == (8.0, 4)
@@ -72,16 +76,18 @@ def test_at_the_end_two_links_are_short_and_one_drive_refuses() -> None:
 def test_the_rest_of_the_box_is_as_declared() -> None:
     """The archive's array is whole, both ports carry together, the memory runs at its rate."""
     build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
-    rules = {one.rule for one in judge_all(Pass.of(build, as_it_stands()))}
+    rules = {finding.rule for finding in judge_all(Pass.of(build, as_it_stands()))}
     assert not {rule for rule in rules if rule.startswith(("array-", "bond-", "network-", "memory-", "occupant-"))}
     arrays, bonds, memory = as_it_stands().arrays, as_it_stands().bonds, as_it_stands().memory
     assert not isinstance(arrays, Unread)
     assert not isinstance(bonds, Unread)
     assert not isinstance(memory, Unread)
-    assert [(one.name, one.level, one.degraded, len(one.members)) for one in arrays] == [("md0", "raid5", 0, 4)]
-    assert [(one.name, one.aggregated_ports) for one in bonds] == [("bond0", 2)]
+    assert [(array.name, array.level, array.degraded, len(array.members)) for array in arrays] == [
+        ("md0", "raid5", 0, 4)
+    ]
+    assert [(bond.name, bond.aggregated_ports) for bond in bonds] == [("bond0", 2)]
     assert not isinstance(memory.modules, Unread)
-    assert [one.configured_mt_s for one in memory.modules] == [5600, 5600]
+    assert [module.configured_mt_s for module in memory.modules] == [5600, 5600]
 
 
 def test_it_fits_and_names_the_network_as_narrowest() -> None:
@@ -105,9 +111,9 @@ def test_a_cable_makes_errors_that_its_siblings_do_not() -> None:
     functions = as_it_stands().functions
     assert not isinstance(functions, Unread)
     counts = {
-        one.path: sum(one.aer.correctable.values())
-        for one in functions
-        if not one.is_bridge and one.aer and not isinstance(one.aer.correctable, Unread)
+        function.path: sum(function.aer.correctable.values())
+        for function in functions
+        if not function.is_bridge and function.aer and not isinstance(function.aer.correctable, Unread)
     }
     assert counts.pop("0000:00/01.3") > 5_000
     assert max(counts.values()) < 5
@@ -123,8 +129,8 @@ def test_the_log_has_drops_after_rests_and_under_the_copy_and_of_lost_data() -> 
     told: dict[EventKind, list[float]] = {}
     for line in lines()[1:]:
         frame = json.loads(line)
-        for one in kernel_events(frame.get("kmsg", ())):
-            told.setdefault(one.event.kind, []).append(frame["t"])
+        for timed in kernel_events(frame.get("kmsg", ())):
+            told.setdefault(timed.event.kind, []).append(frame["t"])
     assert len(told[EventKind.CONTROLLER_DOWN]) >= 8
     assert len(told[EventKind.MEDIA_ERROR]) >= 2
     assert len(told[EventKind.AER_CORRECTABLE]) >= 20

@@ -13,7 +13,7 @@ VERSIONS = ((5, 10), (5, 15), (6, 1), (6, 6), (6, 8), (6, 12))
 def kinds_of(lines: list[Line]) -> list[tuple[str, str | None]]:
     log = KernelLog()
     log.write(lines, up=12.5)
-    return [(one.event.kind, one.event.device) for one in kernel_events(log.take())]
+    return [(timed.event.kind, timed.event.device) for timed in kernel_events(log.take())]
 
 
 @pytest.mark.parametrize("version", VERSIONS)

@@ -38,7 +38,7 @@ def test_a_fault_is_found_at_the_first_word_of_its_place() -> None:
     fault = world.faults[0]
     first = min(fault.shown)
     label = world.labels[next(iter(fault.places))]
-    other = next(one for one in world.labels.values() if one != label)
+    other = next(known for known in world.labels.values() if known != label)
     right = (Cause(cause="drive-firmware", probability=0.9),)
     wrong = (Cause(cause="heat", probability=0.9),)
     changes = [

@@ -138,9 +138,11 @@ def test_the_kernels_thermometers_are_recorded_where_the_log_cannot_be_read(heal
     readings: dict[str, set[float]] = {}
     while host.advance():
         snapshot = read_snapshot(host, collectors)
-        for one in snapshot.controllers if isinstance(snapshot.controllers, tuple) else ():
-            for reading in one.temperatures:
-                drive = next(life.drive for life in running.lives if life.drive and life.drive.serial == one.serial)
+        for controller in snapshot.controllers if isinstance(snapshot.controllers, tuple) else ():
+            for reading in controller.temperatures:
+                drive = next(
+                    life.drive for life in running.lives if life.drive and life.drive.serial == controller.serial
+                )
                 assert reading.maximum_celsius == drive.warning_celsius
                 assert reading.critical_celsius == drive.critical_celsius
                 assert isinstance(reading.celsius, float)
@@ -160,7 +162,7 @@ def test_a_lost_drive_is_gone_from_the_recorded_state_until_it_is_back() -> None
         before = 0
         for _ in world.lines():
             presences = [life.drive.presence for life in world.running.lives if life.drive]
-            away = sum(one is not Presence.HERE for one in presences)
+            away = sum(presence is not Presence.HERE for presence in presences)
             seen.add((before > 0, away > 0))
             before = away
     assert (False, True) in seen

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from simulation.box import Drive, Port, Presence
 from simulation.kernel_words import HARMLESS, Line, Words
 from simulation.loads import DAY
-from simulation.running_box import Life, RunningBox
+from simulation.running_box import Influence, Life, RunningBox
 
 HOUR = 3600.0
 
@@ -51,7 +51,7 @@ class Customs:
 
 
 @dataclass(slots=True)
-class Upkeep:
+class Upkeep(Influence):
     """Everyday life, as something that acts on the box."""
 
     customs: Customs
@@ -87,22 +87,12 @@ class Upkeep:
         talkers = round(customs.talkative * len(drives))
         self._talkative = frozenset(drive.serial for drive in box.draw.sample(drives, talkers))
 
-    # An influence that adds nothing of its own.
-
     def tick(self, box: RunningBox) -> None:
         """Programs ask talkative drives for what they do not know, a few times a day."""
         if box.draw.random() < 2 / 96:
             for life in box.lives:
                 if life.drive and life.drive.serial in self._talkative and life.drive.presence is Presence.HERE:
                     box.refuse_commands(life.drive, box.draw.randint(1, 2))
-
-    def error_rate(self, box: RunningBox, life: Life) -> float:  # noqa: ARG002 (an influence's question)
-        """Add nothing."""
-        return 0.0
-
-    def warmth(self, box: RunningBox, life: Life) -> float:  # noqa: ARG002 (an influence's question)
-        """Add nothing."""
-        return 0.0
 
     def booted(self, box: RunningBox) -> None:
         """A boot that came up short, where one is due."""
@@ -171,9 +161,9 @@ class Upkeep:
         box.shut_down(seconds=120)
 
     def _swap(self, box: RunningBox) -> None:
-        one = box.draw.choice(box.lives)
-        if alike := [life for life in box.lives if life is not one and are_alike(life, one)]:
-            swap_drives(box, one, box.draw.choice(alike))
+        life = box.draw.choice(box.lives)
+        if alike := [other for other in box.lives if other is not life and are_alike(other, life)]:
+            swap_drives(box, life, box.draw.choice(alike))
 
     def _take_out(self, box: RunningBox) -> None:
         life = box.draw.choice(box.lives)
@@ -229,21 +219,18 @@ class Upkeep:
             box.say([Line(box.draw.choice(HARMLESS), 6)])
 
 
-def are_alike(one: Life, other: Life) -> bool:
+def are_alike(first: Life, second: Life) -> bool:
     """Whether two places and their drives are of a kind, so that a swap changes nothing that was planned."""
-    if one.drive is None or other.drive is None:
+    if first.drive is None or second.drive is None or first.drive.model != second.drive.model:
         return False
-    mine, its = (
-        (life.port.generation, life.port.lanes, drive.model) for life, drive in ((one, one.drive), (other, other.drive))
-    )
-    return mine == its
+    return (first.port.generation, first.port.lanes) == (second.port.generation, second.port.lanes)
 
 
-def swap_drives(box: RunningBox, one: Life, other: Life) -> None:
+def swap_drives(box: RunningBox, first: Life, second: Life) -> None:
     """With the power off, swap the drives of two places."""
     if box.is_off:
         return
     box.shut_down(seconds=1800, power_off=True)
-    one.port.drive, other.port.drive = other.port.drive, one.port.drive
-    one.temperature = other.temperature = 30.0
-    one.minutes, other.minutes = other.minutes, one.minutes
+    first.port.drive, second.port.drive = second.port.drive, first.port.drive
+    first.temperature = second.temperature = 30.0
+    first.minutes, second.minutes = second.minutes, first.minutes

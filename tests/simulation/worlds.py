@@ -102,7 +102,7 @@ def make_world(kind: str, seed: int, family: Family) -> World:
     draw = random.Random(f"{family.name}/{word}/{seed}")  # noqa: S311 (a reproducible draw is wanted)
     spacing, days = draw.choice(family.pace)
     view = draw_view(draw, kernels=family.kernels, spacings=(spacing,))
-    habit = draw.choice([one for one in family.habits if plots.suits(kind, HABITS[one])])
+    habit = draw.choice([name for name in family.habits if plots.suits(kind, HABITS[name])])
     blueprint: Blueprint = draw_blueprint(draw, family)
     until = START + days * DAY
     running = RunningBox(

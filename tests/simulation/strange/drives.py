@@ -16,7 +16,6 @@ class CountersThatCannotBe(Oddity):
     """A drive whose minutes of heat jump to the largest number, and fall back."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Once or more."""
         life = some_life(box)
         for _ in range(box.draw.randint(1, 3)):
             box.at(box.draw.uniform(box.now + DAY, self.until - DAY), lambda: self._jump(box, life))
@@ -41,7 +40,6 @@ class FirmwareCountsAnew(Oddity):
     """New firmware of a drive counts otherwise: media errors, unsafe shutdowns and hours jump, or begin anew."""
 
     def prepare(self, box: RunningBox) -> None:
-        """One update, of all drives of a model."""
         box.at(box.draw.uniform(box.now + 3 * DAY, self.until - 3 * DAY), lambda: self._update(box))
 
     def _update(self, box: RunningBox) -> None:
@@ -69,7 +67,6 @@ class TwinSerials(Oddity):
     """Two drives of a cheap make with one serial number."""
 
     def prepare(self, box: RunningBox) -> None:
-        """From the first day on."""
         first, second = box.draw.sample([life for life in box.lives if life.drive], 2)
         if first.drive and second.drive:
             for drive in (first.drive, second.drive):
@@ -81,7 +78,6 @@ class OddBytes(Oddity):
     """A health log with bytes that mean nothing: spare threshold and share used both 255."""
 
     def prepare(self, box: RunningBox) -> None:
-        """On one drive or on all."""
         chosen = box.lives if box.draw.random() < 0.3 else [some_life(box)]
         for life in chosen:
             if life.drive is not None:
@@ -113,7 +109,6 @@ class SpareFlutters(Oddity):
     life: Life | None = None
 
     def prepare(self, box: RunningBox) -> None:
-        """One drive."""
         self.life = some_life(box)
 
     def tick(self, box: RunningBox) -> None:
@@ -129,7 +124,6 @@ class ColdReading(Oddity):
     """A drive that states nought kelvin, or 255 degrees, once in a while."""
 
     def prepare(self, box: RunningBox) -> None:
-        """A few times a week, for one reading."""
         life = some_life(box)
         self.often(box, 150, lambda box: self._state(box, life))
 
@@ -149,7 +143,6 @@ class ReplayTimeouts(Oddity):
     _paths: tuple[str, ...] = ()
 
     def prepare(self, box: RunningBox) -> None:
-        """With idle states of links on, on one link or on all of a model."""
         self._an_hour = box.draw.choice((0.2, 2.0, 20.0))
         chosen = box.lives if box.draw.random() < 0.4 else [some_life(box)]
         self._paths = tuple(life.port.path for life in chosen)
@@ -180,7 +173,6 @@ class AdvisoryReports(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """Several times a day."""
         life = some_life(box)
         self.often(box, 365 * box.draw.choice((1, 6, 40)), lambda box: self._report(box, life))
 
@@ -210,7 +202,6 @@ class CommandsRefused(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """After each trim, or daily."""
         self.daily(box, 0.2, self._refuse, every=box.draw.choice((1, 7)))
 
     def _refuse(self, box: RunningBox) -> None:

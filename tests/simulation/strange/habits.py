@@ -23,7 +23,6 @@ class NumbersRunOver(Oddity):
     _life: Life | None = None
 
     def prepare(self, box: RunningBox) -> None:
-        """It was near the end already."""
         self._life = some_life(box)
         for life in box.lives:
             life.read_ms, life.write_ms = 30.0, 20.0  # many requests at once
@@ -66,7 +65,6 @@ class CaseUnplugged(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """Each few nights, in a port of its own."""
         port = Port(hop="07.0", slot_number=70, path="0000:00/07.0", hot_plug=True)
         box.box.ports.append(port)
         life = Life(port=port, base_errors_an_hour=0.0, share=0.2)
@@ -108,7 +106,6 @@ class DeepQueues(Oddity):
     """One drive serves a program that asks for 64 blocks at a time, the others the same work one by one."""
 
     def prepare(self, box: RunningBox) -> None:
-        """For some hours each night, from some day on."""
         life = some_life(box)
 
         def begin(box: RunningBox) -> None:
@@ -126,7 +123,6 @@ class SwapsDrives(Oddity):
     """The owner swaps two drives of one model with the power off, and back a week later, and notes nothing."""
 
     def prepare(self, box: RunningBox) -> None:
-        """A few times."""
         self.daily(box, 11.0, self._swap, every=5)
 
     def _swap(self, box: RunningBox) -> None:
@@ -149,7 +145,6 @@ class OwnLimitOfHeat(Oddity):
     _life: Life | None = None
 
     def prepare(self, box: RunningBox) -> None:
-        """On one drive."""
         self._life = some_life(box)
 
     def tick(self, box: RunningBox) -> None:
@@ -168,7 +163,6 @@ class SelfTestsAborted(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """Two disks."""
         disks = add_sata(box, 2)
         words = {
             0: "Completed without error", 1: "Aborted by host", 2: "Interrupted (host reset)",
@@ -198,7 +192,6 @@ class ArrayGrows(Oddity):
     _array: MdArray | None = None
 
     def prepare(self, box: RunningBox) -> None:
-        """Three drives, later one more where there is one."""
         serials = [life.drive.serial for life in box.lives if life.drive]
         array = self._array = MdArray(name="md0", serials=tuple(serials[:3]), size_bytes=8_000_000_000_000)
         box.box.arrays.append(array)
@@ -224,11 +217,9 @@ class HotWeek(Oddity):
     _from: float = 0.0
 
     def prepare(self, box: RunningBox) -> None:
-        """In the middle of the story."""
         self._from = box.draw.uniform(box.now, self.until - 2 * DAY)
 
     def warmth(self, box: RunningBox, life: Life) -> float:  # noqa: ARG002 (all alike)
-        """By day more than by night."""
         return 14.0 if self._from <= box.now < self._from + 7 * DAY else 0.0
 
 
@@ -237,7 +228,6 @@ class WatchPauses(Oddity):
     """The watch is off for days, more than once, while the box works on: what was counted meanwhile has no date."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Two days and more each."""
         for _ in range(3):
             t = box.draw.uniform(box.now + DAY, self.until - 3 * DAY)
             box.at(t, lambda: box.look_away(box.draw.uniform(0.5, 3) * DAY))

@@ -19,7 +19,6 @@ class DisksInStandby(Oddity):
     _awake_until: float = 0.0
 
     def prepare(self, box: RunningBox) -> None:
-        """Two to six disks."""
         self.disks = add_sata(box, box.draw.randint(2, 6))
         self._woken_a_day = box.draw.choice((1, 4, 20))
         self.often(box, 365 * self._woken_a_day, self._wake)
@@ -50,7 +49,6 @@ class DrivesThatSleep(Oddity):
     """NVMe drives whose functions are suspended at run time whenever they are idle, so that a reading lets them be."""
 
     def prepare(self, box: RunningBox) -> None:
-        """All of them."""
         box.sleeping = True
         for life in box.lives:
             if life.drive is not None:
@@ -64,10 +62,7 @@ class FloatingSensors(Oddity):
     Source: Documentation/hwmon/sysfs-interface.rst; that unconnected inputs float is common practice, no source.
     """
 
-    _drifts: tuple[int, ...] = ()
-
     def prepare(self, box: RunningBox) -> None:
-        """Lay out the chip."""
         folder = "/sys/devices/platform/nct6775.656/hwmon/hwmon9"
         box.box.extra_links["/sys/class/hwmon/hwmon9"] = "../../devices/platform/nct6775.656/hwmon/hwmon9"
         lay_files(
@@ -103,7 +98,6 @@ class OtherDevices(Oddity):
     functions: list[Function] = field(default_factory=list)
 
     def prepare(self, box: RunningBox) -> None:
-        """Lay them out below ports of their own."""
         below = (
             ("1c.0", "a0", Function(place="", class_code=0x030000, driver="amdgpu", generation=4, lanes=16)),
             ("1c.4", "a2", Function(place="", class_code=0xFF0000, driver="rtsx_pci", generation=1, lanes=1)),
@@ -145,7 +139,6 @@ class FirmwareRaid(Oddity):
     _disks: list[Disk] = field(default_factory=list)
 
     def prepare(self, box: RunningBox) -> None:
-        """Two disks, a container, a volume."""
         self._disks = add_sata(box, 2)
         names = [disk.name for disk in self._disks]
         kind = box.draw.choice(("imsm", "ddf"))
@@ -190,7 +183,6 @@ class MonthlyCheck(Oddity):
     _array: MdArray | None = None
 
     def prepare(self, box: RunningBox) -> None:
-        """Over two drives."""
         serials = tuple(life.drive.serial for life in box.lives if life.drive)[:2]
         self._array = MdArray(name="md0", serials=serials, size_bytes=2_000_000_000_000, level="raid1")
         box.box.arrays.append(self._array)
@@ -251,7 +243,6 @@ class ClockWrongAtBoot(Oddity):
     _seconds: float = 60.0
 
     def prepare(self, box: RunningBox) -> None:
-        """With restarts enough to see it."""
         self._error = box.draw.choice((-6 * 365 * DAY, -400 * DAY, 5 * 365 * DAY, -7200.0))
         self._seconds = box.draw.uniform(30, 3 * HOUR)
         self.often(box, 40, lambda box: box.shut_down(seconds=120, power_off=box.draw.random() < 0.5))
@@ -282,7 +273,6 @@ class LoudLog(Oddity):
     )
 
     def prepare(self, box: RunningBox) -> None:
-        """Some hundred lines, several times a day."""
         self.often(box, 365 * 4, self._flood)
 
     def _flood(self, box: RunningBox) -> None:
@@ -297,7 +287,6 @@ class LongPowerCuts(Oddity):
     """No mains for days or weeks, more than once; the mains may flicker when they come back."""
 
     def prepare(self, box: RunningBox) -> None:
-        """A few times."""
         for _ in range(box.draw.randint(1, 4)):
             box.at(box.draw.uniform(box.now + DAY, self.until - DAY), lambda: self._cut(box))
 
@@ -315,7 +304,6 @@ class WatchStartsAgain(Oddity):
     """Whoever watches is started again, by updates and by hand: it reads again what the kernel's log still holds."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Twice a week."""
         self.often(box, 100, self._start)
 
     def _start(self, box: RunningBox) -> None:
@@ -332,7 +320,6 @@ class NetworkUpkeep(Oddity):
     _folders: tuple[str, ...] = ()
 
     def prepare(self, box: RunningBox) -> None:
-        """A card with two ports."""
         port = "pci0000:00/0000:00:1c.0"
         bridge = Function(place=port, class_code=0x060400, driver="pcieport", generation=3, lanes=4, port_type=4)
         bridge.trained_generation, bridge.trained_lanes = 3, 4
@@ -396,7 +383,6 @@ class CardMovesBuses(Oddity):
     """Cards come and go in other slots, so that buses and addresses of everything behind them move at a boot."""
 
     def prepare(self, box: RunningBox) -> None:
-        """With restarts enough to see it."""
         self.often(box, 25, lambda box: box.shut_down(seconds=600, power_off=True))
 
     def booted(self, box: RunningBox) -> None:
@@ -426,7 +412,6 @@ class DrivesHiddenByFirmware(Oddity):
     _count: int = 1
 
     def prepare(self, box: RunningBox) -> None:
-        """One or two, besides a disk that is seen."""
         self._count = box.draw.choice((1, 2))
         add_sata(box, 1)
 
@@ -447,7 +432,6 @@ class HealthDeniedForAWhile(Oddity):
     """An update of the system takes the right to ask drives away, until the owner gives it back days later."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Once or twice, for hours or days."""
         for _ in range(box.draw.choice((1, 2))):
             box.at(box.draw.uniform(box.now + DAY, self.until - DAY), lambda: self._deny(box))
 

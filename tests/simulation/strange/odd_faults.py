@@ -42,7 +42,6 @@ class PowerContact(OddFault):
     """A drive's supply breaks for a moment now and then: it is back before anybody asked, and counts it."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Every day or two."""
         self.rules, life = ("unsafe-shutdowns-rising", "drops-off-bus"), self.choose(box, box.now + 2 * DAY)
 
         def flicker(box: RunningBox) -> None:
@@ -58,7 +57,6 @@ class SpareSinks(OddFault):
     """A drive's spare goes by six per cent a day, with no error and no warning of its own."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Down to nothing."""
         self.rules, self.days, life = ("spare-low",), 8.0, self.choose(box, box.now + DAY)
 
         def sink(_: RunningBox) -> None:
@@ -75,7 +73,6 @@ class MemberKicked(OddFault):
     _array: MdArray | None = None
 
     def prepare(self, box: RunningBox) -> None:
-        """Over three drives."""
         self.rules, self.began_at = ("array-degraded",), box.now + DAY
         serials = tuple(life.drive.serial for life in box.lives if life.drive)[:3]
         self._array = MdArray(name="md0", serials=serials, size_bytes=8_000_000_000_000)
@@ -102,7 +99,6 @@ class HotAfternoons(OddFault):
     """A drive drops only when it is hot: on afternoons of load, and is back after a reset."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Every second afternoon."""
         self.rules, life = ("drops-off-bus", "controller-resets"), self.choose(box, box.now + 2 * DAY)
 
         def drop(box: RunningBox) -> None:
@@ -112,7 +108,6 @@ class HotAfternoons(OddFault):
         self.daily(box, 15.0, drop, every=2)
 
     def warmth(self, box: RunningBox, life: Life) -> float:
-        """It is hot by day."""
         return 55.0 if life is self.life and 12 <= (box.now % DAY) / HOUR < 18 else 0.0
 
 
@@ -121,7 +116,6 @@ class LanesLostAtBoots(OddFault):
     """A link trains with half its lanes at some boots, and well at the others."""
 
     def prepare(self, box: RunningBox) -> None:
-        """A restart each night."""
         self.rules = ("link-degraded-on-some-boots", "link-narrow")
         self.days = 8.0
         self.choose(box, box.now + DAY)
@@ -164,7 +158,6 @@ class PendingComeAndGo(OddFault):
     """A SATA disk's pending sectors rise and fall to none again, each few days to more, and none is reallocated."""
 
     def prepare(self, box: RunningBox) -> None:
-        """One disk of two."""
         self.rules, self.began_at = ("sectors-failing",), box.now + 2 * DAY
         disk = add_sata(box, 2)[0]
         number = 0
@@ -191,7 +184,6 @@ class SlowInItself(OddFault):
     """A drive that takes five times as long as its siblings for the same work, and is busy for it."""
 
     def prepare(self, box: RunningBox) -> None:
-        """From some day on."""
         self.rules, self.days, life = ("drive-fail-slow",), 7.0, self.choose(box, box.now + 3 * DAY)
         for each in box.lives:
             each.share = 1.0  # all have the same work
@@ -238,7 +230,6 @@ class ErrorsByNight(OddFault):
     """A cable beside a heater that runs at night: its link makes errors for some hours a night, and none by day."""
 
     def prepare(self, box: RunningBox) -> None:
-        """From some day on."""
         self.rules, self.days = ("signal-errors",), 7.0
         self.choose(box, box.now + 2 * DAY)
 
@@ -248,7 +239,6 @@ class ErrorsByNight(OddFault):
         return [] if unseen else super(ErrorsByNight, self).complaints(world, changes)
 
     def error_rate(self, box: RunningBox, life: Life) -> float:
-        """Twenty an hour at most."""
         by_night = (box.now % DAY) / HOUR < 6
         return 20.0 if life is self.life and by_night and box.now > (self.began_at or 0.0) else 0.0
 

@@ -7,14 +7,14 @@ from typing import Any
 from laneproof.findings import Change, FindingChange, Kind, Severity
 from simulation.box import LinkSide, Presence, _lay_function, _Tree
 from simulation.loads import DAY
-from simulation.running_box import Life, RunningBox
+from simulation.running_box import Influence, Life, RunningBox
 from simulation.worlds import World
 
 HOUR = 3600.0
 
 
 @dataclass(slots=True)
-class Oddity:
+class Oddity(Influence):
     """Something strange and sound, or an odd way to fail.
 
     Attributes:
@@ -39,20 +39,6 @@ class Oddity:
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:  # noqa: ARG002 (most have none)
         """Say what the program should have said of a box in trouble and did not, or said wrongly."""
         return []
-
-    def tick(self, box: RunningBox) -> None:
-        """A quarter of an hour begins."""
-
-    def error_rate(self, box: RunningBox, life: Life) -> float:  # noqa: ARG002 (most add none)
-        """Give the errors per hour that it adds to a link."""
-        return 0.0
-
-    def warmth(self, box: RunningBox, life: Life) -> float:  # noqa: ARG002 (most add none)
-        """Give the degrees that it adds to a drive."""
-        return 0.0
-
-    def booted(self, box: RunningBox) -> None:
-        """The machine starts."""
 
     # --- for those who write stories ----------------------------------------------------------------------------------
 
@@ -209,7 +195,7 @@ def is_alarm(change: FindingChange) -> bool:
 
 def raised(changes: Sequence[FindingChange], *rules: str) -> list[FindingChange]:
     """Give what was raised by some rules."""
-    return [one for one in changes if one.change is Change.RAISED and one.finding.rule in rules]
+    return [change for change in changes if change.change is Change.RAISED and change.finding.rule in rules]
 
 
 def loud_count(changes: Sequence[FindingChange]) -> int:

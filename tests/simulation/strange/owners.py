@@ -46,7 +46,6 @@ class PulledByHand(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """A few times, some time of the day."""
         for life in box.lives:
             life.port.hot_plug = True
         for _ in range(box.draw.randint(2, 5)):
@@ -85,7 +84,6 @@ class TakenOutWithPowerOff(Oddity):
     """The owner shuts down, takes a drive home for some days, and puts it back with the power off."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Once or twice."""
         for _ in range(box.draw.randint(1, 2)):
             box.at(box.draw.uniform(box.now + 3 * DAY, self.until - 4 * DAY), lambda: self._take(box, some_life(box)))
 
@@ -117,7 +115,6 @@ class ResetByHand(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """Every day or every few days."""
         self.daily(box, box.draw.uniform(0, 23), self._reset, every=box.draw.choice((1, 3, 7)))
 
     def _reset(self, box: RunningBox) -> None:
@@ -158,7 +155,6 @@ class LentToAGuest(Oddity):
     """The owner gives a drive to a virtual machine for some days: another driver holds its function."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Once or twice."""
         for _ in range(box.draw.randint(1, 3)):
             box.at(box.draw.uniform(box.now + DAY, self.until - 2 * DAY), lambda: self._lend(box, some_life(box)))
 
@@ -194,7 +190,6 @@ class BackupDrivesTakeTurns(Oddity):
     path: str = ""
 
     def prepare(self, box: RunningBox) -> None:
-        """Choose the position and its second drive."""
         life = some_life(box)
         self.path = life.port.path
         if life.drive is None:
@@ -232,7 +227,6 @@ class BackupDrivesTakeTurns(Oddity):
         box.at(box.now + box.draw.uniform(1, 90) * 60, plug)
 
     def declare(self, declaration: str) -> str:
-        """The owner says that the position may be empty."""
         head, _, tail = declaration.partition(f'path = "{self.path}"\n')
         return f'{head}path = "{self.path}"\nremovable = true\n{tail}' if tail else declaration
 
@@ -242,7 +236,6 @@ class DifferentWork(Oddity):
     """Drives of a model do different work: one streams by the mebibyte, its siblings serve small reads."""
 
     def prepare(self, box: RunningBox) -> None:
-        """For as long as the box lives, or from some day on."""
         begin = box.now if box.draw.random() < 0.5 else box.draw.uniform(box.now + 3 * DAY, self.until - 5 * DAY)
         streams = some_life(box)
         large, small = box.draw.choice(((1 << 20, 16_384), (1 << 19, 4096), (1 << 18, 65_536)))
@@ -261,7 +254,6 @@ class Suspends(Oddity):
     """The box sleeps when it is not needed; on some boards its drives lose power meanwhile, with or without a word."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Each night, or several times a day."""
         power = box.draw.choice(("kept", "lost in good order", "lost without a word"))
         hours = box.draw.uniform(3, 9)
         for hour in box.draw.choice(((1.0,), (1.0, 14.0))):
@@ -303,7 +295,6 @@ class RestartsForKernels(Oddity):
     """A distribution with a new kernel each week: restarts by kexec too, the words of the log change."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Each week."""
         versions = iter(((5, 15), (6, 1), (6, 6), (6, 8), (6, 9), (6, 12), (6, 14), (6, 16), (6, 17)))
 
         def update(box: RunningBox) -> None:
@@ -324,7 +315,6 @@ class UsbCase(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """Each night, or each few."""
         device = "pci0000:00/0000:00:14.0/usb2/2-1/2-1:1.0/host9/target9:0:0/9:0:0:0"
         disk = Disk(name="sdz", device=device, model="DRIFT Case", serial="DRIFT0001")
         hours = box.draw.uniform(0.5, 6)
@@ -364,7 +354,6 @@ class AddsDrives(Oddity):
     """The owner fills empty sockets, with the power off, and declares nothing of it."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Two sockets that stand empty at first."""
         ports = [Port(hop=f"05.{number}", slot_number=50 + number, path=f"0000:00/05.{number}") for number in (1, 2)]
         box.box.ports.extend(ports)
         for number, port in enumerate(ports):

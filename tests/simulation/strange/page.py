@@ -16,16 +16,16 @@ def write_strange(scores: Sequence[StrangeScore], *, command: str) -> str:
         scores: Of all worlds.
         command: What was run.
     """
-    sound, troubled = ([one for one in scores if one.healthy is healthy] for healthy in (True, False))
+    sound, troubled = ([score for score in scores if score.healthy is healthy] for healthy in (True, False))
     return "\n".join([TITLE, "", *_sound(sound, command), *_troubled(troubled), ""])
 
 
 def _sound(scores: Sequence[StrangeScore], command: str) -> list[str]:
     if not scores:
         return []
-    days = sum(one.days for one in scores)
-    alarms = sum(len(one.alarms) for one in scores)
-    loud = sum(one.lines_a_month > MOST_LINES for one in scores)
+    days = sum(score.days for score in scores)
+    alarms = sum(len(score.alarms) for score in scores)
+    loud = sum(score.lines_a_month > MOST_LINES for score in scores)
     lines = [
         prose(
             f"Made by `{command}` (from `tests`): {len(scores)} boxes, {days / YEAR_DAYS:.1f} box-years, each with an",
@@ -36,23 +36,23 @@ def _sound(scores: Sequence[StrangeScore], command: str) -> list[str]:
         "| what | figure |",
         "| --- | --- |",
         f"| false alarms | {alarms}: {rate(alarms, days / YEAR_DAYS, 'box-year')} |",
-        f"| notices | {rate(sum(len(one.notices) for one in scores), days / MONTH_DAYS, 'box-month')} |",
-        f"| changed lines a month, median | {statistics.median(one.lines_a_month for one in scores):.1f} |",
+        f"| notices | {rate(sum(len(score.notices) for score in scores), days / MONTH_DAYS, 'box-month')} |",
+        f"| changed lines a month, median | {statistics.median(score.lines_a_month for score in scores):.1f} |",
         f"| boxes with more than {MOST_LINES} changed lines a month | {loud} of {len(scores)} |",
         "",
         "| oddity | boxes | days | false alarms | notices | changed lines a month, median and most |",
         "| --- | --- | --- | --- | --- | --- |",
     ]
     for kind in HEALTHY:
-        if chosen := [one for one in scores if one.kind == kind]:
-            monthly = [one.lines_a_month for one in chosen]
+        if chosen := [score for score in scores if score.kind == kind]:
+            monthly = [score.lines_a_month for score in chosen]
             lines.append(
-                f"| {kind} | {len(chosen)} | {sum(one.days for one in chosen):.0f} "
-                f"| {sum(len(one.alarms) for one in chosen)} | {sum(len(one.notices) for one in chosen)} "
+                f"| {kind} | {len(chosen)} | {sum(score.days for score in chosen):.0f} "
+                f"| {sum(len(score.alarms) for score in chosen)} | {sum(len(score.notices) for score in chosen)} "
                 f"| {statistics.median(monthly):.1f}, {max(monthly):.1f} |"
             )
-    told = [f"- `{one.kind}` {one.seed}{' with ' + one.also if one.also else ''}: {words}" for one in scores
-            for words in one.alarms[:2]]  # fmt: skip
+    told = [f"- `{score.kind}` {score.seed}{' with ' + score.also if score.also else ''}: {words}" for score in scores
+            for words in score.alarms[:2]]  # fmt: skip
     return [*lines, "", *(["False alarms:", "", *told[:30], ""] if told else [])]
 
 
@@ -67,9 +67,9 @@ def _troubled(scores: Sequence[StrangeScore]) -> list[str]:
         "| trouble | boxes | right | what was wrong |",
         "| --- | --- | --- | --- |",
     ]
-    for kind in dict.fromkeys(one.kind for one in scores):
-        chosen = [one for one in scores if one.kind == kind]
-        wrong = sorted({words for one in chosen for words in one.complaints})
-        right = sum(not one.complaints for one in chosen)
+    for kind in dict.fromkeys(score.kind for score in scores):
+        chosen = [score for score in scores if score.kind == kind]
+        wrong = sorted({words for score in chosen for words in score.complaints})
+        right = sum(not score.complaints for score in chosen)
         lines.append(f"| {kind} | {len(chosen)} | {right} of {len(chosen)} | {'; '.join(wrong) or '-'} |")
     return [*lines, ""]

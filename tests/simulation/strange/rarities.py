@@ -35,7 +35,6 @@ class PulledInOneFrame(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """A few times."""
         for life in box.lives:
             life.port.hot_plug = True
         for _ in range(box.draw.randint(1, 3)):
@@ -72,7 +71,6 @@ class LogRefusedUnderLoad(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """A few times a day, for one reading."""
         life = some_life(box)
         self.often(box, 365 * box.draw.choice((1, 4)), lambda box: self._refuse(box, life))
 
@@ -120,7 +118,6 @@ class WordsOfMembers(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """They stand so for good."""
         array, folder = array_of(box, "raid1", 2)
         box.box.state()  # gives the disks their names
 
@@ -143,7 +140,6 @@ class ReplacedInPlace(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """Once, for half a day."""
         array, folder = array_of(box, "raid5", 3)
 
         def begin() -> None:
@@ -171,7 +167,6 @@ class GhostInAnEmptySlot(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """Several times a week."""
         port = Port(hop="06.1", slot_number=61, path="0000:00/06.1", hot_plug=True)
         box.box.ports.append(port)
 
@@ -192,7 +187,6 @@ class FormattedAnew(Oddity):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """Once."""
         life = some_life(box)
 
         def remake() -> None:
@@ -209,7 +203,6 @@ class ClockDrifts(Oddity):
     """A clock that gains two minutes a day and is set right once a week, by a script and not by a daemon."""
 
     def prepare(self, box: RunningBox) -> None:
-        """All the time."""
         self.daily(box, 4.0, self._set, every=7)
 
     def _set(self, box: RunningBox) -> None:
@@ -225,7 +218,6 @@ class RescueBoot(Oddity):
     """The owner starts a rescue system from a stick for an hour: another name, another kernel, no array assembled."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Once or twice."""
         array, _ = array_of(box, "raid5", 3)
         usual = box.box.name, box.box.kernel
 
@@ -284,7 +276,6 @@ class SecondMemberLost(OddFault):
     _second_at: float = 0.0
 
     def prepare(self, box: RunningBox) -> None:
-        """Six nights, and then both."""
         self.rules, self.began_at, self._second_at = ("array-degraded",), box.now + DAY, box.now + 7 * DAY
         array, folder = array_of(box, "raid6", 4)
 
@@ -320,7 +311,6 @@ class GoneAfterARestart(OddFault):
     """A drive does not come up after a restart, and never again."""
 
     def prepare(self, box: RunningBox) -> None:
-        """One restart."""
         self.rules, self.days = ("position-empty", "drops-off-bus", "link-degraded-on-some-boots"), 2.0
         life = self.choose(box, box.now + 3 * DAY)
 
@@ -344,7 +334,6 @@ class GoesWhileNobodyWatches(OddFault):
     _is_seen: bool = False
 
     def prepare(self, box: RunningBox) -> None:
-        """The log's lines of it may be lost."""
         self.rules, self.days = ("position-empty", "drops-off-bus"), 3.0
         life = self.choose(box, box.now + 3 * DAY)
 
@@ -374,12 +363,10 @@ class DustGathers(OddFault):
     """Dust in the way of the air: a drive is warmer by a degree a day, until it is beyond its own threshold."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Up to sixty degrees more."""
         self.rules, self.days = ("overheating", "critical-warning", "throttled"), 60.0
         self.choose(box, box.now + DAY)
 
     def warmth(self, box: RunningBox, life: Life) -> float:
-        """Slowly."""
         days = (box.now - (self.began_at or 0.0)) / DAY
         return min(60.0, max(0.0, 1.5 * days)) if life is self.life else 0.0
 
@@ -396,14 +383,12 @@ class BothEndsByTurns(OddFault):
     _other: Life | None = None
 
     def prepare(self, box: RunningBox) -> None:
-        """Two links."""
         self.rules, self.days = ("signal-errors",), 5.0
         first = self.choose(box, box.now + 2 * DAY)
         others = [life for life in box.lives if life.drive and life is not first]
         self._other = box.draw.choice(others) if others else first
 
     def error_rate(self, box: RunningBox, life: Life) -> float:
-        """Forty an hour."""
         turn = self.life if int(box.now // DAY) % 2 else self._other
         return 40.0 if life is turn and box.now > (self.began_at or 0.0) else 0.0
 

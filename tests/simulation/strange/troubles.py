@@ -29,7 +29,9 @@ class Trouble(Oddity):
         if self.life is None or self.began_at is None:
             return []
         paths, since = {self.life.port.path}, self.began_at - HOUR
-        return [one for one in changes if one.at >= since and concerns(world, paths, self.serials, one.finding)]
+        return [
+            change for change in changes if change.at >= since and concerns(world, paths, self.serials, change.finding)
+        ]
 
     def choose(self, box: RunningBox, begins: float) -> Life:
         """Choose the drive in trouble, and when that begins."""
@@ -45,7 +47,6 @@ class RetrainsAllDay(Trouble):
     """A link that falls to a lower rate and comes back, several times a day: one trouble, and no fifty alarms."""
 
     def prepare(self, box: RunningBox) -> None:
-        """From some day on."""
         begin = box.now + 4 * DAY
         life = self.choose(box, begin)
         per_day = box.draw.choice((1.5, 4.0))
@@ -79,7 +80,6 @@ class RestartsUnasked(Trouble):
     loses_power: bool = False
 
     def prepare(self, box: RunningBox) -> None:
-        """Nine times and more."""
         self.began_at = box.now + 3 * DAY
         self.loses_power = box.draw.random() < 0.5
         for _ in range(9):
@@ -97,7 +97,6 @@ class HealthAllOnes(Trouble):
     """A drive's health log reads all ones for twelve days, while the drive works."""
 
     def prepare(self, box: RunningBox) -> None:
-        """From some day on."""
         life = self.choose(box, box.now + 4 * DAY)
 
         def begin() -> None:
@@ -140,7 +139,6 @@ class ClockLeapsBelowAnAlarm(Trouble):
     _leap: float = 0.0
 
     def prepare(self, box: RunningBox) -> None:
-        """Media errors for a day, a restart with a wrong clock, and more errors days later."""
         begin = box.now + 5 * DAY
         life = self.choose(box, begin)
         self._leap = begin + 1.6 * DAY
@@ -175,7 +173,6 @@ class LosesDataInANewSocket(Trouble):
     """Two troubles at one position: a link that made errors gets a new cable; a week later its drive loses data."""
 
     def prepare(self, box: RunningBox) -> None:
-        """Errors, a cure, media errors."""
         length = self.until - box.now
         begin = box.now + 0.6 * length
         life = self.choose(box, begin)
@@ -239,7 +236,6 @@ class WornOut(Trouble):
     """A drive at the end of its rated life, with no error at all; it may turn read-only."""
 
     def prepare(self, box: RunningBox) -> None:
-        """It wears on."""
         life = self.choose(box, box.now)
         if life.drive is None:
             return
@@ -302,8 +298,10 @@ class FailsOnAPlatform(Trouble):
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:  # noqa: ARG002 (of the whole box)
         """It is alarmed for."""
-        said = [one for one in changes if is_alarm(one) and ("SHOAL0901" in f"{one.finding.key} {one.finding.evidence}"
-                or "sda" in one.finding.subject or "fc800000" in one.finding.key)]  # fmt: skip
+        said = any(
+            "SHOAL0901" in f"{finding.key} {finding.evidence}" or "sda" in finding.subject or "fc800000" in finding.key
+            for finding in (change.finding for change in changes if is_alarm(change))
+        )
         return [] if said else ["a failing disk below no PCI function is not told of"]
 
 
@@ -315,7 +313,6 @@ class LosesPacketsOnItsCable(Trouble):
     """
 
     def prepare(self, box: RunningBox) -> None:
-        """More each day."""
         (disk,) = add_sata(box, 1)
         self.serials.add(disk.serial)
         began_at = self.began_at = box.now + 3 * DAY

@@ -176,9 +176,9 @@ def show(told: StrangeScore) -> str:
 
 if __name__ == "__main__":
     names, seeds = sys.argv[1].split(",") if sys.argv[1] != "all" else [*ALL], sys.argv[2].split("-")
-    for one in names:
+    for name in names:
         for number in range(int(seeds[0]), int(seeds[-1]) + 1):
-            told, all_changes = try_strange(one, number)
+            told, all_changes = try_strange(name, number)
             print(show(told), flush=True)
             if "-v" in sys.argv:
                 for change in all_changes:
