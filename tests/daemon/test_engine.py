@@ -29,7 +29,7 @@ def narrow(engine: Engine, snapshot: Snapshot) -> list[str]:
     return [str(change.change) for change in engine.observe(snapshot).changes if change.finding.rule == "link-narrow"]
 
 
-def test_a_first_look_tells_what_differs_at_once() -> None:
+def test_a_first_pass_reports_what_differs_at_once() -> None:
     outcome = Engine(declare(BUILD)).observe(box(lanes=2))
     (found,) = (finding for finding in outcome.findings if finding.rule == "link-narrow")
     assert found.since == outcome.snapshot.taken_at

@@ -16,7 +16,7 @@ from snapshot_box import L1, Box
 PATH = "0000:00/01.1"
 
 
-def look(box: Box) -> tuple[Snapshot, Link | None]:
+def survey_box(box: Box) -> tuple[Snapshot, Link | None]:
     snapshot = box.snapshot()
     return snapshot, survey(snapshot).link_at(PATH)
 
@@ -38,14 +38,14 @@ def past(**limits: float | None) -> Past:
     ],
 )
 def test_limit_that_fell(port: dict[str, int], words: str | None) -> None:
-    snapshot, link = look(Box().with_port(PATH, **port).with_drive(PATH))
+    snapshot, link = survey_box(Box().with_port(PATH, **port).with_drive(PATH))
     causes = firmware_setting(link, snapshot, past())
     assert bool(causes) == (words is not None)
     assert all(str(words) in " ".join(cause.because) for cause in causes)
 
 
 def test_limits_that_were_not_known_decide_nothing() -> None:
-    snapshot, link = look(Box().with_port(PATH, gen=1, lanes=1).with_drive(PATH))
+    snapshot, link = survey_box(Box().with_port(PATH, gen=1, lanes=1).with_drive(PATH))
     assert firmware_setting(link, snapshot, past(target_gt_s=None, capable_gt_s=None, capable_lanes=None)) == ()
     assert firmware_setting(link, snapshot, NOTHING) == ()
     assert firmware_setting(None, snapshot, past()) == ()
@@ -53,7 +53,7 @@ def test_limits_that_were_not_known_decide_nothing() -> None:
 
 def test_bios_that_could_not_be_read_is_called_unknown() -> None:
     box = Box().with_port(PATH, lanes=2).with_drive(PATH).with_group(firmware=Unread("dmi", "denied"))
-    snapshot, link = look(box)
+    snapshot, link = survey_box(box)
     (cause,) = firmware_setting(link, snapshot, past())
     assert cause.because[-1].endswith("now it is BIOS unknown")
 
@@ -66,7 +66,7 @@ def test_low_power_states_that_came_with_another_bios(
     then: int | None,
     decided: bool,  # noqa: FBT001 (a column of the table)
 ) -> None:
-    snapshot, link = look(Box().with_port(PATH, aspm=now).with_drive(PATH))
+    snapshot, link = survey_box(Box().with_port(PATH, aspm=now).with_drive(PATH))
     assert bool(aspm_setting(link, snapshot, past(aspm_enabled=then))) == decided
 
 

@@ -46,20 +46,20 @@ def _find_mismatches(array: Array) -> Iterator[Said]:
 
 
 def _find_bad_blocks(arrangement: Arrangement, array: Array) -> Iterator[Said]:
-    places = locate_disks(arrangement)
+    positions = locate_disks(arrangement)
     for member in array.members:
         if isinstance(member.bad_block_sectors, int) and member.bad_block_sectors:
-            where = places.get(member.disk) or member.name
+            where = positions.get(member.disk) or member.name
             yield f"it lists {say_times(member.bad_block_sectors, 'sector')} of {where} as bad", Severity.WARNING
 
 
 def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
-    places = locate_disks(arrangement)
+    positions = locate_disks(arrangement)
     disks = {member.name: member.disk for member in array.members}
     for device, counts in array.error_statistics.items():
         above_zero = {name: count for name, count in counts.items() if count}
         if above_zero:
-            where = places.get(disks.get(device, device)) or device
+            where = positions.get(disks.get(device, device)) or device
             words = ", ".join(
                 say_times(count, f"{name.removesuffix('_errs')} error") for name, count in above_zero.items()
             )

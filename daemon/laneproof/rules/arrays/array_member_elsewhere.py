@@ -45,14 +45,14 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
     expected = declared_disks(arrangement, plan)
     if isinstance(expected, Unread):
         return  # array-differs says so
-    places = locate_disks(arrangement)
+    positions = locate_disks(arrangement)
     drives = {disk: drive for drive in arrangement.drives for disk in drive.disks}
     inside = {member.disk for member in array.members}
     lacking = [label for label in plan.members if not arrangement.by_label[label].disks & inside]
     for disk in sorted(inside - expected - {""}):
         drive = drives.get(disk)
         label = arrangement.label_of(drive) if drive else None
-        where = places.get(disk) or f"{disk}, of no known place"
+        where = positions.get(disk) or f"{disk}, of no known position"
         instead = f", and none is in {' or '.join(lacking)}" if lacking else ""
         serial = drive.serial if drive and isinstance(drive.serial, str) else None
         yield ARRAY_MEMBER_ELSEWHERE.report(

@@ -40,8 +40,8 @@ def _report_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Fi
     left = estimate_seconds_left(array, past, now=arrangement.snapshot.taken_at)
     done = "" if share is None else f", {share:.0%} done"
     time = "" if left is None else f", about {_say_duration(left)} left at this pace"
-    places = name_members(arrangement, array.members)
-    leave = f"; do not touch {', '.join(places)}" if places else ""
+    positions = name_members(arrangement, array.members)
+    leave = f"; do not touch {', '.join(positions)}" if positions else ""
     speed = array.sync_bytes_per_second
     return ARRAY_REBUILDING.report(
         severity=Severity.NOTICE,
@@ -55,7 +55,7 @@ def _report_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Fi
             "completed_share": share,
             "bytes_per_second": speed if isinstance(speed, int | float) else None,
             "seconds_left": None if left is None else round(left),
-            "do_not_touch": places,
+            "do_not_touch": positions,
         },
     )
 

@@ -30,8 +30,8 @@ def locate_disks(arrangement: Arrangement) -> dict[str, str]:
 
 def name_members(arrangement: Arrangement, members: Iterable[ArrayMember]) -> list[str]:
     """Name members by their positions, each position once; a member whose disk is not known by its own name."""
-    places = locate_disks(arrangement)
-    return list(dict.fromkeys(places.get(member.disk) or member.disk or member.name for member in members))
+    positions = locate_disks(arrangement)
+    return list(dict.fromkeys(positions.get(member.disk) or member.disk or member.name for member in members))
 
 
 def is_lost(member: ArrayMember) -> bool:
@@ -60,7 +60,7 @@ def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
     asked, even as in use. So declared positions that are empty are counted first, and a listed member without a
     position is taken for one of them.
     """
-    places = locate_disks(arrangement)
+    positions = locate_disks(arrangement)
     bad = [member for member in array.members if is_lost(member)]
     good = [member for member in array.members if not is_lost(member)]
     plans = arrangement.build.array if arrangement.build else ()
@@ -72,15 +72,15 @@ def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
         if (placement := arrangement.by_label[label]).unread is None and not inside & placement.disks
     ]
     gone = [placement.label for placement in absent if not placement.is_occupied]
-    out = [*name_members(arrangement, (member for member in bad if member.disk in places)), *gone]
-    alive = sum(member.disk in places for member in good)
+    out = [*name_members(arrangement, (member for member in bad if member.disk in positions)), *gone]
+    alive = sum(member.disk in positions for member in good)
     most = array.members_wanted - alive if isinstance(array.members_wanted, int) else len(out)
     count = max(lost, min(len(out), most))
     # Where the count asks for more: drives that are there but not in the array, then bare names.
     idle = [placement.label for placement in absent if placement.is_occupied]
-    nameless = [member.name for member in bad if member.disk not in places]
+    nameless = [member.name for member in bad if member.disk not in positions]
     out += [*idle, *nameless][: max(0, count - len(out))]
     vanished = len(gone) - len(nameless)
-    keep = [member for member in good if member.disk in places]
-    keep += [member for member in good if member.disk not in places][max(0, vanished) :]
+    keep = [member for member in good if member.disk in positions]
+    keep += [member for member in good if member.disk not in positions][max(0, vanished) :]
     return Losses(count, out, name_members(arrangement, keep))

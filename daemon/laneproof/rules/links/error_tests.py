@@ -96,7 +96,7 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         links: How many links are tested in the same way: p is corrected for that, step by step where they are compared
             with one another (Holm).
     """
-    standings = [_judge_first_look(record), _judge_uncorrectable(record, now)]
+    standings = [_judge_found_at_first(record), _judge_uncorrectable(record, now)]
     if _has_enough(record, now):
         standings.append(_judge_specification(record, now, links))
         standings += [_judge_reach(record, siblings, reach, now=now, links=links) for reach in REACHES]
@@ -142,7 +142,7 @@ def _hours_of_day(record: LinkRecord, day: Tally) -> int:
 # --- the specification ------------------------------------------------------------------------------------------------
 
 
-def _judge_first_look(record: LinkRecord) -> Standing:
+def _judge_found_at_first(record: LinkRecord) -> Standing:
     """Judge what was counted between boot and the first pass: only a rate far beyond any burst counts."""
     for name, end in (("port", record.port), ("device", record.far)):
         if not end.found_seconds or end.found <= _BURST_ALLOWANCE or not (record.gt_s and record.lanes):

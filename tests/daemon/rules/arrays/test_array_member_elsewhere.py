@@ -48,7 +48,7 @@ def test_declared_spare_is_at_home() -> None:
 
 def test_disk_of_unknown_position_is_reported() -> None:
     (finding,) = judge(kelp_box().with_array("md0", (*DISKS[:3], "sdx")))
-    assert "sdx, of no known place" in finding.summary
+    assert "sdx, of no known position" in finding.summary
 
 
 @pytest.mark.parametrize("group", ["arrays", "functions", "controllers"])

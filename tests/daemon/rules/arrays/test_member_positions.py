@@ -20,12 +20,12 @@ def test_disk_is_named_by_its_label_else_by_its_path() -> None:
     assert locate_disks(ARRANGEMENT) == {"nvme0n1": "riser-1", "nvme1n1": "nvme1n1 at 0000:00/01.2"}
 
 
-def test_two_partitions_of_one_disk_are_one_place() -> None:
+def test_two_partitions_of_one_disk_are_one_position() -> None:
     members = (member("nvme0n1p1", "nvme0n1"), member("nvme0n1p2", "nvme0n1"))
     assert name_members(ARRANGEMENT, members) == ["riser-1"]
 
 
-def test_what_has_no_known_place_goes_by_its_own_name() -> None:
+def test_what_has_no_known_position_goes_by_its_own_name() -> None:
     assert name_members(ARRANGEMENT, (member("devid 2", ""), member("sdx1", "sdx"))) == ["devid 2", "sdx"]
 
 

@@ -162,7 +162,7 @@ def test_a_drive_that_is_only_warm_has_its_cause_weighed() -> None:
     assert len(finding.causes) > 1
 
 
-def test_heat_decides_nothing_for_the_drops_in_its_place() -> None:
+def test_heat_decides_nothing_for_the_drops_in_its_position() -> None:
     watcher = hours(Watcher("drops-off-bus"), 24)
     for _ in range(4):
         down = ("nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10",)

@@ -49,7 +49,7 @@ def test_an_input_to_which_boards_wire_nothing_is_not_judged() -> None:
         (95.0, {"critical_celsius": 95.0}, Severity.CRITICAL),
         (88.0, {"maximum_celsius": 80.0, "critical_celsius": 100.0}, None),  # a processor's fans-at-full-speed mark
         (88.0, {"maximum_celsius": 80.0}, Severity.WARNING),
-        (90.0, {}, None),  # it tells no limit
+        (90.0, {}, None),  # it states no limit
         (90.0, {"maximum_celsius": 0.0, "critical_celsius": 65261.85}, None),  # limits that nobody set
         (90.0, {"maximum_celsius": UNREAD}, None),
     ],
@@ -73,14 +73,14 @@ def test_sensors_of_one_name_are_kept_apart() -> None:
 def test_processor_that_slows_down_is_reported_while_it_does() -> None:
     engine = Engine(None)
 
-    def look(at: float, count: int) -> list[str]:
+    def observe(at: float, count: int) -> list[str]:
         thermal = Thermal(throttle_counts={"package-0": count})
         outcome = engine.observe(Box().with_group(thermal=thermal).snapshot(taken_at=A_MORNING + at))
         return [finding.summary for finding in outcome.findings if finding.rule == "overheating"]
 
-    assert look(0, 50) == []  # of before the first look
-    assert look(60, 57) == ["processor package-0 slowed itself down for heat 7 times in the last day"]
-    assert look(3 * 86400, 57) == []
+    assert observe(0, 50) == []  # of before the first pass
+    assert observe(60, 57) == ["processor package-0 slowed itself down for heat 7 times in the last day"]
+    assert observe(3 * 86400, 57) == []
 
 
 def drive_heat(celsius: object, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)

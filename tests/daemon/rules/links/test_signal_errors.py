@@ -24,15 +24,15 @@ def quiet_days(days: int, *, at: int = 0, watcher: Watcher | None = None) -> Wat
     return watcher
 
 
-def noisy_days(watcher: Watcher, days: float, *, a_look: int, at: int = 0) -> int:
+def noisy_days(watcher: Watcher, days: float, *, each_pass: int, at: int = 0) -> int:
     for number in range(1, int(days * 8) + 1):
-        watcher.observe(counting_box((at + a_look * number, 0, 0, 0)), after=3 * HOUR)
-    return at + a_look * int(days * 8)
+        watcher.observe(counting_box((at + each_pass * number, 0, 0, 0)), after=3 * HOUR)
+    return at + each_pass * int(days * 8)
 
 
 def test_a_link_going_bad_is_reported_once_and_grows_louder() -> None:
     watcher = quiet_days(14)
-    noisy_days(watcher, 3, a_look=3)
+    noisy_days(watcher, 3, each_pass=3)
     assert watcher.changes[0][:2] in (("raised", "notice"), ("raised", "warning"))
     assert watcher.severity == "warning"
     assert len(watcher.changes) <= 2  # counts that go on rising are no change
@@ -64,7 +64,7 @@ def test_it_says_when_it_began_and_what_else_changed_then() -> None:
 
 def test_it_clears_when_the_errors_have_stopped() -> None:
     watcher = quiet_days(14)
-    last = noisy_days(watcher, 3, a_look=3)
+    last = noisy_days(watcher, 3, each_pass=3)
     quiet_days(2, at=last, watcher=watcher)
     assert watcher.standing  # the week still holds them
     quiet_days(14, at=last, watcher=watcher)
@@ -74,7 +74,7 @@ def test_it_clears_when_the_errors_have_stopped() -> None:
 
 def test_a_drive_that_is_away_for_a_moment_does_not_clear_it() -> None:
     watcher = quiet_days(14)
-    noisy_days(watcher, 3, a_look=3)
+    noisy_days(watcher, 3, each_pass=3)
     watcher.observe(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR)
     assert watcher.standing
 
@@ -98,16 +98,16 @@ def test_a_storm_is_reported_within_minutes_where_the_box_is_watched_by_the_minu
 
 def test_over_a_restart_of_the_machine_it_goes_on() -> None:
     watcher = quiet_days(14)
-    noisy_days(watcher, 3, a_look=3)
+    noisy_days(watcher, 3, each_pass=3)
     watcher.restart()
-    noisy_days(watcher, 2, a_look=3)
+    noisy_days(watcher, 2, each_pass=3)
     assert [change[0] for change in watcher.changes].count("raised") == 1
 
 
 def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
     through = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\nthrough = ["flexible-cable"]')
     watcher = quiet_days(14)
-    last = noisy_days(watcher, 3, a_look=3)
+    last = noisy_days(watcher, 3, each_pass=3)
     watcher.engine.build = through
     watcher.restart().observe(counting_box((0, 0, 0, 0)), after=HOUR)
     trial = watcher.standing[0].evidence.get("trial")
@@ -160,13 +160,13 @@ def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> Non
 
 def test_the_owners_new_cable_is_on_trial_and_the_finding_says_how_it_stands() -> None:
     watcher = quiet_days(14)
-    last = noisy_days(watcher, 3, a_look=3)
+    last = noisy_days(watcher, 3, each_pass=3)
     watcher.engine.add_notes(notes=(parse_note("new cable", at=watcher.now + 60.0, position="riser-1"),))
     watcher.observe(counting_box((last, 0, 0, 0)), after=3 * HOUR)
     (finding,) = watcher.standing
     assert "; on trial since your note: new cable; it must stay clean" in finding.summary
     assert finding.evidence["trial"]["outcome"] == "counting"
-    noisy_days(watcher, 3, a_look=3, at=last)
+    noisy_days(watcher, 3, each_pass=3, at=last)
     assert "so that was not the cure" in watcher.standing[0].summary
 
 

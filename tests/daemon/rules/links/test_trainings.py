@@ -16,8 +16,8 @@ def test_a_position_is_reported_with_its_drive_though_the_drive_is_gone() -> Non
     story.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001"))
     story.observe(Box().with_port(PATH), after=60.0)
     build = declare(f'position = [{{ label = "riser-1", path = "{PATH}" }}]')
-    ((place, record, position),) = watched_trainings(story.last_pass(build))
-    assert (place.name, place.serial, place.device) == ("riser-1", "FN0001", "nvme0")
+    ((watched, record, position),) = watched_trainings(story.last_pass(build))
+    assert (watched.name, watched.serial, watched.device) == ("riser-1", "FN0001", "nvme0")
     assert record.serial == "FN0001"
     assert position is not None
     assert position.path == PATH

@@ -54,14 +54,14 @@ def test_counts_that_cannot_be_read_are_unverified(memory: Memory) -> None:
 def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> None:
     engine = Engine(None)
 
-    def look(at: float, count: int) -> list[Severity]:
+    def observe(at: float, count: int) -> list[Severity]:
         snapshot: Snapshot = with_memory(counted(count)).snapshot(taken_at=A_MORNING + at)
         found = engine.observe(replace(snapshot, up_seconds=400 * DAY + at)).findings
         return [finding.severity for finding in found if finding.rule == "memory-errors"]
 
-    assert look(0, 3) == [Severity.NOTICE]
-    assert look(600, 30) == [Severity.WARNING]
-    assert look(3 * DAY, 30) == [Severity.NOTICE]
+    assert observe(0, 3) == [Severity.NOTICE]
+    assert observe(600, 30) == [Severity.WARNING]
+    assert observe(3 * DAY, 30) == [Severity.NOTICE]
 
 
 def test_examples() -> None:

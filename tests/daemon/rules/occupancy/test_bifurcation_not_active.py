@@ -101,10 +101,10 @@ def test_split_lost_since_another_bios_is_a_firmware_setting() -> None:
     assert "BIOS 1.30" in " ".join(finding.causes[0].because)
 
 
-def looks(*looks: tuple[str, Box]) -> Watcher:
-    """Start the machine with each BIOS and box in turn, and look at it twice."""
+def start(*starts: tuple[str, Box]) -> Watcher:
+    """Start the machine with each BIOS and box in turn, and observe it twice."""
     watcher = Watcher("bifurcation-not-active", declare(build()))
-    for bios, made in looks:
+    for bios, made in starts:
         watcher.restart()
         for _ in range(2):
             watcher.observe(made.with_firmware(bios_version=bios, bios_date=None), after=HOUR)
@@ -115,7 +115,7 @@ SPLIT, NOT_SPLIT = box((1, 4), (2, 4), (3, 4), (4, 4)), box((1, 4))
 
 
 def test_branches_that_are_gone_since_another_bios_are_a_firmware_setting() -> None:
-    (finding,) = looks(("1.30", SPLIT), ("1.40", NOT_SPLIT)).standing
+    (finding,) = start(("1.30", SPLIT), ("1.40", NOT_SPLIT)).standing
     (cause,) = finding.causes
     assert (cause.cause, cause.probability) == ("firmware-setting", 1.0)
     assert cause.because == (
@@ -125,7 +125,7 @@ def test_branches_that_are_gone_since_another_bios_are_a_firmware_setting() -> N
 
 
 def test_branches_stay_lost_to_the_firmware_that_lost_them_after_a_further_update() -> None:
-    (finding,) = looks(("1.30", SPLIT), ("1.40", NOT_SPLIT), ("1.50", NOT_SPLIT)).standing
+    (finding,) = start(("1.30", SPLIT), ("1.40", NOT_SPLIT), ("1.50", NOT_SPLIT)).standing
     assert [cause.cause for cause in finding.causes] == ["firmware-setting"]
 
 
@@ -139,7 +139,7 @@ def test_branches_stay_lost_to_the_firmware_that_lost_them_after_a_further_updat
     ],
 )
 def test_branches_that_no_update_took_away_have_no_decided_cause(story: tuple[tuple[str, Box], ...]) -> None:
-    (finding,) = looks(*story).standing
+    (finding,) = start(*story).standing
     assert finding.causes == ()
 
 
