@@ -7,14 +7,6 @@ from snapshot_box import RISER_1
 from story_engine import Watcher, hours
 
 
-def test_thermal_transitions_are_reported() -> None:
-    watcher = hours(Watcher("throttled"), 24, thermal_transitions_1=1)
-    assert watcher.changes == []
-    hours(watcher, 1, thermal_transitions_1=3)
-    assert watcher.severity == "notice"
-    assert "2 times" in watcher.standing[0].summary
-
-
 def test_what_overheating_reports_is_not_reported_twice() -> None:
     watcher = hours(Watcher("throttled"), 24)
     hours(watcher, 1, thermal_transitions_1=2, warning_temperature_minutes=5)

@@ -79,12 +79,6 @@ def test_a_drive_that_is_away_for_a_moment_does_not_clear_it() -> None:
     assert watcher.standing
 
 
-def test_a_burst_at_a_hot_plug_says_nothing() -> None:
-    watcher = quiet_days(14)
-    quiet_days(14, at=60, watcher=watcher)
-    assert watcher.changes == []
-
-
 def test_a_storm_is_reported_within_minutes_where_the_box_is_watched_by_the_minute() -> None:
     watcher = Watcher("signal-errors", BUILD)
     for _ in range(30):
@@ -107,13 +101,11 @@ def test_over_a_restart_of_the_machine_it_goes_on() -> None:
 def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
     through = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\nthrough = ["flexible-cable"]')
     watcher = quiet_days(14)
-    last = noisy_days(watcher, 3, each_pass=3)
+    noisy_days(watcher, 3, each_pass=3)
     watcher.engine.build = through
     watcher.restart().observe(counting_box((0, 0, 0, 0)), after=HOUR)
-    trial = watcher.standing[0].evidence.get("trial")
-    quiet_days(6, watcher=watcher)
-    assert last > 0
-    assert trial is None or trial["outcome"] == "counting"
+    assert watcher.standing[0].evidence["trial"]["outcome"] == "counting"
+    quiet_days(2, watcher=watcher)
     assert watcher.standing == []  # cured, and sooner than a week of old errors would have let it
 
 
