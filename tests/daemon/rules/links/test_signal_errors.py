@@ -104,6 +104,7 @@ def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
     noisy_days(watcher, 3, each_pass=3)
     watcher.engine.build = through
     watcher.restart().observe(counting_box((0, 0, 0, 0)), after=HOUR)
+    assert "none at its 3 sibling links" in watcher.standing[0].summary  # a link is not compared with itself
     assert watcher.standing[0].evidence["trial"]["outcome"] == "counting"
     quiet_days(2, watcher=watcher)
     assert watcher.standing == []  # cured, and sooner than a week of old errors would have let it
