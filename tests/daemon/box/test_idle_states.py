@@ -1,12 +1,14 @@
 """Idle states in force: the drive's own word before the kernel's, the registers before the policy."""
 
+from dataclasses import replace
+
 import pytest
 
-from laneproof.box.idle_states import IdleStates, find_idle_states
+from laneproof.box.idle_states import IdleStates, enters_idle_states, find_idle_states
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
-from snapshot_box import L1, Box
+from snapshot_box import L1, Box, make_controller
 
 PATH = "0000:00/01.1"
 GAP = Unread("it", "denied")
@@ -29,9 +31,6 @@ def drive(**controller: object) -> Box:
     [
         ({"autonomous_transitions": ON}, "0", True),
         ({"autonomous_transitions": OFF}, "100000", False),
-        ({"autonomous_transitions": None}, "100000", False),  # the drive has none
-        ({"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={})}, "100000", False),  # no state
-        ({"autonomous_transitions": GAP, "latency_tolerance_us": 0}, "100000", False),
         ({"autonomous_transitions": GAP, "latency_tolerance_us": 25000}, "0", True),
         ({"autonomous_transitions": GAP, "latency_tolerance_us": GAP}, "0", False),
         ({"autonomous_transitions": GAP, "latency_tolerance_us": "auto"}, "100000", True),
@@ -46,6 +45,35 @@ def test_the_drives_own_feature_comes_first(controller: dict[str, object], defau
 def test_nothing_known_is_not_off(tolerance: Unread | None) -> None:
     box = drive(autonomous_transitions=GAP, latency_tolerance_us=tolerance).with_power(nvme_max_latency_us=GAP)
     assert view(box).drive is None
+
+
+@pytest.mark.parametrize(
+    ("facts", "idles"),
+    [
+        ({"autonomous_transitions": OFF}, False),
+        ({"autonomous_transitions": ON}, True),
+        ({"autonomous_transitions": None}, False),
+        ({"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={})}, False),
+        ({"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={3: (0, 5)})}, False),
+        ({"autonomous_transitions": ON, "identity": GAP}, True),
+        ({"autonomous_transitions": OFF, "latency_tolerance_us": "any"}, False),  # the drive itself says no
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": 0}, False),
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": None}, False),
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": 100000}, True),
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": "any"}, True),
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": GAP}, GAP),
+    ],
+)
+def test_whether_a_drive_enters_idle_states_by_itself(facts: dict[str, object], idles: bool | Unread) -> None:  # noqa: FBT001
+    drive = make_controller(0, model="M", serial="S", size_bytes=1, firmware="1")
+    assert enters_idle_states(replace(drive, **facts)) == idles  # type: ignore[arg-type]
+
+
+def test_a_drive_that_names_no_idle_state_enters_those_that_it_goes_to() -> None:
+    drive = make_controller(0, model="M", serial="S", size_bytes=1, firmware="1")
+    assert not isinstance(drive.identity, Unread)
+    operational = replace(drive.identity, power_states=drive.identity.power_states[:1])
+    assert enters_idle_states(replace(drive, identity=operational, autonomous_transitions=ON)) is True
 
 
 def test_a_link_state_at_either_end_counts() -> None:
@@ -63,8 +91,6 @@ def test_without_registers_sysfs_gives_and_then_the_policy(policy: str, expected
 
 
 def _forget_link_states(function):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202
-    from dataclasses import replace  # noqa: PLC0415
-
     return replace(function, power=replace(function.power, link_states={}))
 
 

@@ -58,11 +58,7 @@ def test_sleeping_device_is_reported_as_asleep() -> None:
 
 
 def test_drive_whose_disk_is_not_there_yet_is_unread_in_its_capacity() -> None:
-    namespace = NvmeNamespace(
-        name="nvme0n1",
-        number=1,
-        size_bytes=0,
-    )
+    namespace = NvmeNamespace(name="nvme0n1", number=1, size_bytes=0)
     identity = Unread("identify of nvme0", "denied")
     box = (
         Box()
@@ -71,6 +67,7 @@ def test_drive_whose_disk_is_not_there_yet_is_unread_in_its_capacity() -> None:
     )
     (found,) = survey(box.snapshot()).drive_occupants()
     assert isinstance(found.capacity_bytes, Unread)
+    assert "shows 0 bytes" in found.capacity_bytes.why
 
 
 def test_a_device_whose_kind_could_not_be_read_has_no_model_by_its_ids() -> None:

@@ -7,7 +7,7 @@ import pytest
 from laneproof.box.placement import Arrangement, State
 from laneproof_collectors.snapshot import NvmeNamespace
 from laneproof_collectors.unread import Unread
-from snapshot_box import SATA, Box, declare, kelp_box
+from snapshot_box import DISPLAY, SATA, Box, declare, kelp_box
 
 UNREAD = Unread("/sys/bus/pci/devices", "permission denied")
 
@@ -121,6 +121,25 @@ def test_a_drive_is_found_elsewhere_only_where_there_is_no_doubt(text: str, box:
     found = arrangement.found_elsewhere(arrangement.by_label["a"])
     assert (found and arrangement.where(found)) == where
     assert (found and arrangement.belongs_to(found)) == (found and "a")
+
+
+@pytest.mark.parametrize(("here", "planned"), [("B", "B"), ("A", "A"), ("C", None), (None, None)])
+def test_of_several_devices_that_take_turns_the_one_that_is_here_is_the_plan(
+    here: str | None, planned: str | None
+) -> None:
+    text = one_position(path='"0000:00/01.1"', occupant='{ any_of = [{ serial = "A" }, { serial = "B" }] }')
+    (placement,) = lay(text, two(here, None)).placements
+    assert placement.plan is not None
+    assert placement.plan.serial == planned
+    assert placement.is_none_of_several_here is (planned is None)
+
+
+def test_relevant_are_drives_network_cards_and_what_lies_on_the_way_to_them() -> None:
+    box = Box().with_port("0000:00/02.1").with_switch("0000:00/02.1").with_port("0000:00/02.1/00.0/00.0")
+    box.with_drive("0000:00/02.1/00.0/00.0").with_port("0000:00/03.0").with_network("0000:00/03.0", "enp3s0")
+    box.with_port("0000:00/04.0").with_device("0000:00/04.0", class_code=DISPLAY)
+    on_the_way = {"0000:00/02.1", "0000:00/02.1/00.0", "0000:00/02.1/00.0/00.0", "0000:00/03.0"}
+    assert Arrangement(None, box.snapshot()).relevant_paths == on_the_way
 
 
 BOARD_NVME = "platform/27bcc0000.nvme"

@@ -51,6 +51,7 @@ def test_device_that_no_bridge_precedes_is_its_own_position() -> None:
     assert link is not None
     assert link.port is None
     assert link.capable_lanes == 4
+    assert [own.path for own in tree.links()] == ["0000:00/05.0"]
 
 
 @pytest.mark.parametrize("root", ["0000:00", "10000:e0", "0001:00"])
@@ -60,8 +61,8 @@ def test_domains_may_have_five_digits(root: str) -> None:
 
 
 def test_bus_numbers_play_no_part() -> None:
-    def renumber(one: PciFunction) -> PciFunction:
-        return replace(one, address="0000:7f:00.0")
+    def renumber(function: PciFunction) -> PciFunction:
+        return replace(function, address="0000:7f:00.0")
 
     box = switch_box().edit("0000:00/01.2/00.0/06.0/00.0", renumber)
     found = survey(box.snapshot()).occupant_at("0000:00/01.2/00.0/06.0")
@@ -164,7 +165,7 @@ def test_unread_controllers_give_their_reason_to_the_drive() -> None:
 
 def test_unread_class_is_an_unread_kind() -> None:
     box = Box().with_port("0000:00/01.1").with_device("0000:00/01.1", class_code=NETWORK)
-    box.edit("0000:00/01.1/00.0", lambda one: replace(one, class_code=UNREAD))
+    box.edit("0000:00/01.1/00.0", lambda function: replace(function, class_code=UNREAD))
     found = survey(box.snapshot()).occupant_at("0000:00/01.1")
     assert found is not None
     assert found.kind is UNREAD

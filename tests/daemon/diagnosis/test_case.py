@@ -1,5 +1,7 @@
 """A case is a place and the drive in it: the place's history with any drive, and the drive's in any place."""
 
+import pytest
+
 from laneproof.diagnosis.case import APART_SECONDS, LOOK_BACK_SECONDS, open_case
 from laneproof.past.notes import ProofNote
 from laneproof_collectors.snapshot import AutonomousTransitions
@@ -40,6 +42,13 @@ def test_what_is_long_past_is_another_case() -> None:
     story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
     story.observe(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
     assert open_case(story.ledger, PATHS[0], "FN1", {}).episodes == ()
+
+
+@pytest.mark.parametrize(("generation", "lowest"), [(1, True), (2, False), (None, False)])
+def test_only_a_link_at_generation_1_has_no_lower_rate(generation: int | None, lowest: bool) -> None:  # noqa: FBT001
+    made = Box() if generation is None else Box().with_port(PATHS[0], gen=generation)
+    story = Story().observe(made if generation is None else made.with_drive(PATHS[0], serial="FN1", gen=generation))
+    assert open_case(story.ledger, PATHS[0], "", {}).runs_at_lowest_rate is lowest
 
 
 def test_what_a_run_showed_counts_for_ninety_days() -> None:

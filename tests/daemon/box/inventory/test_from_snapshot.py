@@ -88,7 +88,7 @@ def test_a_tree_that_could_not_be_read_holds_no_ports_instead_of_none() -> None:
 
 
 def test_a_drive_that_is_gone_from_the_bus_does_not_answer() -> None:
-    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
+    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, answers=False))
     (place,) = make_inventory(None, box.snapshot()).positions
     assert place.occupant is not None
     assert not place.occupant.answers
@@ -104,6 +104,13 @@ def test_labels_can_be_given_afterwards() -> None:
 def test_an_inventory_from_before_a_part_was_kept_still_reads() -> None:
     old = Inventory.model_validate({"firmware": None, "places": []})
     assert (old.ports, old.devices, old.unread) == (None, None, {})
+
+
+def test_memory_keeps_each_module_with_its_rates() -> None:
+    memory = make_inventory(None, Box().with_memory("32 GiB", rated_mt_s=5600, configured_mt_s=4800).snapshot()).memory
+    assert memory is not None
+    (module,) = memory.modules or ()
+    assert (module.size_bytes, module.rated_mt_s, module.configured_mt_s) == (32 << 30, 5600, 4800)
 
 
 def test_network_cards_keep_their_speed_and_position() -> None:

@@ -4,12 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.box.idle_states import enters_idle_states
 from laneproof.box.placement import Arrangement
 from laneproof.rules.settings.power_positions import Deviation, find_deviations, read_aspm, write_aspm
-from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, PciFunction
+from laneproof_collectors.snapshot import AutonomousTransitions, PciFunction
 from laneproof_collectors.unread import Unread
-from snapshot_box import L0S, L1, Box, declare, make_controller
+from snapshot_box import L0S, L1, Box, declare
 
 PATH = "0000:00/01.1"
 UNREAD = Unread("feature 0Ch of nvme0", "permission denied")
@@ -58,31 +57,6 @@ def test_function_without_a_link_has_no_states() -> None:
 @pytest.mark.parametrize(("bits", "text"), [(0, "off"), (L0S, "L0s"), (L1, "L1"), (L0S | L1, "L0s and L1")])
 def test_states_in_words(bits: int, text: str) -> None:
     assert write_aspm(bits) == text
-
-
-def controller(**facts: object) -> NvmeController:
-    return replace(make_controller(0, model="M", serial="S", size_bytes=1, firmware="1"), **facts)
-
-
-@pytest.mark.parametrize(
-    ("facts", "idles"),
-    [
-        ({"autonomous_transitions": OFF}, False),
-        ({"autonomous_transitions": ON}, True),
-        ({"autonomous_transitions": None}, False),
-        ({"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={})}, False),
-        ({"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={3: (0, 5)})}, False),
-        ({"autonomous_transitions": ON, "identity": UNREAD}, True),
-        ({"autonomous_transitions": OFF, "latency_tolerance_us": "any"}, False),  # the drive itself says no
-        ({"autonomous_transitions": UNREAD, "latency_tolerance_us": 0}, False),
-        ({"autonomous_transitions": UNREAD, "latency_tolerance_us": None}, False),
-        ({"autonomous_transitions": UNREAD, "latency_tolerance_us": 100000}, True),
-        ({"autonomous_transitions": UNREAD, "latency_tolerance_us": "any"}, True),
-        ({"autonomous_transitions": UNREAD, "latency_tolerance_us": UNREAD}, UNREAD),
-    ],
-)
-def test_whether_a_drive_enters_idle_states(facts: dict[str, object], idles: bool | Unread) -> None:  # noqa: FBT001
-    assert enters_idle_states(controller(**facts)) == idles
 
 
 def deviations(kernel: str, box: Box) -> list[Deviation]:
