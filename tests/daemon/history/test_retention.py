@@ -150,6 +150,8 @@ def test_folding_in_the_database_is_the_pure_folding(
     assert _values(reading) == _values(expect(course, READING.name))
     assert _bare(counter) == _bare(expect(course, COUNTER.name))
     assert gained(counter) == gained(course.points[COUNTER.name]) == sum(gain for _, gain, _ in steps[1:])
+    for boot, first, last in course.connection.execute("SELECT boot, first_pass, last_pass FROM buckets"):
+        assert {mark.boot for mark in course.marks[first - 1 : last]} == {boot}
     for point in (*reading, *counter):
         if point.low is not None and point.high is not None and point.last is not None:
             assert point.low <= point.last <= point.high

@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 
 from laneproof.history import tables
-from laneproof.history.history import History
 from laneproof.history.store import Store
 from laneproof.history.tables import MIGRATIONS, NotOursError, check, migrate, version_of
 from passes import Passes
@@ -82,13 +81,6 @@ def test_the_first_versions_history_is_read_and_gone_on_with(tmp_path: Path) -> 
     (media,) = store.read_series(drive="FN0001", names=("media_errors",))
     assert [point.last for point in media.points if point.low is not None][-2:] == [2, 3]
     store.close()
-
-
-def test_a_reader_knows_the_first_version_too(tmp_path: Path) -> None:
-    history = History.open(_version_1(tmp_path))
-    assert len(history.read_inventories()) == 2
-    assert [note.text for note in history.read_notes()] == ["moved drive to riser-2"]
-    history.close()
 
 
 def test_the_next_version_begins_where_this_one_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -222,7 +222,3 @@ def test_other_device_events_are_no_disconnect(action: str, devpath: str, subsys
     event = parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem})
     assert event is not None
     assert from_device(event, t=0.0, paths=POSITIONS) is None
-
-
-def test_nothing_gives_nothing() -> None:
-    assert join_events([]) == ()
