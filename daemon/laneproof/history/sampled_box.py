@@ -10,9 +10,8 @@ from laneproof.history.sample import Sample, sample
 from laneproof_collectors.snapshot import Array, Bond, Interface, Memory, MountedFileSystem, Thermal
 
 
-def sample_arrays(arrays: tuple[Array, ...], where: DeviceMap) -> Iterator[Sample]:
-    """Sample arrays and their members."""
-    del where  # arrays go by their names
+def sample_arrays(arrays: tuple[Array, ...], _where: DeviceMap) -> Iterator[Sample]:
+    """Sample arrays and their members, by their names."""
     for array in arrays:
         origin = Origin(array.name)
         yield from sample(origin, measures.ARRAY_DEGRADED, array.degraded)
@@ -38,27 +37,24 @@ def sample_interfaces(interfaces: tuple[Interface, ...], where: DeviceMap) -> It
         yield from sample(origin, measures.TRANSMIT_ERRORS, interface.transmit_errors)
 
 
-def sample_bonds(bonds: tuple[Bond, ...], where: DeviceMap) -> Iterator[Sample]:
-    """Sample bonds and their members."""
-    del where  # bonds go by their names
+def sample_bonds(bonds: tuple[Bond, ...], _where: DeviceMap) -> Iterator[Sample]:
+    """Sample bonds and their members, by their names."""
     for bond in bonds:
         yield from sample(Origin(bond.name), measures.AGGREGATED_PORTS, bond.aggregated_ports)
         for member in bond.members:
             yield from sample(Origin(bond.name, "", member.name), measures.LINK_FAILURES, member.link_failures)
 
 
-def sample_memory(memory: Memory, where: DeviceMap) -> Iterator[Sample]:
+def sample_memory(memory: Memory, _where: DeviceMap) -> Iterator[Sample]:
     """Sample the memory controllers' error counts."""
-    del where
     for controller in memory.edac:
         origin = Origin("memory", "", controller.name)
         yield from sample(origin, measures.MEMORY_CORRECTABLE, controller.correctable)
         yield from sample(origin, measures.MEMORY_UNCORRECTABLE, controller.uncorrectable)
 
 
-def sample_thermal(thermal: Thermal, where: DeviceMap) -> Iterator[Sample]:
+def sample_thermal(thermal: Thermal, _where: DeviceMap) -> Iterator[Sample]:
     """Sample the board's and the processor's heat, fans and power; sensors that share a name are numbered."""
-    del where
     seen: Counter[tuple[str, str]] = Counter()
     for chip, reading in thermal.temperatures:
         yield from sample(_sensor(chip, reading.label, seen), measures.CELSIUS, reading.celsius)
@@ -76,8 +72,7 @@ def _sensor(chip: str, label: str, seen: Counter[tuple[str, str]]) -> Origin:
     return Origin(chip, "", label if number == 1 else f"{label} #{number}")
 
 
-def sample_file_systems(mounted: tuple[MountedFileSystem, ...], where: DeviceMap) -> Iterator[Sample]:
+def sample_file_systems(mounted: tuple[MountedFileSystem, ...], _where: DeviceMap) -> Iterator[Sample]:
     """Sample how much room is left."""
-    del where
     for file_system in mounted:
         yield from sample(Origin(file_system.mount), measures.AVAILABLE_BYTES, file_system.available_bytes)

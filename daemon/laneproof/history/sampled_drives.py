@@ -44,9 +44,8 @@ def _load(namespaces: tuple[NvmeNamespace, ...], origin: Origin) -> list[Sample]
     return found
 
 
-def sample_drives(drives: tuple[SataDrive, ...], where: DeviceMap) -> Iterator[Sample]:
-    """Sample SATA, SAS and USB drives, as far as they report."""
-    del where  # they know their own paths
+def sample_drives(drives: tuple[SataDrive, ...], _where: DeviceMap) -> Iterator[Sample]:
+    """Sample SATA, SAS and USB drives, as far as they report; they know their own paths."""
     for drive in drives:
         serial = drive.serial if isinstance(drive.serial, str) else ""
         origin = Origin(drive.path or drive.name, serial, DRIVE)
