@@ -63,6 +63,19 @@ def one_drive(**knobs: Any) -> Machine:  # noqa: ANN401 (the knobs of Machine.dr
     return machine
 
 
+ARM = "platform/axi/1000110000.pcie/pci0001:00"
+VMD = "pci0000:00/0000:00:0e.0/pci10000:e0/10000:e0:06.0"
+
+
+def nested(*ports: str, device: str, path: str, **knobs: Any) -> tuple[Machine, str]:  # noqa: ANN401 (of Machine.drive)
+    """A drive below some ports, or where there is none on the bus itself; and its declaration at a path."""
+    machine = Machine()
+    for folder in ports:
+        machine.port(folder, **{key: knobs[key] for key in ("speed", "width") if key in knobs})
+    machine.drive(0, f"{ports[-1]}/{device}" if ports else device, **knobs)
+    return machine, position(path, link=GEN4)
+
+
 def changed(machine: Machine, files: dict[str, str | None]) -> Machine:
     """Give files, by path or by path below /sys/devices, another text; None makes one that may not be read."""
     for name, text in files.items():

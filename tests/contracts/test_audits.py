@@ -3,7 +3,6 @@
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -21,12 +20,14 @@ from contracts.hand_made import (
     write,
 )
 from contracts.hand_made_boxes import (
+    ARM,
     ASPM_POLICY,
     GEN4,
     HEAD,
     LATENCY,
     SLOT,
     TWO,
+    VMD,
     bays,
     board,
     bonded,
@@ -34,6 +35,7 @@ from contracts.hand_made_boxes import (
     btrfs,
     changed,
     multipath,
+    nested,
     one_drive,
     place,
     port,
@@ -71,14 +73,6 @@ def silent(machine: Machine, number: int) -> Machine:
 def ends(name: str, text: str | None, machine: Machine | None = None) -> Machine:
     """Give an attribute of the first link the same text at both ends."""
     return changed(machine or box(), {f"{folder}/{name}": text for folder in (port(1), place(1))})
-
-
-def nested(*ports: str, device: str, path: str, **knobs: Any) -> tuple[Machine, str]:  # noqa: ANN401 (of Machine.drive)
-    machine = Machine()
-    for folder in ports:
-        machine.port(folder, width=knobs.get("width", 4))
-    machine.drive(0, f"{ports[-1]}/{device}" if ports else device, **knobs)
-    return machine, position(path, link=GEN4)
 
 
 SPLIT = SLOT + bays(split=True)
@@ -173,8 +167,6 @@ LINKS_AND_POSITIONS: list[Row] = [
     ("accepted of another rule", box(speed=SLOW), SPLIT + ACCEPT.replace("slow", "narrow"), 1, "link-slow bay-1"),
 ]  # fmt: skip
 
-ARM = "platform/axi/1000110000.pcie/pci0001:00"
-VMD = "pci0000:00/0000:00:0e.0/pci10000:e0/10000:e0:06.0"
 PATHS = {
     "an Arm board": nested(f"{ARM}/0001:00:00.0", device="0001:01:00.0", path="0001:00/00.0"),
     "a domain of five digits": nested("pci10000:e0/10000:e0:06.0", device="10000:e1:00.0", path="10000:e0/06.0"),

@@ -16,7 +16,8 @@ import jsonschema
 import pytest
 
 from contracts.hand_made import CHECKOUT, T0, Machine, inside, program, told, write
-from contracts.hand_made_boxes import HEAD, TWO, bonded, power, raid, remembering, sata
+from contracts.hand_made_boxes import ARM, HEAD, TWO, VMD, bonded, box, nested, power, raid, remembering, sata
+from declared_spine import SPINE
 
 RULES_OF_THE_FIRST_DAY = (
     "position-empty", "occupant-unexpected", "occupant-differs", "link-slow", "link-narrow", "link-above-limit",
@@ -29,21 +30,15 @@ RULES_OF_THE_FIRST_DAY = (
 NOBODY = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
 
 
+SLOW_LINK = {"speed": "5.0 GT/s PCIe", "width": 1}
+
+
 def simple() -> Machine:
-    machine = Machine()
-    for number in (1, 2):
-        machine.port(f"pci0000:00/0000:00:01.{number}")
-        machine.drive(number, f"pci0000:00/0000:00:01.{number}/0000:0{number}:00.0")
-    return machine
+    return box(without_port=(3, 4))
 
 
 def arm() -> Machine:
-    machine = Machine()
-    machine.port("platform/axi/1000110000.pcie/pci0001:00/0001:00:00.0", speed="5.0 GT/s PCIe", width=1)
-    machine.drive(
-        0, "platform/axi/1000110000.pcie/pci0001:00/0001:00:00.0/0001:01:00.0", speed="5.0 GT/s PCIe", width=1
-    )
-    return machine
+    return nested(f"{ARM}/0001:00:00.0", device="0001:01:00.0", path="0001:00/00.0", **SLOW_LINK)[0]
 
 
 def virtual() -> Machine:
@@ -53,23 +48,16 @@ def virtual() -> Machine:
     return machine
 
 
-def nested() -> Machine:
-    machine = Machine()
-    for number in (6, 7):
-        port = f"pci0000:00/0000:00:0e.0/pci10000:e0/10000:e0:0{number}.0"
-        machine.port(port)
-        machine.drive(number, f"{port}/10000:e{number}:00.0")
-    return machine
+def vmd() -> Machine:
+    return nested(VMD, device="10000:e1:00.0", path="10000:e0/06.0")[0]
 
 
 def mixed() -> Machine:
-    machine = simple()
-    sata(machine)
-    return machine
+    return sata(simple())
 
 
 MACHINES = {
-    "simple": simple, "arm": arm, "virtual": virtual, "nested": nested, "mixed": mixed, "bonded": bonded,
+    "simple": simple, "arm": arm, "virtual": virtual, "nested": vmd, "mixed": mixed, "bonded": bonded,
     "array": lambda: raid(simple(), level="raid1", members=(1, 2)), "power": power, "memory": lambda: remembering(*TWO),
 }  # fmt: skip
 
@@ -183,6 +171,9 @@ def test_common_options_mean_the_same_everywhere(tmp_path: Path) -> None:
         (HEAD + '[[accept]]\nrule = "link-slow"\n', ["because", "line"]),
         (HEAD + '[[accept]]\nrule = "link-slow"\nbecause = "x"\nuntil = "soon"\n', ["until", "line 7"]),
         (HEAD + '[[accept]]\nrule = "link-slwo"\nbecause = "x"\n', ["link-slwo", "link-slow"]),
+        (HEAD + '[memory]\ntotal = "4 XB"', ["memory.total"]),
+        (HEAD + "[memory]\ntotal = 1.5", ["memory.total"]),
+        (HEAD + '[[position]]\nlabel = "a"\npath = "0000:0A/1F.0"', ["position[0].path"]),
         ("\0", ["build.toml"]),
         ("schema = 1\n" * 2, ["line 2"]),
     ],
@@ -198,6 +189,22 @@ def test_malformed_declaration_is_65_and_says_key_and_line(tmp_path: Path, text:
         assert "build.toml" in ended.err
         for word in words:
             assert word in ended.err, ended.err
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        SPINE,  # each table and key of the format
+        'schema = 1\nbox = { name = "kelp-1" }\n',
+        *(f"{HEAD}[memory]\ntotal = {size}\n" for size in ('"4 TB "', '"0.5 TiB"', "4_000")),
+    ],
+)
+def test_what_the_format_allows_is_read(tmp_path: Path, text: str) -> None:
+    (tmp_path / "build.toml").write_text(text)
+    recording = write(tmp_path / "box.jsonl", Machine(files={"/proc/cmdline": "quiet\n"}).frame())
+    assert inside("audit", "--from", recording, "--build", tmp_path / "build.toml").status in {0, 1, 2}
+    assert inside("budget", tmp_path / "build.toml").status == 0
+    assert inside("replay", recording, "--build", tmp_path / "build.toml").status == 0
 
 
 def test_several_mistakes_are_said_at_once(tmp_path: Path) -> None:
@@ -338,9 +345,7 @@ def test_record_copies_a_recording_that_audits_the_same(tmp_path: Path) -> None:
 
 
 def test_recorded_serials_can_be_hidden(tmp_path: Path) -> None:
-    machine = simple()
-    sata(machine)
-    recording = write(tmp_path / "box.jsonl", machine.frame())
+    recording = write(tmp_path / "box.jsonl", mixed().frame())
     assert inside("record", tmp_path / "copy.jsonl", "--from", recording, "--hide-serials").status == 0
     text = (tmp_path / "copy.jsonl").read_text()
     for serial in ("PEL00001", "PEL00002", "ABY777"):
