@@ -1,8 +1,9 @@
 """A Host on files that the test itself lays out, for a collector: make single reads fail, see what was asked."""
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -34,6 +35,13 @@ def replay(machine: Host, read: Callable[[Host], _Facts]) -> tuple[_Facts, _Fact
     recorded = RecordedHost(parse_header(recorder.header()), parse_frames([recorder.take_frame()]))
     recorded.advance()
     return live, read(recorded)
+
+
+def recorded(frame: Mapping[str, Any]) -> RecordedHost:
+    """Give a machine as a recording of one frame holds it."""
+    host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
+    host.apply(next(parse_frames([json.dumps({"t": 1.0} | frame)])))
+    return host
 
 
 class FakeMachine(LiveHost):

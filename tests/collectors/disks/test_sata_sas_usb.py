@@ -1,5 +1,4 @@
 import errno
-import json
 from typing import Any
 
 import pySMART  # noqa: F401 (found before a fake file system hides it)
@@ -12,12 +11,9 @@ from laneproof_collectors.disks.sata_sas_usb import DriveCache, DriveIdentity, p
 from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import Answer, Question, Smartctl, name_question, unread_from_errno
-from laneproof_collectors.recorded_host import RecordedHost
-from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, recorded, replay
 from unread_answers import known, unread
 
 CONTROLLER = "/sys/devices/pci0000:00/0000:00:17.0"
@@ -375,12 +371,8 @@ def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
     phys: dict[str, str | bytes | None] = {f"{SAS}/phy-7:3": "-> ../phy-7:3", f"{SAS}/../phy-7:3/x": "1"}
     box = Box(fs, disk(), disk("sdb", SAS_DEVICE, vpd_pg89=page), phys)
     box.smartctl |= {"sda": SMARTCTL, "sdb": STANDBY}
-    recorder = RecordingHost(box)
-    live = read(recorder)
-    frames = list(parse_frames([recorder.take_frame()]))
-    replay = RecordedHost(parse_header(recorder.header()), frames)
-    assert replay.advance()
-    assert read(replay) == live
+    live, replayed = replay(box, read)
+    assert replayed == live
     assert [one.path for one in live] == ["0000:00/17.0/ata-3", "0000:00/01.0/00.0/phy-3"]
 
 
@@ -400,10 +392,8 @@ PARTS = ["..", "devices", "pci0000:00", "0000:00:17.0", "ata3", "port-7:0", "phy
 )
 def test_any_folder_and_any_content_give_drives(target: str, files: dict[str, str], reported: dict[str, Any]) -> None:
     tree = {f"/sys/block/sda/{name}": text for name, text in files.items()}
-    frame = {"t": 1.0, "links": {"/sys/block/sda": target}, "files": tree, "smartctl": {"sda": reported}}
-    host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
-    host.apply(next(parse_frames([json.dumps(frame)])))
-    for one in read(host):
+    frame = {"links": {"/sys/block/sda": target}, "files": tree, "smartctl": {"sda": reported}}
+    for one in read(recorded(frame)):
         assert one.name == "sda"
         assert one.asleep is (reported is STANDBY)
         assert one.path is None or one.path.startswith("0000:00/17.0/")

@@ -301,20 +301,6 @@ def test_attribute_table_of_the_long_form_is_read_too() -> None:
     assert good_drive(answer(SATA.replace(brief, long))).reallocated_sectors == 16
 
 
-@pytest.mark.parametrize(("verdict", "healthy"), [("PASSED", True), ("FAILED!", False)])
-def test_drives_own_verdict(verdict: str, *, healthy: bool) -> None:
-    assert good_drive(answer(SATA.replace("result: PASSED", f"result: {verdict}"))).healthy is healthy
-
-
-def test_attribute_that_failed_in_the_past_is_no_verdict() -> None:
-    without = SATA.replace("SMART overall-health self-assessment test result: PASSED", "")
-    assert good_drive(answer(without)).healthy is None
-
-
-def test_attribute_that_is_failing_now_counts_against_the_drive() -> None:
-    assert good_drive(answer(SATA.replace("Past 31", "NOW  31"))).healthy is False
-
-
 def test_drive_that_lacks_an_attribute_has_none() -> None:
     lines = [line for line in SATA.splitlines() if "UDMA_CRC" not in line]
     assert good_drive(answer(lines=lines)).interface_errors is None
@@ -389,9 +375,23 @@ def test_sas_drive_is_read_through_the_same_door() -> None:
     assert report.last_self_test == "Background short: Completed at 33124 h"
 
 
-def test_sas_drive_that_predicts_its_failure_is_not_healthy() -> None:
-    text = SAS.replace("Health Status: OK", "Health Status: FIRMWARE IMPENDING FAILURE [asc=5d, ascq=62]")
-    assert good_drive(answer(text, device={"protocol": "SCSI"})).healthy is False
+VERDICT = "SMART overall-health self-assessment test result: PASSED"
+
+
+@pytest.mark.parametrize(
+    ("text", "was", "now", "healthy"),
+    [
+        (SATA, VERDICT, VERDICT, True),
+        (SATA, "result: PASSED", "result: FAILED!", False),
+        (SATA, VERDICT, "", None),  # an attribute that failed in the past is no verdict
+        (SATA, "Past 31", "NOW  31", False),
+        (SAS, "Health Status: OK", "Health Status: FIRMWARE IMPENDING FAILURE [asc=5d, ascq=62]", False),
+    ],
+)
+def test_drives_own_verdict(text: str, was: str, now: str, *, healthy: bool | None) -> None:
+    assert was in text
+    reported = answer(text.replace(was, now), device={"protocol": "ATA" if text is SATA else "SCSI"})
+    assert good_drive(reported).healthy is healthy
 
 
 def test_disk_that_keeps_no_health_record_shows_no_temperature_of_zero() -> None:

@@ -1,6 +1,5 @@
 import base64
 import errno
-import json
 import struct
 from typing import Any
 
@@ -25,9 +24,6 @@ from laneproof_collectors.questions import (
     unread_from_errno,
     unread_from_nvme_status,
 )
-from laneproof_collectors.recorded_host import RecordedHost
-from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import (
     AutonomousTransitions,
     HealthLog,
@@ -36,7 +32,7 @@ from laneproof_collectors.snapshot import (
     TemperatureReading,
 )
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, recorded, replay
 from unread_answers import known, unread
 
 FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
@@ -447,19 +443,13 @@ def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
     box = Box(fs, controller(**HWMON), controller("nvme1", FUNCTION.replace(":01:", ":02:")))
     box.answer_all("nvme0")
     box.fail_all(errno.EACCES, "nvme1")
-    recorder = RecordingHost(box)
-    live = read(recorder)
-    frames = list(parse_frames([recorder.take_frame()]))
-    replay = RecordedHost(parse_header(recorder.header()), frames)
-    assert replay.advance()
-    assert read(replay) == live
+    live, replayed = replay(box, read)
+    assert replayed == live
 
 
 def test_recording_written_by_hand_is_read() -> None:
-    header = parse_header('{"format": "laneproof-recording", "version": 1}')
     place = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0/nvme/nvme0"
     frame = {
-        "t": 1.0,
         "links": {"/sys/class/nvme/nvme0": "../../devices/pci0000:00/0000:00:01.1/0000:01:00.0/nvme/nvme0"},
         "files": {f"{place}/serial": "KELP0000\n", f"{place}/state": "live\n", f"{place}/nvme0n1/size": "16\n"},
         "nvme": {
@@ -471,9 +461,7 @@ def test_recording_written_by_hand_is_read() -> None:
             }
         },
     }
-    host = RecordedHost(header, parse_frames([json.dumps(frame)]))
-    assert host.advance()
-    one = read_one(host)
+    one = read_one(recorded(frame))
     assert isinstance(one.health, HealthLog)
     assert one.autonomous_transitions == AutonomousTransitions(enabled=False, transitions={0: (3, 100)})
 
@@ -497,14 +485,11 @@ def test_any_mutilated_drive_gives_facts_or_reasons(
     tree = {path: str(text).encode() for path, text in TREE.items() if path not in LINKS} | files
     drive = {name: base64.b64encode(page).decode() for name, page in (PAGES | pages).items() if page is not None}
     frame = {
-        "t": 1.0,
         "links": LINKS,
         "binary": {path: base64.b64encode(raw).decode() for path, raw in tree.items() if raw is not None},
         "nvme": {"nvme0": drive | {"feature:12": 1}},
     }
-    host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
-    host.apply(next(parse_frames([json.dumps(frame)])))
-    one = read_one(host)
+    one = read_one(recorded(frame))
     assert isinstance(one.health, HealthLog | Unread)
     for name, value in (("log:2", one.health), ("identify", one.identity)):
         if name in pages and len(pages[name] or b"") not in (512, 4096):

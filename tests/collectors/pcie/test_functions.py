@@ -2,7 +2,6 @@
 
 import base64
 import errno
-import json
 
 import pytest
 from hypothesis import given
@@ -19,7 +18,7 @@ from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction, PhysicalSlot
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, recorded
 from simulation.nonsense import NonsenseHost
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
 from unread_answers import known, unread
@@ -535,12 +534,7 @@ def record(tree: Tree, errors: dict[str, str]) -> RecordedHost:
         for path, content in files.items()
     }
     dirs = [path for path, content in tree.items() if content is None]
-    frame = {"t": 1.8e9, "up": 60.0, "binary": binary, "links": links, "errors": errors, "dirs": dirs}
-    host = RecordedHost(
-        parse_header('{"format": "laneproof-recording", "version": 1}'), parse_frames([json.dumps(frame)])
-    )
-    host.advance()
-    return host
+    return recorded({"binary": binary, "links": links, "errors": errors, "dirs": dirs})
 
 
 BASE = {path: content for path, content in lay_box().items() if content is not None}
