@@ -153,6 +153,8 @@ def test_how_many_members_are_wanted(raw: bytes, wanted: int | type[Unread] | No
         (b"delayed\n", 0.0),
         (b"0 / 100\n", 0.0),
         (b"100 / 100\n", 1.0),
+        (b"1 / 1\n", 1.0),
+        (b"0 / 0\n", Unread),
         (b"1 / 0\n", Unread),
         (b"5 / 4\n", Unread),
         (b"half\n", Unread),

@@ -4,6 +4,7 @@ import errno
 import os
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -96,6 +97,47 @@ def test_a_fault_of_the_program_is_an_answer_and_no_hung_thread(
     assert unread(answer).reason is reason
     assert host.file(vendor) == b"0x1b36\n"
     host.close()
+
+
+class KernelEvents:
+    """Stands in for pyudev's Monitor: two events of a drive, then none."""
+
+    def __init__(self) -> None:
+        self.subsystems: set[str] = set()
+        self.waiting = [
+            SimpleNamespace(action=action, device_path="/devices/x", subsystem="nvme", properties={"SEQNUM": number})
+            for number, action in ((7, "remove"), (8, "add"))
+        ]
+        self.pipe = os.pipe()
+
+    def filter_by(self, subsystem: str) -> None:
+        self.subsystems.add(subsystem)
+
+    def start(self) -> None:
+        os.write(self.pipe[1], b"!")
+
+    def poll(self, timeout: float) -> SimpleNamespace | None:
+        assert timeout == 0, "a pass is held up"
+        return self.waiting.pop(0) if self.waiting else None
+
+    def fileno(self) -> int:
+        return self.pipe[0]
+
+
+def test_device_events_are_taken_once_and_end_a_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    monitor, sources = KernelEvents(), []
+    monkeypatch.setattr("pyudev.Context", lambda: None)
+    monkeypatch.setattr("pyudev.Monitor.from_netlink", lambda _, source: sources.append(source) or monitor)
+    host = LiveHost()
+    events = known(host.uevents())
+    assert events == tuple(
+        {"action": action, "devpath": "/devices/x", "subsystem": "nvme", "SEQNUM": number}
+        for number, action in (("7", "remove"), ("8", "add"))
+    )
+    assert (host.uevents(), sources, monitor.subsystems) == ((), ["kernel"], {"nvme", "pci", "block", "scsi", "net"})
+    assert host.wait(60)
+    host.close()
+    assert not host.wait(0)
 
 
 def test_without_libudev_device_events_are_unread_and_the_watch_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:

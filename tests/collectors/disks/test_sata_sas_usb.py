@@ -250,21 +250,22 @@ SAS = "/sys/devices/pci0000:00/0000:00:01.0/0000:01:00.0/host7/port-7:0"
 SAS_DEVICE = f"{SAS}/end_device-7:0/target7:0:0/7:0:0:0"
 
 
-def test_sas_drive_hangs_on_its_lowest_phy(fs: FakeFilesystem) -> None:
-    phys: dict[str, str | bytes | None] = {f"{SAS}/phy-7:{number}": f"-> ../phy-7:{number}" for number in (10, 3, 4)}
-    box = Box(fs, disk(device=SAS_DEVICE), phys)
-    assert read_one(box).path == "0000:00/01.0/00.0/phy-3"
+INNER = f"{SAS}/expander-7:0/port-7:0:5"
 
 
-def test_sas_drive_behind_an_expander_names_both_phys(fs: FakeFilesystem) -> None:
-    inner = f"{SAS}/expander-7:0/port-7:0:5"
-    device = f"{inner}/end_device-7:0:5/target7:0:5/7:0:5:0"
-    phys: dict[str, str | bytes | None] = {f"{SAS}/phy-7:0": None, f"{inner}/phy-7:0:12": None}
-    assert read_one(Box(fs, disk(device=device), phys)).path == "0000:00/01.0/00.0/phy-0/phy-12"
-
-
-def test_sas_port_without_phys_keeps_its_own_number(fs: FakeFilesystem) -> None:
-    assert read_one(Box(fs, disk(device=SAS_DEVICE))).path == "0000:00/01.0/00.0/port-0"
+@pytest.mark.parametrize(
+    ("device", "phys", "path"),
+    [
+        (SAS_DEVICE, {f"{SAS}/phy-7:{number}": f"-> ../phy-7:{number}" for number in (10, 3, 4)}, "phy-3"),
+        (f"{INNER}/end_device-7:0:5/target7:0:5/7:0:5:0", {f"{SAS}/phy-7:0": None, f"{INNER}/phy-7:0:12": None},
+         "phy-0/phy-12"),
+        (SAS_DEVICE, {}, "port-0"),
+    ],
+)  # fmt: skip
+def test_sas_drive_hangs_on_the_lowest_phy_of_each_port(
+    fs: FakeFilesystem, device: str, phys: dict[str, str | bytes | None], path: str
+) -> None:
+    assert read_one(Box(fs, disk(device=device), phys)).path == f"0000:00/01.0/00.0/{path}"
 
 
 def test_sata_drive_on_a_sas_controller_is_sata(fs: FakeFilesystem) -> None:
@@ -303,37 +304,37 @@ def test_drive_that_keeps_no_record_has_none(fs: FakeFilesystem) -> None:
     assert (one.model, one.serial) == ("VIRTUAL DISK", "KELPSCSI1")
 
 
-def test_sata_drive_that_shows_no_attributes_is_unread_not_clean(fs: FakeFilesystem) -> None:
+@pytest.mark.parametrize(
+    ("left_out", "unread_fields"),
+    [
+        (
+            "ata_smart_attributes",
+            {"reallocated_sectors", "pending_sectors", "uncorrectable_sectors", "interface_errors"},
+        ),
+        ("smart_status", {"healthy"}),
+    ],
+)
+def test_what_a_sata_drive_does_not_show_is_unread_and_not_clean(
+    fs: FakeFilesystem, left_out: str, unread_fields: set[str]
+) -> None:
     box = Box(fs, disk())
-    box.smartctl["sda"] = {key: value for key, value in SMARTCTL.items() if key != "ata_smart_attributes"}
+    box.smartctl["sda"] = {key: value for key, value in SMARTCTL.items() if key != left_out}
     one = read_one(box)
-    assert one.healthy is True
-    assert isinstance(one.reallocated_sectors, Unread)
-    assert isinstance(one.interface_errors, Unread)
+    assert {name for name in HEALTH if isinstance(getattr(one, name), Unread)} == unread_fields
 
 
-def test_drive_without_a_verdict_is_unread_not_healthy(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk())
-    box.smartctl["sda"] = {key: value for key, value in SMARTCTL.items() if key != "smart_status"}
-    one = read_one(box)
-    assert isinstance(one.healthy, Unread)
-    assert one.reallocated_sectors == 0
-
-
-def test_card_reader_without_a_card_is_no_drive(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk(**{"block/sda/size": "0\n", "block/sda/removable": "1\n"}))
-    assert read(box) == ()
-
-
-def test_fixed_disk_of_size_zero_is_still_a_drive(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk(**{"block/sda/size": "0\n"}))
-    assert read_one(box).capacity_bytes == 0
-
-
-def test_size_is_smartctls_where_the_kernels_cannot_be_read(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk(**{"block/sda/size": "big\n"}))
+@pytest.mark.parametrize(
+    ("size", "removable", "capacities"),
+    [
+        ("0\n", "1\n", []),  # a card reader without a card
+        ("0\n", "0\n", [0]),
+        ("big\n", "0\n", [4096]),  # smartctl's, where the kernel's cannot be read
+    ],
+)
+def test_size_of_a_disk(fs: FakeFilesystem, size: str, removable: str, capacities: list[int]) -> None:
+    box = Box(fs, disk(**{"block/sda/size": size, "block/sda/removable": removable}))
     box.smartctl["sda"] = SMARTCTL | {"user_capacity": {"bytes": 4096}}
-    assert read_one(box).capacity_bytes == 4096
+    assert [drive.capacity_bytes for drive in read(box)] == capacities
 
 
 def test_disks_come_in_the_kernels_order_and_other_kinds_are_passed_over(fs: FakeFilesystem) -> None:

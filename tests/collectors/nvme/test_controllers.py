@@ -219,14 +219,6 @@ def test_a_drive_on_the_board_has_a_path_and_no_address(fs: FakeFilesystem) -> N
     assert isinstance(one.health, HealthLog)
 
 
-def test_a_drive_on_the_board_that_sleeps_is_not_woken(fs: FakeFilesystem) -> None:
-    box = Box(fs, controller(function=BOARD) | {f"{BOARD}/power/runtime_status": "suspended\n"})
-    box.answer_all()
-    health = unread(read_one(box).health)
-    assert health.reason is Reason.NOT_ASKED
-    assert box.asked_of_drives() == []
-
-
 def test_a_drive_across_a_network_is_known_by_its_serial_number(fs: FakeFilesystem) -> None:
     """Linux drivers/nvme/host/fabrics.c: such controllers are virtual devices of ``nvme-fabrics``."""
     here = "/sys/devices/virtual/nvme-fabrics/ctl/nvme0"
@@ -243,29 +235,30 @@ def test_a_drive_of_a_pci_function_has_no_other_path(box: Box) -> None:
 # --- left alone -------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("state", ["dead", "resetting", "connecting", "new", "deleting (no IO)", "unknown state"])
-def test_controller_that_is_not_live_is_sent_no_command(fs: FakeFilesystem, state: str) -> None:
-    box = Box(fs, controller(state=f"{state}\n"))
+@pytest.mark.parametrize(
+    ("tree", "word"),
+    [
+        *(
+            (controller(state=f"{state}\n"), state)
+            for state in ("dead", "resetting", "connecting", "new", "deleting (no IO)", "unknown state")
+        ),
+        (controller() | {f"{FUNCTION}/power/runtime_status": "suspended\n"}, "suspended"),
+        (controller() | {f"{FUNCTION}/power_state": "D3cold\n"}, "D3cold"),
+        (controller(function=BOARD) | {f"{BOARD}/power/runtime_status": "suspended\n"}, "suspended"),
+    ],
+)
+def test_controller_that_is_not_live_or_sleeps_is_sent_no_command(
+    fs: FakeFilesystem, tree: dict[str, str | bytes | None], word: str
+) -> None:
+    box = Box(fs, tree)
     box.answer_all()
     one = read_one(box)
     assert box.asked_of_drives() == []
-    assert one.state == state
     for value in map(unread, (one.identity, one.health, one.autonomous_transitions)):
         assert value.reason is Reason.NOT_ASKED
-        assert state in str(value)
+        assert word in value.why
     assert one.serial == "KELP0000"
     assert one.capacity_bytes == 4_000_787_030_016  # the namespaces still tell
-
-
-@pytest.mark.parametrize(("file", "word"), [("power/runtime_status", "suspended"), ("power_state", "D3cold")])
-def test_drive_that_sleeps_is_not_woken(fs: FakeFilesystem, file: str, word: str) -> None:
-    box = Box(fs, controller() | {f"{FUNCTION}/{file}": f"{word}\n"})
-    box.answer_all()
-    one = read_one(box)
-    assert box.asked_of_drives() == []
-    assert isinstance(one.health, Unread)
-    assert one.health.reason is Reason.NOT_ASKED
-    assert word in one.health.why
 
 
 def test_hwmon_of_a_controller_left_alone_is_not_read(fs: FakeFilesystem) -> None:
