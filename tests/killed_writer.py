@@ -17,7 +17,7 @@ from pathlib import Path
 
 from laneproof.findings import Change
 from laneproof.history.database import Database
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.history.store import Store
 from passes import Passes, change_of, make_finding
 from snapshot_box import A_MORNING
@@ -49,7 +49,7 @@ class Steps:
         passes.standing = tuple(standing.values())
         passes.drive(0, health={"media_errors": step})
         self.store.add_pass(passes.take(*changes))
-        self.store.add_note(Note(t=A_MORNING + 60.0 * step, kind="note", text=str(step)))
+        self.store.add_note(KeptNote(t=A_MORNING + 60.0 * step, kind="note", text=str(step)))
         self.next += 1
         passes.wait(60.0)
         return step

@@ -45,7 +45,7 @@ TREND_NAMES = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class KeptDeclaration:
     """What a pass comes to."""
 
     snapshot: Snapshot
@@ -150,7 +150,7 @@ class BusyBox:
         )
 
 
-def live(days: int, drives: int) -> Iterator[Kept | Event]:
+def live(days: int, drives: int) -> Iterator[KeptDeclaration | Event]:
     """Give all passes of some days, and an event now and then."""
     box = BusyBox(drives)
     finding = Finding(
@@ -169,7 +169,7 @@ def live(days: int, drives: int) -> Iterator[Kept | Event]:
         if box.draw.random() < 1 / 400:
             text = f"pcieport 0000:00:01.1: AER: Correctable error message received from 0000:01:00.0 ({number})"
             yield Event(t=t, kind="aer_correctable", text=text, path="0000:00/01.1", device="0000:01:00.0")
-        yield Kept(
+        yield KeptDeclaration(
             snapshot=box.snapshot(t, into + 120, int(boot)), findings=(finding,) if standing else (), changes=changes
         )
 

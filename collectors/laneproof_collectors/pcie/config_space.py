@@ -164,7 +164,7 @@ class _Walk:
 
 
 def _follow(host: Host, waiting: Sequence[_Walk], aer_offsets: AerOffsets) -> None:
-    """Walk all chains abreast, a batch a step."""
+    """Walk all chains at the same time, one batch for a step of each."""
     for _ in range(_MOST_EXTENDED):
         if not waiting:
             return

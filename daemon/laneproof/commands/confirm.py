@@ -20,7 +20,7 @@ from laneproof.diagnosis.weights import DEFAULT
 from laneproof.engine import STATE_NAME
 from laneproof.findings import format_time
 from laneproof.history.finding_lives import FindingLife
-from laneproof.history.notes import CONFIRMED, Note
+from laneproof.history.notes import CONFIRMED, KeptNote
 from laneproof.past.ledger import Ledger
 from laneproof.past.saved_state import LedgerStateError
 from laneproof.rules.drives.episode_series import OFF_BUS_NAME, RESETS_NAME
@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
     evidence = gather_evidence(ledger, trouble.path, trouble.serial, trouble.rules)
     detail = trouble.detail | {"cause": arguments.cause, "evidence": evidence}
     text = f"{trouble.words} was {arguments.cause}"
-    kept = Note(t=now, kind=CONFIRMED, text=text, path=trouble.path, drive=trouble.serial, detail=detail)
+    kept = KeptNote(t=now, kind=CONFIRMED, text=text, path=trouble.path, drive=trouble.serial, detail=detail)
     leave(kept, arguments.state)
     show(f"kept: {text}, with {len(evidence)} features known of it\n")
     return 0

@@ -13,7 +13,7 @@ from laneproof.commands.inputs import parse_declaration
 from laneproof.commands.settings_file import read_settings_file
 from laneproof.history.history import History
 from laneproof.history.tables import NotOursError
-from laneproof.service.declaration_file import STATE_NAME, Kept
+from laneproof.service.declaration_file import STATE_NAME, KeptDeclaration
 from laneproof.service.settings import Settings, parse_settings
 
 _log = logging.getLogger(__name__)
@@ -58,7 +58,7 @@ def open_history(file: str) -> Iterator[History]:
         raise CommandError(f"{file}: the history cannot be read: {error}", status=status) from error
 
 
-def load_kept_declaration(history: History) -> Kept:
+def load_kept_declaration(history: History) -> KeptDeclaration:
     """Load what an earlier run kept of the declaration; what this version cannot use is reported, and is none."""
     state = history.load_state(STATE_NAME)
     texts = {name: text for name, text in state.items() if isinstance(text, str)} if isinstance(state, dict) else {}
@@ -68,4 +68,4 @@ def load_kept_declaration(history: History) -> Kept:
             declaration = text, parse_declaration(text, "the kept declaration")
         except CommandError as error:
             _log.warning("%s", error)
-    return Kept(declaration=declaration, path=texts.get("path"), out_of_force=texts.get("out_of_force"))
+    return KeptDeclaration(declaration=declaration, path=texts.get("path"), out_of_force=texts.get("out_of_force"))

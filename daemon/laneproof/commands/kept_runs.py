@@ -12,7 +12,7 @@ from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import now_by_clock, read_text
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.commands.note import leave
-from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
+from laneproof.history.notes import PROOF, PROOF_BEGAN, KeptNote
 from laneproof.proof.judgement import Proof
 from laneproof.proof.last_proven import LastRun, describe_last, find_latest
 from laneproof.proof.run_record import ProofRun
@@ -43,7 +43,7 @@ def announce_run(state: str | None, *, now: float, seconds: float) -> Iterator[N
             raise CommandError(message, status=os.EX_TEMPFAIL) from error
         except OSError:  # no history; or the note alone bounds the run
             pass
-        leave(Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds}), state)
+        leave(KeptNote(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds}), state)
         try:
             yield
         except BaseException:
@@ -60,7 +60,7 @@ def keep_run(state: str | None, run: ProofRun, proof: Proof) -> bool:
     """
     text = f"acceptance run ({run.mode}): {proof.verdict}"
     detail = run.model_dump(mode="json", by_alias=True)
-    return leave(Note(t=run.began_at + run.seconds, kind=PROOF, text=text, detail=detail), state)
+    return leave(KeptNote(t=run.began_at + run.seconds, kind=PROOF, text=text, detail=detail), state)
 
 
 def read_runs(state: str | None) -> tuple[ProofRun, ...]:

@@ -9,7 +9,7 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history
 from laneproof.commands.inputs import load_build, now_by_clock
 from laneproof.commands.terminal import show
-from laneproof.history.notes import NOTE, Note
+from laneproof.history.notes import NOTE, KeptNote
 from laneproof.past.notes import parse_note
 from laneproof.service.owner_notes import FILE, Inbox
 
@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
     text, now = " ".join(arguments.text), now_by_clock()
     label = position.label if position else None
     note = parse_note(text, at=now, position=label, labels=labels)
-    kept = Note(t=now, kind=NOTE, text=text, path=position.path if position else "", detail={"position": label})
+    kept = KeptNote(t=now, kind=NOTE, text=text, path=position.path if position else "", detail={"position": label})
     if not leave(kept, arguments.state):
         folder = Path(find_history(arguments.state)).parent
         message = f"{folder}: there is no such folder, so no history to keep it in"
@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def leave(note: Note, state: str | None) -> bool:
+def leave(note: KeptNote, state: str | None) -> bool:
     """Leave a note for the daemon, beside its history.
 
     Args:

@@ -14,7 +14,7 @@ from typing import IO
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import make_host, open_lines
-from laneproof.history.notes import CONFIRMED, NOTE, Note
+from laneproof.history.notes import CONFIRMED, NOTE, KeptNote
 from laneproof_collectors.anonymity import SerialHider
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.recorder import RecordingHost
@@ -108,7 +108,7 @@ class NewNotes:
         return notes, causes
 
 
-def _label_of(note: Note) -> str | None:
+def _label_of(note: KeptNote) -> str | None:
     label = note.detail.get("position")
     return label if isinstance(label, str) else None
 

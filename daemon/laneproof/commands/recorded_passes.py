@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from laneproof.commands.confirm import gather_evidence
 from laneproof.commands.errors import CommandError
 from laneproof.engine import Engine, PassResult
-from laneproof.history.notes import CONFIRMED, NOTE, Note
+from laneproof.history.notes import CONFIRMED, NOTE, KeptNote
 from laneproof.history.store import Store
 from laneproof.service.owner_notes import sort_notes
 from laneproof_collectors.hotplug import DeviceEvent, read_device_events
@@ -25,7 +25,7 @@ class RecordedPass:
     clock: Clock
     kernel: KernelEvents | Unread
     devices: tuple[DeviceEvent, ...] | Unread
-    notes: tuple[Note, ...]
+    notes: tuple[KeptNote, ...]
     result: PassResult
 
 
@@ -46,7 +46,7 @@ def judge_frames(
     reader, is_empty = ReplayReader(host), True
     while host.advance():
         kernel, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
-        notes: list[Note] = []
+        notes: list[KeptNote] = []
         if engine is None:
             result = PassResult(snapshot=reader.read(), findings=(), changes=(), waiting=False)
         else:
@@ -63,27 +63,27 @@ def judge_frames(
         raise CommandError(f"{name}: the recording has no frame", status=os.EX_DATAERR)
 
 
-def _add_notes(engine: Engine, kept: list[Note]) -> None:
+def _add_notes(engine: Engine, kept: list[KeptNote]) -> None:
     if kept:
         labels = tuple(declared.label for declared in engine.build.position) if engine.build else ()
         notes, confirmed = sort_notes(kept, labels)
         engine.add_notes(notes=notes, confirmed=confirmed)
 
 
-def _note(engine: Engine, clock: Clock, kind: str, label: str | None, text: str) -> Note:
+def _note(engine: Engine, clock: Clock, kind: str, label: str | None, text: str) -> KeptNote:
     position = engine.build.position_named(label) if engine.build and label else None
     path = position.path if position else label or ""
-    return Note(t=clock.unix_seconds, kind=kind, text=text, path=path, detail={"position": label})
+    return KeptNote(t=clock.unix_seconds, kind=kind, text=text, path=path, detail={"position": label})
 
 
-def _confirm(engine: Engine, clock: Clock, result: PassResult, label: str, cause: str) -> Note:
+def _confirm(engine: Engine, clock: Clock, result: PassResult, label: str, cause: str) -> KeptNote:
     """Make the note of a confirmed cause, with what is known of the case by now."""
     note, ledger = _note(engine, clock, CONFIRMED, label, f"{label} was {cause}"), engine.past.ledger
     drive = ledger.drives.at(note.path)
     serial = drive.serial if drive is not None else ""
     rules = {finding.rule: finding.reasons for finding in result.findings if finding.path == note.path}
     detail = {"position": label, "cause": cause, "evidence": gather_evidence(ledger, note.path, serial, rules)}
-    return Note(t=note.t, kind=CONFIRMED, text=note.text, path=note.path, drive=serial, detail=detail)
+    return KeptNote(t=note.t, kind=CONFIRMED, text=note.text, path=note.path, drive=serial, detail=detail)
 
 
 def keep_frame(frame: RecordedPass, store: Store) -> None:

@@ -45,7 +45,7 @@ from laneproof.history.store import Store
 from laneproof.service.access import LOOPBACK_NAME, SHORTEST_TOKEN, Access, is_beyond_loopback, parse_address
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
-from laneproof.service.declaration_file import DeclarationFile, Kept
+from laneproof.service.declaration_file import DeclarationFile, KeptDeclaration
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.http import Pages
 from laneproof.service.last_frame_host import LastFrameHost
@@ -263,7 +263,7 @@ def _take_out(build_path: str | None) -> DeclarationFile:
         text = read_build_text(build_path or DEFAULT_BUILD)
     except CommandError:
         text = ""
-    return DeclarationFile("", lambda _: None, kept=Kept(out_of_force=text))
+    return DeclarationFile("", lambda _: None, kept=KeptDeclaration(out_of_force=text))
 
 
 _Opened = tuple[Store, Engine, tuple[FindingChange, ...]]

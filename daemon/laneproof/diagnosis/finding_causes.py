@@ -8,7 +8,7 @@ from laneproof.advice import advise, split_step
 from laneproof.diagnosis.case import DAY, Case, open_case
 from laneproof.diagnosis.causes import Diagnosis, diagnose
 from laneproof.diagnosis.features import find_features
-from laneproof.diagnosis.learning import ConfirmedCase, updated
+from laneproof.diagnosis.learning import ConfirmedCase, correct_weights
 from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
 from laneproof.evidence.fix_trial import clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
@@ -80,7 +80,7 @@ def explain(
             continue
         if path not in cases:
             cases[path] = _diagnose(ledger, path, reported[path], weights)
-        explained.append(_give(finding, cases[path], general.get(finding.rule, finding.next_steps)))
+        explained.append(_add_causes(finding, cases[path], general.get(finding.rule, finding.next_steps)))
     return explained
 
 
@@ -120,11 +120,13 @@ def _diagnose(ledger: Ledger, path: str, reported: _Reported, weights: Weights) 
         id(weights),
     )
     return ledger.remember(
-        ("diagnosis", path), version, lambda: _ask(open_case(ledger, path, reported.serial, reported.rules), weights)
+        ("diagnosis", path),
+        version,
+        lambda: _weigh_case(open_case(ledger, path, reported.serial, reported.rules), weights),
     )
 
 
-def _ask(case: Case, weights: Weights) -> Diagnosis:
+def _weigh_case(case: Case, weights: Weights) -> Diagnosis:
     features, clean_time = find_features(case), _say_clean_time(case)
     cannot_try = ("speed_cap_cured",) if case.runs_at_lowest_rate else ()
     known = tuple(sorted(features.items())), clean_time, cannot_try, id(weights)
@@ -148,7 +150,7 @@ def _say_clean_time(case: Case) -> str | None:
     return f"{days} day{'' if days == 1 else 's'}"
 
 
-def _give(finding: Finding, diagnosis: Diagnosis, general: Sequence[str]) -> Finding:
+def _add_causes(finding: Finding, diagnosis: Diagnosis, general: Sequence[str]) -> Finding:
     evidence: Mapping[str, object] = {**finding.evidence, "features": list(diagnosis.observed)}
     steps = _choose_steps(finding, diagnosis, general)
     return replace(finding, causes=diagnosis.causes, next_steps=steps, evidence=evidence)
@@ -168,7 +170,7 @@ def _choose_steps(finding: Finding, diagnosis: Diagnosis, general: Sequence[str]
 
 
 def weigh(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> Weights:
-    """Correct the weights by the causes that turned out on this box.
+    """Correct the weights by the causes that were confirmed on this box.
 
     Args:
         confirmed: Causes that the owner confirmed.
@@ -180,4 +182,4 @@ def weigh(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> We
         for case in confirmed
         if case.cause in weights.priors
     ]
-    return updated(weights, cases) if cases else weights
+    return correct_weights(weights, cases) if cases else weights

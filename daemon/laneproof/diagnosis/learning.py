@@ -11,7 +11,7 @@ OPINION_CASES = 10
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfirmedCase:
-    """One episode whose cause turned out.
+    """One episode whose cause the owner confirmed.
 
     Attributes:
         cause: The cause.
@@ -22,8 +22,8 @@ class ConfirmedCase:
     evidence: Mapping[str, bool | None]
 
 
-def updated(weights: Weights, cases: Iterable[ConfirmedCase]) -> Weights:
-    """Correct the weights by what turned out.
+def correct_weights(weights: Weights, cases: Iterable[ConfirmedCase]) -> Weights:
+    """Correct the weights by the confirmed cases.
 
     Args:
         weights: The first opinion (not weights that were corrected before: all cases are given each time).

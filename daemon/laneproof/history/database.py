@@ -89,7 +89,7 @@ class Database:
         if self.in_memory and self.path != IN_MEMORY:
             self._writes_in_memory += 1
             if self._writes_in_memory % RETRY_AFTER_WRITES == 0:
-                self._try_the_file_again()
+                self._move_back_to_file()
         elif not self.in_memory and _identify(self.path) != self._identity and not self._recover_removed_file():
             return False
         try:
@@ -115,7 +115,7 @@ class Database:
             self._note_files()
         except (OSError, sqlite3.Error) as second:
             _log.warning("history is kept in memory only, for %s cannot be used: %s", self.path, _why(second))
-            self._leave_the_file(copy=False)
+            self._move_to_memory(copy=False)
 
     def close(self) -> None:
         """Close it; the write-ahead log is folded into the file."""
@@ -177,29 +177,27 @@ class Database:
             self.start_over(error)
             return False
         _log.warning("history is kept in memory for now, for %s cannot be written: %s", self.path, _why(error))
-        if not self._leave_the_file(copy=True):
+        if not self._move_to_memory(copy=True):
             return False
         _transact(self.connection, work)
         return True
 
     def _recover_removed_file(self) -> bool:
-        """The file was removed, or another one put in its place: all that it held is still open, and is written again.
-
-        What went on into a file that nobody can reach any more would be lost with the process.
+        """Save all that a removed or replaced file held: it is still open, but nothing else reaches it.
 
         Returns:
             Whether what it held could be read.
         """
         _log.error("%s was removed or replaced while it was in use", self.path)
-        is_whole = self._leave_the_file(copy=True)
+        is_whole = self._move_to_memory(copy=True)
         for name, mine in self._wal_files.items():  # else they would be taken for the other file's
             if mine is not None and _identify(name) == mine:
                 Path(name).unlink(missing_ok=True)
         self._give_up_lock()  # it may be gone as well, and then keeps nobody out
-        self._try_the_file_again()
+        self._move_back_to_file()
         return is_whole
 
-    def _leave_the_file(self, *, copy: bool) -> bool:
+    def _move_to_memory(self, *, copy: bool) -> bool:
         """Go on in memory, with all that the file holds where that can be read; whether it could."""
         memory = sqlite3.connect(IN_MEMORY, isolation_level=None, check_same_thread=False)
         self._is_copy = False
@@ -213,7 +211,7 @@ class Database:
         self.connection, self.in_memory, self._writes_in_memory = memory, True, 0
         return self._is_copy
 
-    def _try_the_file_again(self) -> None:
+    def _move_back_to_file(self) -> None:
         """Take all that was kept in memory back to the file."""
         try:
             self._take_lock()

@@ -14,7 +14,7 @@ PROOF_BEGAN, PROOF = "proof_began", "proof"  # an acceptance run; the second wit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
+class KeptNote:
     """One note.
 
     Attributes:
@@ -34,24 +34,24 @@ class Note:
     detail: Mapping[str, Any] = field(default_factory=dict)
 
 
-def write_note(note: Note, to: Batch) -> None:
+def write_note(note: KeptNote, to: Batch) -> None:
     """Keep one note."""
     detail = json.dumps(note.detail, default=str) if note.detail else None
     row = (to.next_number("notes"), note.t, note.kind, note.path, note.drive, note.text, detail)
     to.add("INSERT INTO notes (id, t, kind, path, drive, text, detail) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
 
 
-def is_kept(connection: sqlite3.Connection, note: Note) -> bool:
+def is_kept(connection: sqlite3.Connection, note: KeptNote) -> bool:
     """Whether a note is kept already: a run that ended before it could forget what it read reads it again."""
     asked = "SELECT 1 FROM notes WHERE t = ? AND kind = ? AND text = ? AND path = ? AND drive = ? LIMIT 1"
     return connection.execute(asked, (note.t, note.kind, note.text, note.path, note.drive)).fetchone() is not None
 
 
-def read_notes(connection: sqlite3.Connection, *, since: float | None = None) -> tuple[Note, ...]:
+def read_notes(connection: sqlite3.Connection, *, since: float | None = None) -> tuple[KeptNote, ...]:
     """Read the notes since a time, oldest first."""
     asked = "SELECT t, kind, text, path, drive, detail FROM notes WHERE t >= ? ORDER BY t, id"
     rows = connection.execute(asked, (-1e18 if since is None else since,))
     return tuple(
-        Note(t=t, kind=kind, text=text, path=path, drive=drive, detail=parse_detail(detail))
+        KeptNote(t=t, kind=kind, text=text, path=path, drive=drive, detail=parse_detail(detail))
         for t, kind, text, path, drive, detail in rows
     )

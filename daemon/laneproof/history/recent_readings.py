@@ -39,7 +39,7 @@ Line = Mapping[str, Any]
 _Readings = dict[tuple[Origin, str], Value | None]
 
 
-class _Held(NamedTuple):
+class _Entry(NamedTuple):
     up: float
     t: float
     line: Line | None
@@ -55,7 +55,7 @@ class RecentReadings:
         self._now: dict[str, dict[tuple[Origin, str], Value]] = {}
         self._facts: dict[str, object] = {}
         self._where: DeviceMap | None = None
-        self._held: deque[_Held] = deque()
+        self._held: deque[_Entry] = deque()
         self._base_t = self._base_up = 0.0
         self._has_base = self._is_base_written = False
         self._events = self._left_out = 0
@@ -68,11 +68,11 @@ class RecentReadings:
             self._base, self._base_t, self._base_up = moved, snapshot.taken_at, snapshot.up_seconds
             self._has_base = True
         elif moved:
-            self._held.append(_Held(snapshot.up_seconds, snapshot.taken_at, None, moved))
+            self._held.append(_Entry(snapshot.up_seconds, snapshot.taken_at, None, moved))
         reported = [
             {"what": "episode", "t": snapshot.taken_at, "up": snapshot.up_seconds, **episode} for episode in episodes
         ]
-        self._held.extend(_Held(snapshot.up_seconds, snapshot.taken_at, line, {}) for line in reported)
+        self._held.extend(_Entry(snapshot.up_seconds, snapshot.taken_at, line, {}) for line in reported)
         if reported:
             self._followed_until = snapshot.up_seconds + FOLLOWED_SECONDS
         self._forget(snapshot.up_seconds)
@@ -105,7 +105,7 @@ class RecentReadings:
             self._events += len(line["kernel"]) + len(line["devices"])
             self._left_out = 0
             self._held.append(
-                _Held(clock.up_seconds, clock.unix_seconds, line | ({"left_out": left_out} if left_out else {}), {})
+                _Entry(clock.up_seconds, clock.unix_seconds, line | ({"left_out": left_out} if left_out else {}), {})
             )
         if is_urgent:
             self._followed_until = clock.up_seconds + FOLLOWED_SECONDS
@@ -140,7 +140,7 @@ class RecentReadings:
                 self._fold(oldest)
                 self._is_base_written = False
 
-    def _fold(self, entry: _Held) -> None:
+    def _fold(self, entry: _Entry) -> None:
         self._base.update(entry.moved)
         self._base = {key: value for key, value in self._base.items() if value is not None}
         self._base_t, self._base_up = entry.t, entry.up

@@ -55,7 +55,7 @@ def read_series(  # noqa: PLR0913 (one question, its filters)
     boots = _Boots(connection, load_watches(connection))
     found = []
     for row in _find(connection, path=path, drive=drive, end=end, names=names):
-        own = boots.ownof(row.boot)
+        own = boots.watches_of(row.boot)
         if since is not None and own and own[-1].ended_at + HOLE_SECONDS < since:
             continue  # nobody has watched it since; how far a watch goes on is noted every few minutes only
         placed = _points(connection, row, boots)
@@ -88,16 +88,16 @@ class _Boots:
 
     def __init__(self, connection: sqlite3.Connection, watches: Sequence[Watch]) -> None:
         self.watches = watches
-        self._own: dict[int, list[Watch]] = {}
+        self._watches_by_boot: dict[int, list[Watch]] = {}
         for watch in watches:
-            self._own.setdefault(watch.boot, []).append(watch)
-        self._starts = sorted(own[0].first_pass for own in self._own.values())
+            self._watches_by_boot.setdefault(watch.boot, []).append(watch)
+        self._starts = sorted(own[0].first_pass for own in self._watches_by_boot.values())
         self._kept = set(connection.execute("SELECT DISTINCT level, boot FROM buckets"))
         self._first_pass = connection.execute("SELECT coalesce(min(id), 0) FROM passes").fetchone()[0]
 
-    def ownof(self, boot: int | None) -> Sequence[Watch]:
+    def watches_of(self, boot: int | None) -> Sequence[Watch]:
         """Give the watches of a boot; all for none."""
-        return self.watches if boot is None else self._own.get(boot, ())
+        return self.watches if boot is None else self._watches_by_boot.get(boot, ())
 
     def is_kept(self, boot: int | None, level: int) -> bool:
         """Whether a boot is kept in hours, or in days."""
@@ -108,9 +108,9 @@ class _Boots:
 
         A boot's passes follow each other, so its samples are a range of rows.
         """
-        if boot is None or boot not in self._own:
+        if boot is None or boot not in self._watches_by_boot:
             return self._first_pass, 1 << 62
-        first = self._own[boot][0].first_pass
+        first = self._watches_by_boot[boot][0].first_pass
         after = bisect_right(self._starts, first)
         return max(first, self._first_pass), self._starts[after] - 1 if after < len(self._starts) else 1 << 62
 

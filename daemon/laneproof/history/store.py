@@ -25,7 +25,7 @@ from laneproof.history.finding_lives import FindingWriter
 from laneproof.history.history import History
 from laneproof.history.inventories import FEWEST_SECONDS, InventoryWriter
 from laneproof.history.live_series import LiveSeries, PassMark
-from laneproof.history.notes import Note, is_kept, write_note
+from laneproof.history.notes import KeptNote, is_kept, write_note
 from laneproof.history.origins import DeviceMap, DeviceNames, map_devices, name_controllers
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof.past.boots import describe_boot
@@ -178,7 +178,7 @@ class Store(History):
         names = self._names()
         self.add_events(from_device(event, clock=clock, names=names) for event in events)
 
-    def add_note(self, note: Note) -> bool:
+    def add_note(self, note: KeptNote) -> bool:
         """Add the owner's note, at once; whether it was not there yet."""
         with self._lock:
             if self._ask(lambda connection: is_kept(connection, note)):
@@ -270,7 +270,7 @@ class Store(History):
     def _keep_inventory(self, snapshot: Snapshot, mark: PassMark, *, urgent: bool) -> None:
         if not urgent and mark.up - self._looked_up < FEWEST_SECONDS:
             return
-        if self._listed is not None and _holds_the_same(snapshot, self._listed):
+        if self._listed is not None and _is_inventory_unchanged(snapshot, self._listed):
             return
         self._looked_up, self._listed = mark.up, snapshot
         for event in self._inventories.write(make_inventory(None, snapshot), mark, self._batch):
@@ -328,15 +328,15 @@ class Store(History):
         return False
 
 
-def _holds_the_same(snapshot: Snapshot, listed: Snapshot) -> bool:
+def _is_inventory_unchanged(snapshot: Snapshot, listed: Snapshot) -> bool:
     """Whether the inventory must be the same: of what it is made of nothing changed but a drive's own counts."""
     return all(getattr(snapshot, group) is getattr(listed, group) for group in _LISTED) and (
-        _hold_the_same(snapshot.controllers, listed.controllers, _without_counts)
-        and _hold_the_same(snapshot.functions, listed.functions, _without_errors)
+        _are_parts_unchanged(snapshot.controllers, listed.controllers, _without_counts)
+        and _are_parts_unchanged(snapshot.functions, listed.functions, _without_errors)
     )
 
 
-def _hold_the_same(
+def _are_parts_unchanged(
     now: tuple[_Part, ...] | Unread, before: tuple[_Part, ...] | Unread, without_counts: Callable[[_Part], object]
 ) -> bool:
     if isinstance(now, Unread) or isinstance(before, Unread):

@@ -10,7 +10,7 @@ from typing import Any
 
 from laneproof.findings import Change, FindingChange, format_time
 from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST, Event
-from laneproof.history.notes import CONFIRMED, NOTE, PROOF, Note
+from laneproof.history.notes import CONFIRMED, NOTE, PROOF, KeptNote
 from laneproof.outputs.text_style import Style
 from laneproof.outputs.watch_gaps import Gap, gaps_as_json
 
@@ -64,7 +64,7 @@ class Happening:
 def gather(
     events: Iterable[Event],
     changes: Iterable[FindingChange],
-    notes: Iterable[Note],
+    notes: Iterable[KeptNote],
     labels: Mapping[str, str],
     episodes: Iterable[Happening] = (),
 ) -> list[Happening]:

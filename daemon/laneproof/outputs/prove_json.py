@@ -6,10 +6,10 @@ from pydantic import ConfigDict, Field
 
 from laneproof.findings import format_time
 from laneproof.proof.judgement import Proof, ProvenLink, ProvenPosition, Verdict
-from laneproof.proof.run_record import Kept, ProofRun
+from laneproof.proof.run_record import KeptModel, ProofRun
 
 
-class ProofReport(Kept):
+class ProofReport(KeptModel):
     """The whole report: what the run proves, and the run itself, from which it can be judged again."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, defer_build=True)

@@ -11,7 +11,7 @@ from laneproof.past.saved_state import KeptLedger
 from laneproof_collectors.kernel_log.formats import EventKind
 
 _DAY = 86400.0
-_OF_A_SLOT = {REMOVED, *RETURNS, EventKind.LINK_DOWN, EventKind.DEVICE_REMOVED}
+_SLOT_KINDS = {REMOVED, *RETURNS, EventKind.LINK_DOWN, EventKind.DEVICE_REMOVED}
 _COUNTED_SECONDS = 900.0  # the counts before an episode were read this long before it at most, as a rule
 
 
@@ -77,22 +77,22 @@ def note_returns(ledger: KeptLedger, presences: Mapping[str, Presence]) -> None:
         elif presence is not None and is_here:
             episode.returned_at, episode.returned_boot = ledger.now, ledger.timeline.boots
             _compare_power(ledger, episode)
-            if not episode.serial and _is_in_a_case(ledger, presence.serial):
+            if not episode.serial and _is_external(ledger, presence.serial):
                 # the slot spoke of it before it was ever seen: it came and went between two passes
-                episode.pulled = set(episode.kinds) <= _OF_A_SLOT
+                episode.pulled = set(episode.kinds) <= _SLOT_KINDS
 
 
 def _is_a_pull(episode: Episode) -> bool:
-    return {REMOVED} <= set(episode.kinds) <= _OF_A_SLOT
+    return {REMOVED} <= set(episode.kinds) <= _SLOT_KINDS
 
 
 def note_unplugged(ledger: KeptLedger, episode: Episode) -> None:
-    """Note that a drive in a case left without a word of its driver or of whoever used it: it was unplugged."""
-    if _is_in_a_case(ledger, episode.serial):
+    """Note that an external drive left without a word of its driver or of whoever used it: it was unplugged."""
+    if _is_external(ledger, episode.serial):
         episode.pulled = _is_a_pull(episode)
 
 
-def _is_in_a_case(ledger: KeptLedger, serial: str) -> bool:
+def _is_external(ledger: KeptLedger, serial: str) -> bool:
     record = ledger.drives.records.get(serial)
     return record is not None and record.external
 

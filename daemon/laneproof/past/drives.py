@@ -144,7 +144,7 @@ class SeenHeat:
 
 
 @dataclass(slots=True, kw_only=True)
-class StillLog:
+class UnmovedHealthLog:
     """Since when a health log's counts of the host's reads and writes have not moved, whatever the disk moved.
 
     Attributes:
@@ -208,7 +208,7 @@ class DriveRecord:
         temperature_warned_at: When its log last warned of a temperature; 0 if never.
         load: Its load.
         still: Whether its health log stands still.
-        external: Whether it was in a case that may be unplugged.
+        external: Whether it was in an enclosure of its own that may be unplugged.
         ways: The positions that lead to it, where there are several, and those that did.
         doubts: What changed in its identity that should never change: when and what.
     """
@@ -245,7 +245,7 @@ class DriveRecord:
     warns: bool = False
     temperature_warned_at: float = 0.0
     load: LoadRecord = field(default_factory=LoadRecord)
-    still: StillLog = field(default_factory=StillLog)
+    still: UnmovedHealthLog = field(default_factory=UnmovedHealthLog)
     external: bool = False
     ways: DriveWays = field(default_factory=DriveWays)
     doubts: list[tuple[float, str]] = field(default_factory=list)
@@ -315,14 +315,14 @@ class DriveRecord:
         self.warns = False  # the log's own warning is another rule's matter
         if health.critical_warning & TEMPERATURE_WARNING:
             self.temperature_warned_at = timeline.now
-        self._warm(health.composite_temperature_celsius, timeline.now)
+        self._add_temperature(health.composite_temperature_celsius, timeline.now)
 
     def read_sata(self, drive: SataDrive, timeline: Timeline) -> None:
         """Take one reading of a SATA, SAS or USB drive; its own counters are other rules' matter."""
         if not isinstance(drive.healthy, Unread):
             self.answered_at = timeline.now
         if isinstance(drive.temperature_celsius, int | float):
-            self._warm(float(drive.temperature_celsius), timeline.now)
+            self._add_temperature(float(drive.temperature_celsius), timeline.now)
 
     def _count(self, values: dict[str, int], timeline: Timeline) -> None:
         boots = timeline.boots - self.counters_boot
@@ -343,7 +343,7 @@ class DriveRecord:
         self.counters_at, self.counters_boot = timeline.now, timeline.boots
         self.health_since = self.health_since or timeline.now
 
-    def _warm(self, celsius: float | None, now: float) -> HourHeat | None:
+    def _add_temperature(self, celsius: float | None, now: float) -> HourHeat | None:
         if celsius is None:
             return None
         self.celsius, self.celsius_at = celsius, now
@@ -383,7 +383,7 @@ class DriveRecord:
             self.warns = False
             return
         self.warns = reading.alarm is True and celsius >= _NOT_COLD_CELSIUS
-        row = self._warm(float(celsius), now)
+        row = self._add_temperature(float(celsius), now)
         if row is not None:
             is_critical = _reaches(celsius, self.critical_celsius)
             row.seen_above += self.is_above() or is_critical

@@ -130,7 +130,7 @@ class Episode:
         cycled: Whether its count of power cycles had gone up by then; None if not known.
         power_lost: Whether it lost its power while the machine ran on; None if not known.
         pulled: Whether somebody pulled it: only its slot spoke, and its counts show that it was asked to stop before,
-            or it is in a case that may be unplugged.
+            or it is in an enclosure that may be unplugged.
         together: Other positions that dropped at the same moment.
         before: What held before.
     """
@@ -223,7 +223,7 @@ class EpisodeBook:
             and ((path is not None and episode.path == path) or (serial and episode.serial == serial))
         ]
 
-    def is_in_hand(self, path: str, now: float, *, within: float = IN_HAND_SECONDS) -> bool:
+    def is_being_removed(self, path: str, now: float, *, within: float = IN_HAND_SECONDS) -> bool:
         """Whether somebody asked for a drive to be let go a short time ago, and it is not back."""
         removal = self._find_removal(path)
         return removal is not None and 0.0 <= now - removal.dropped_at < within
@@ -302,7 +302,7 @@ class EpisodeBook:
                     reports[path] = reports.get(path, 0) + 1
                 continue
             placed_event = from_kernel(event, t=when, paths=named, lines=timed.lines)
-            if placed_event is not None and not self._was_emptied(placed_event, placed, removed_at):
+            if placed_event is not None and not self._was_taken_out(placed_event, placed, removed_at):
                 placed.append(_weigh(placed_event, event, timeline))
                 if event.silent is not None:
                     self.answers.append((when, placed_event.path, not event.silent))
@@ -319,7 +319,7 @@ class EpisodeBook:
         placed += list(_date_removals([event for event in came_or_went if event is not None], placed))
         return placed, reports
 
-    def _was_emptied(
+    def _was_taken_out(
         self, event: PositionEvent, placed: Sequence[PositionEvent], removed_at: Mapping[str, float]
     ) -> bool:
         """Whether somebody took the drive out in good order before, and it is not back: its slot may say what it likes.
@@ -347,10 +347,10 @@ class EpisodeBook:
         """Join the pass's events with those before into episodes; gives those that are new or grew."""
         touched: list[Episode] = []
         if events:
-            self.recent = _thin([*self.recent, *events])[-_MOST_RECENT:]
+            self.recent = _drop_repetitions([*self.recent, *events])[-_MOST_RECENT:]
             touched = [self._note(joined, timeline) for joined in join_events(self.recent)]
         if self.recent and min(event.t for event in self.recent) < timeline.now - _CHAIN_SECONDS:
-            self.recent = _still_open(self.recent, timeline.now)
+            self.recent = _keep_joinable(self.recent, timeline.now)
         return touched
 
     def _note(self, joined: JoinedEvents, timeline: Timeline) -> Episode:
@@ -398,7 +398,7 @@ def _is_same(episode: Episode, joined: JoinedEvents) -> bool:
     return joined.started - episode.ended < EPISODE_GAP_SECONDS and episode.started <= joined.ended
 
 
-def _still_open(events: list[PositionEvent], now: float) -> list[PositionEvent]:
+def _keep_joinable(events: list[PositionEvent], now: float) -> list[PositionEvent]:
     """Keep the events of each position that an event to come may still be joined to."""
     kept: list[PositionEvent] = []
     reached: dict[str, float] = {}
@@ -409,7 +409,7 @@ def _still_open(events: list[PositionEvent], now: float) -> list[PositionEvent]:
     return kept[::-1]
 
 
-def _thin(events: list[PositionEvent]) -> list[PositionEvent]:
+def _drop_repetitions(events: list[PositionEvent]) -> list[PositionEvent]:
     """Keep every opening and return; of what merely goes along, one a minute, position and kind is enough."""
     kept: dict[tuple[object, ...], PositionEvent] = {}
     for event in events:

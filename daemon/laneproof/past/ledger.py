@@ -234,7 +234,7 @@ class Ledger(KeptLedger):
                 record.load.sort_by_heat(window, hot=record.is_hot())
         for record, boot, counted_at in returned:
             if self.drives.was_without_power(record, since=counted_at):
-                self.training.forgive_missing(record.path, self.timeline, since_boot=boot)
+                self.training.withdraw_missing(record.path, self.timeline, since_boot=boot)
         compare_siblings(windows, {serial: self.drives.records[serial].model for serial in windows})
 
     def _follow_episodes(
@@ -264,7 +264,7 @@ class Ledger(KeptLedger):
 
     def _note_link_events(self, events: Sequence[PositionEvent], reports: Mapping[str, int]) -> None:
         self._disturbed |= {event.path for event in events if event.opens}
-        self.links.forgive(self.episodes.covers)
+        self.links.take_back_errors(self.episodes.covers)
         for path, number in reports.items():
             self._reports[path] = self._reports.get(path, 0) + number
 

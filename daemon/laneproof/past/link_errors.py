@@ -203,7 +203,7 @@ class LinkBook:
         """Give all records of a drive, wherever it was."""
         return [record for record in self.records.values() if serial and record.serial == serial]
 
-    def forgive(self, is_of_episode: Callable[[str, float], bool]) -> None:
+    def take_back_errors(self, is_of_episode: Callable[[str, float], bool]) -> None:
         """Take back uncorrectable errors of the log that turn out to be part of an episode: it is reported."""
         for record in self.records.values():
             kept = [when for when in record.reported if not is_of_episode(record.path, when)]

@@ -122,7 +122,7 @@ class TrainingBook:
             if record and record.boots and record.boots[-1].boot == timeline.boots - 1:
                 record.boots.append(BootTraining(boot=timeline.boots, at=timeline.now, missing=True))
 
-    def forgive_missing(self, path: str, timeline: Timeline, *, since_boot: int) -> None:
+    def withdraw_missing(self, path: str, timeline: Timeline, *, since_boot: int) -> None:
         """Take back that a drive was missing in boots after one, since it had no power in them: somebody had it out.
 
         Only once in the time that is looked back on: a drive that gets no power again and again has a loose contact.

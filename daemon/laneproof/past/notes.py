@@ -1,4 +1,4 @@
-"""What the owner wrote: notes about a position, and causes that turned out."""
+"""What the owner wrote: notes about a position, and confirmed causes."""
 
 import re
 from collections.abc import Mapping
@@ -26,7 +26,7 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfirmedCause:
-    """Trouble whose cause turned out.
+    """Trouble whose cause the owner confirmed.
 
     Attributes:
         at: When the owner said so, unix seconds.

@@ -8,7 +8,7 @@ from laneproof.evidence.fix_trial import Trial, TrialOutcome, judge_trial
 from laneproof.evidence.rate_comparison import RatioTest, against_siblings
 from laneproof.proof.figure_text import say_count, say_microseconds, say_power
 from laneproof.proof.judgement import say_errors, say_link
-from laneproof.proof.run_record import DriveRun, Kept, LinkRun, ProofRun, StageName
+from laneproof.proof.run_record import DriveRun, KeptModel, LinkRun, ProofRun, StageName
 
 _ALPHA = 0.05
 _TELLING_SHARE = 0.1
@@ -17,7 +17,7 @@ _TELLING_CELSIUS = 3.0
 _WAKE_RATIO = 2.0
 
 
-class Compared(Kept):
+class Compared(KeptModel):
     """What became of one position from one run to the other, in sentences; none where nothing moved."""
 
     name: str

@@ -26,7 +26,7 @@ from laneproof.proof.contrasts import (
     is_slow_alone,
 )
 from laneproof.proof.figure_text import say_count, say_power, say_seconds
-from laneproof.proof.run_record import ALL_LOADED, DriveRun, DriveTally, Kept, LinkRun, ProofRun, StageName
+from laneproof.proof.run_record import ALL_LOADED, DriveRun, DriveTally, KeptModel, LinkRun, ProofRun, StageName
 
 Verdict = Literal["holds", "differs", "unverified"]
 
@@ -42,7 +42,7 @@ SLOW_WAKE_US = 1e6
 """A read that takes a second on waking is no wake of any state that a drive states. Our choice."""
 
 
-class ProvenLink(Kept):
+class ProvenLink(KeptModel):
     """What a run proves of one link.
 
     Attributes:
@@ -70,7 +70,7 @@ class ProvenLink(Kept):
     because: tuple[str, ...] = ()
 
 
-class ProvenDrive(Kept):
+class ProvenDrive(KeptModel):
     """What a run proves of one drive.
 
     Attributes:
@@ -90,7 +90,7 @@ class ProvenDrive(Kept):
     slept_because: str = ""
 
 
-class ProvenCause(Kept):
+class ProvenCause(KeptModel):
     """One possible cause, as in the audit."""
 
     cause: str
@@ -98,7 +98,7 @@ class ProvenCause(Kept):
     because: tuple[str, ...] = ()
 
 
-class ProvenPosition(Kept):
+class ProvenPosition(KeptModel):
     """What a run proves of one position: its link and its drive, and why where one of them differs."""
 
     name: str
@@ -110,7 +110,7 @@ class ProvenPosition(Kept):
     features: dict[str, bool] = Field(default_factory=dict)
 
 
-class Proof(Kept):
+class Proof(KeptModel):
     """What a run proves.
 
     Attributes:

@@ -5,11 +5,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from laneproof.box.placement import Arrangement
 from laneproof.findings import format_time
 from laneproof.proof.judgement import Verdict, judge
-from laneproof.proof.run_record import Kept, ProofRun
+from laneproof.proof.run_record import KeptModel, ProofRun
 from laneproof.proof.targets import find_targets
 
 
-class ProvenAlone(Kept):
+class ProvenAlone(KeptModel):
     """A later run of one position: which, when, how, and what it came to."""
 
     position: str
@@ -18,7 +18,7 @@ class ProvenAlone(Kept):
     verdict: Verdict
 
 
-class LastRun(Kept):
+class LastRun(KeptModel):
     """The last run of the whole box: when, how, what it came to; and what came since.
 
     Attributes:

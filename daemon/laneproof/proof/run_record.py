@@ -36,7 +36,7 @@ ALL_LOADED = (StageName.TOGETHER, StageName.HEAT)
 """Those in which all drives are busy: what comes in some of their minutes only is told apart by temperature."""
 
 
-class Kept(BaseModel):
+class KeptModel(BaseModel):
     """A value that is kept as JSON."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
@@ -202,7 +202,7 @@ class DriveTally(Sum):
         return self.read_bytes / self.seconds if self.seconds else None
 
 
-class WakeRun(Kept):
+class WakeRun(KeptModel):
     """How a drive came back from rest.
 
     Attributes:
@@ -282,7 +282,7 @@ class DriveRun(Sum):
         return self.stages[stage].bytes_per_second if stage in self.stages else None
 
 
-class Happening(Kept):
+class Happening(KeptModel):
     """Something that happened meanwhile, with what held at that moment.
 
     Attributes:
@@ -317,7 +317,7 @@ class StageRun(Sum):
     planned_seconds: float
 
 
-class ProofRun(Kept):
+class ProofRun(KeptModel):
     """One run.
 
     Attributes:

@@ -55,7 +55,7 @@ class _Drive:
 
 @dataclass(slots=True)
 class _Link:
-    """Likewise of a link."""
+    """One link's record, and what of it is needed only while the run goes on."""
 
     record: LinkRun
     last: WatchedLink | None = None

@@ -63,7 +63,7 @@ class _Counts:
 
 
 class SimulatedMachine:
-    """A machine for `conduct.run_plan`."""
+    """A machine for `plan_execution.run_plan`."""
 
     asked_to_stop: str | None = None
 
@@ -127,7 +127,7 @@ class SimulatedMachine:
     def watch_next(self, *, quiet: bool) -> WatchedPass:
         """Let a second pass and read it."""
         self._at += 1.0
-        occurrences = [occurred for target in self._targets.drives for occurred in self._live(target)]
+        occurrences = [occurred for target in self._targets.drives for occurred in self._advance_drive(target)]
         return WatchedPass(
             at=self._at,
             drives={} if quiet else {target.name: self._read(target) for target in self._targets.drives},
@@ -152,7 +152,7 @@ class SimulatedMachine:
             media_errors=counts.media_errors,
         )
 
-    def _live(self, target: Target) -> list[Occurrence]:
+    def _advance_drive(self, target: Target) -> list[Occurrence]:
         """Let one drive live for a second."""
         name, stage = target.name, self._step.stage
         fault, counts = self._fault(name), self._drives[name]

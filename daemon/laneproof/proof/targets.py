@@ -243,10 +243,10 @@ def _make_link(arrangement: Arrangement, link: Link, names: tuple[str, ...]) -> 
         used_by=names,
         declared_gt_s=gt_s,
         declared_lanes=lanes,
-        trained_gt_s=known(link.trained_gt_s.value),
-        trained_lanes=whole(link.trained_lanes.value),
-        capable_gt_s=known(link.capable_gt_s),
-        capable_lanes=whole(link.capable_lanes),
+        trained_gt_s=known_number(link.trained_gt_s.value),
+        trained_lanes=whole_number(link.trained_lanes.value),
+        capable_gt_s=known_number(link.capable_gt_s),
+        capable_lanes=whole_number(link.capable_lanes),
         counting_ends=tuple(end for end in ENDS if find_reporting(getattr(link, end)) is Reporting.COUNTED),
     )
 
@@ -267,12 +267,12 @@ def _find_declared(build: Build | None, path: str) -> tuple[float | None, int | 
     return (rate_of(generation) if generation else None), (link.lanes if link else None)
 
 
-def known(value: float | Unread | None) -> float | None:
+def known_number(value: float | Unread | None) -> float | None:
     """Give a figure that was read, None for one that was not."""
     return None if isinstance(value, Unread) else value
 
 
-def whole(value: float | Unread | None) -> int | None:
-    """Likewise, as a whole number."""
-    number = known(value)
+def whole_number(value: float | Unread | None) -> int | None:
+    """Give a figure that was read as a whole number, None for one that was not."""
+    number = known_number(value)
     return None if number is None else int(number)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from laneproof.box.placement import Arrangement
-from laneproof.proof.targets import Target, Targets, known, whole
+from laneproof.proof.targets import Target, Targets, known_number, whole_number
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -124,15 +124,15 @@ def _read_disk(arrangement: Arrangement, target: Target, counts: BlockStatistics
     if drive is None or drive.name != target.disk:
         return watched
     sectors = [
-        whole(count) for count in (drive.reallocated_sectors, drive.pending_sectors, drive.uncorrectable_sectors)
+        whole_number(count) for count in (drive.reallocated_sectors, drive.pending_sectors, drive.uncorrectable_sectors)
     ]
     return replace(
         watched,
-        celsius=known(drive.temperature_celsius),
+        celsius=known_number(drive.temperature_celsius),
         media_errors=sum(count for count in sectors if count is not None)
         if any(count is not None for count in sectors)
         else None,
-        transfer_errors=whole(drive.interface_errors),
+        transfer_errors=whole_number(drive.interface_errors),
         warning="that it is failing" if drive.healthy is False else "",
     )
 
@@ -172,8 +172,8 @@ def _read_link(arrangement: Arrangement, path: str) -> WatchedLink:
         return WatchedLink()
     (port, by_port), (device, by_device) = _count_errors(link.port), _count_errors(link.device)
     return WatchedLink(
-        gt_s=known(link.trained_gt_s.value),
-        lanes=whole(link.trained_lanes.value),
+        gt_s=known_number(link.trained_gt_s.value),
+        lanes=whole_number(link.trained_lanes.value),
         port=port,
         device=device,
         serious=by_port + by_device,

@@ -67,7 +67,7 @@ def is_ours(current: Pass, path: str) -> bool:
 
 
 def is_returning_guest(current: Pass, occupant: Occupant) -> bool:
-    """Whether a drive in a case, in no declared position, came back today and was here before, as its owner likes."""
+    """Whether an external drive, in no declared position, came back today and was here before, as its owner likes."""
     ledger = current.past.ledger
     record = ledger.drives.of(occupant)
     is_guest = occupant.external and current.arrangement.label_of(occupant) is None

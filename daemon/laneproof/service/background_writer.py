@@ -18,7 +18,7 @@ from typing import Any
 
 from laneproof.engine import PassResult
 from laneproof.history.events import Event
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.history.store import Store
 from laneproof.service.owner_notes import Inbox
 from laneproof_collectors.hotplug import DeviceEvent
@@ -50,7 +50,7 @@ class BackgroundWriter:
         self._most_events = max(1, most_waiting - RESERVED)
         self._left_out = 0
         self._takes_notes = False
-        self._new_notes: queue.SimpleQueue[Note] = queue.SimpleQueue()
+        self._new_notes: queue.SimpleQueue[KeptNote] = queue.SimpleQueue()
         self._thread = Thread(target=self._work, name="history", daemon=True)
         self._thread.start()
 
@@ -80,7 +80,7 @@ class BackgroundWriter:
         """Hold the kept findings against the next pass."""
         self._put(self._store.reconcile)
 
-    def take_notes(self, inbox: Inbox) -> tuple[Note, ...]:
+    def take_notes(self, inbox: Inbox) -> tuple[KeptNote, ...]:
         """Have the owner's notes taken, and give those that were kept since the last time."""
         if not self._takes_notes and not self._waiting.full():
             self._takes_notes = True

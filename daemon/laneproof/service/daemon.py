@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, PassResult
 from laneproof.findings import Change, FindingChange, Severity, verdict
 from laneproof.history.events import RECORDS_LOST, Event
-from laneproof.history.notes import Note as KeptNote
+from laneproof.history.notes import KeptNote
 from laneproof.history.recent_readings import RecentReadings
 from laneproof.history.store import Store
 from laneproof.outputs.change_line import write_change_line
@@ -40,7 +40,7 @@ from laneproof.service.owner_notes import find_proofs, find_runs, sort_notes
 from laneproof.service.pending_events import PendingEvents
 from laneproof.service.schedule import Schedule
 from laneproof.service.status import MOST_RECENT, CollectorRun, DaemonStatus
-from laneproof.service.systemd_notify import Notifier
+from laneproof.service.systemd_notify import SystemdNotifier
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Host
 from laneproof_collectors.hotplug import read_device_events
@@ -79,7 +79,7 @@ class Daemon:
         writer: Store | BackgroundWriter,
         engine: Engine | None = None,
         collectors: tuple[Collector, ...] | None = None,
-        notifier: Notifier | None = None,
+        notifier: SystemdNotifier | None = None,
         report: Callable[[FindingChange], None] | None = None,
         recent: Iterable[FindingChange] = (),
         take_notes: Callable[[], Iterable[KeptNote]] = tuple,
@@ -106,7 +106,7 @@ class Daemon:
         self._writer = writer
         self._engine = engine or Engine(None, confirmations=LIVE_CONFIRMATIONS)
         self._collectors = {collector.group: collector for collector in collectors or make_collectors()}
-        self._notifier = notifier or Notifier(os.environ)
+        self._notifier = notifier or SystemdNotifier(os.environ)
         self._report = report or _log_change
         self._schedule = Schedule(
             {collector.group: collector.interval_seconds for collector in self._collectors.values()}

@@ -16,7 +16,7 @@ STATE_NAME = "declaration"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class KeptDeclaration:
     """What an earlier run kept.
 
     Attributes:
@@ -30,7 +30,7 @@ class Kept:
     out_of_force: str | None = None
 
 
-NOTHING_KEPT = Kept()
+NOTHING_KEPT = KeptDeclaration()
 
 
 class DeclarationFile:
@@ -48,7 +48,7 @@ class DeclarationFile:
         load: Callable[[str], tuple[str, Build] | None],
         *,
         build: Build | None = None,
-        kept: Kept = NOTHING_KEPT,
+        kept: KeptDeclaration = NOTHING_KEPT,
     ) -> None:
         """Follow a file.
 

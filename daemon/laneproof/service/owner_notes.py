@@ -10,8 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from laneproof.history.earlier_names import rename_note
-from laneproof.history.notes import CONFIRMED, NOTE, PROOF, PROOF_BEGAN
-from laneproof.history.notes import Note as KeptNote
+from laneproof.history.notes import CONFIRMED, NOTE, PROOF, PROOF_BEGAN, KeptNote
 from laneproof.line_inbox import forget_lines, leave_line, take_lines
 from laneproof.past.notes import AFTER_RUN_SECONDS, ConfirmedCause, Note, ProofNote, parse_note
 from laneproof.proof.judgement import judge

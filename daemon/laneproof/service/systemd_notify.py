@@ -10,7 +10,7 @@ import time
 from collections.abc import Mapping
 
 
-class Notifier:
+class SystemdNotifier:
     """A datagram socket to the service manager."""
 
     def __init__(self, environment: Mapping[str, str]) -> None:

@@ -8,7 +8,7 @@ from contracts.hand_made import Ended, inside
 from laneproof.engine import STATE_NAME, Engine
 from laneproof.findings import Change
 from laneproof.history.events import Event
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.history.store import Store
 from laneproof_collectors.kernel_log.reading import kernel_events
 from passes import Passes, change_of, make_finding
@@ -26,7 +26,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     finding = make_finding(since=passes.t)
     passes.standing = (finding,)
     store.add_pass(passes.take(change_of(Change.RAISED, finding, passes.t)))
-    store.add_note(Note(t=passes.t, kind="note", text="reseated the cable", path="0000:00/01.1"))
+    store.add_note(KeptNote(t=passes.t, kind="note", text="reseated the cable", path="0000:00/01.1"))
     store.close()
     (tmp_path / "build.toml").write_text(BUILD)
     monkeypatch.setattr("laneproof.commands.box_past.now_by_clock", lambda: passes.t + 60)

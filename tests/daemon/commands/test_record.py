@@ -16,7 +16,7 @@ import pytest
 from contracts.hand_made import inside
 from laneproof.commands import record as command
 from laneproof.commands.serve import HISTORY
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.history.store import Store
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
@@ -51,11 +51,11 @@ def test_this_machine_is_recorded_pass_by_pass(tmp_path: Path) -> None:
 def test_what_the_owner_writes_meanwhile_is_in_the_frame_that_follows(tmp_path: Path) -> None:
     """The daemon keeps the notes; each is recorded once, and none of those that were there before."""
     with closing(Store.open(str(tmp_path / HISTORY))) as store:
-        store.add_note(Note(t=10.0, kind="note", text="long ago", detail={"position": "riser-1"}))
+        store.add_note(KeptNote(t=10.0, kind="note", text="long ago", detail={"position": "riser-1"}))
         new = command.NewNotes(str(tmp_path), since=100.0)
         assert new.read() == ([], [])
-        store.add_note(Note(t=110.0, kind="note", text="new cable", detail={"position": "riser-1"}))
-        store.add_note(Note(t=111.0, kind="confirmed", text="", path="0000:00/01.1", detail={"cause": "heat"}))
+        store.add_note(KeptNote(t=110.0, kind="note", text="new cable", detail={"position": "riser-1"}))
+        store.add_note(KeptNote(t=111.0, kind="confirmed", text="", path="0000:00/01.1", detail={"cause": "heat"}))
         recorder = RecordingHost(RecordedHost(parse_header(HEADER)))
         (frame,) = parse_frames([recorder.take_frame(*new.read())])
         assert new.read() == ([], [])

@@ -28,7 +28,7 @@ from laneproof.commands.serve import HISTORY, go_on, make_daemon
 from laneproof.engine import STATE_NAME
 from laneproof.findings import Change
 from laneproof.history.events import Event
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.history.store import Store
 from laneproof.service.daemon import Daemon
 from laneproof.service.listener import bind
@@ -374,7 +374,7 @@ def test_a_history_that_the_machine_cannot_read_now_is_left_as_it_is(
 ) -> None:
     """An error of the disk at this moment says nothing of what the file holds (sqlite.org: SQLITE_IOERR)."""
     with contextlib.closing(Store.open(str(tmp_path / HISTORY))) as store:
-        store.add_note(Note(t=1.0, kind="note", text="new cable"))
+        store.add_note(KeptNote(t=1.0, kind="note", text="new cable"))
     content = (tmp_path / HISTORY).read_bytes()
 
     def fail(*_: object) -> None:
@@ -426,7 +426,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
         passes.standing = (finding,)
         store.add_pass(passes.take(change_of(Change.RAISED, finding, passes.t)))
         store.add_events([Event(t=passes.t, kind="link_down", text="Link Down", detail={"port": 1})])
-        store.add_note(Note(t=passes.t, kind="note", text="new cable", detail={"position": "riser-1"}))
+        store.add_note(KeptNote(t=passes.t, kind="note", text="new cable", detail={"position": "riser-1"}))
         engine, _ = go_on(store)
         for errors in range(3):
             store.add_pass(engine.observe(passes.wait(60).drive(0, health={"media_errors": errors}).take().snapshot))

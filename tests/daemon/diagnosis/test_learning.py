@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.diagnosis.causes import posterior_of
-from laneproof.diagnosis.learning import ConfirmedCase, updated
+from laneproof.diagnosis.learning import ConfirmedCase, correct_weights
 from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
 
 
@@ -19,36 +19,38 @@ def test_the_first_opinion_counts_as_ten_cases() -> None:
     # Mean of a beta distribution after binomial data: (10 p + seen) / (10 + cases)
     cases = [case("signal-path", drops_under_load=True) for _ in range(3)]
     cases.append(case("signal-path", drops_under_load=False))
-    weights = updated(DEFAULT, cases)
+    weights = correct_weights(DEFAULT, cases)
     assert chance(weights, "drops_under_load", "signal-path") == pytest.approx((10 * 0.45 + 3) / 14)
 
 
 def test_other_causes_and_features_stay() -> None:
-    weights = updated(DEFAULT, [case("signal-path", drops_under_load=True)])
+    weights = correct_weights(DEFAULT, [case("signal-path", drops_under_load=True)])
     assert chance(weights, "drops_under_load", "heat") == 0.50
     assert chance(weights, "regular_period", "signal-path") == 0.03
     assert weights.priors == DEFAULT.priors
 
 
 def test_what_nobody_knew_is_no_case() -> None:
-    assert updated(DEFAULT, [case("signal-path", drops_under_load=None)]) == DEFAULT
-    assert updated(DEFAULT, []) == DEFAULT
+    assert correct_weights(DEFAULT, [case("signal-path", drops_under_load=None)]) == DEFAULT
+    assert correct_weights(DEFAULT, []) == DEFAULT
 
 
 def test_chances_never_reach_an_end() -> None:
-    weights = updated(DEFAULT, [case("heat", media_errors_rising=True) for _ in range(1000)])
+    weights = correct_weights(DEFAULT, [case("heat", media_errors_rising=True) for _ in range(1000)])
     assert 0.99 < chance(weights, "media_errors_rising", "heat") < 1.0
 
 
 def test_a_box_learns_its_own_ways() -> None:
     seen = {"drops_under_load": True, "regular_period": True}
     before = posterior_of(seen)[CauseName.SHARED_SUPPLY]
-    weights = updated(DEFAULT, [case("shared-supply", regular_period=True, drops_under_load=True) for _ in range(5)])
+    weights = correct_weights(
+        DEFAULT, [case("shared-supply", regular_period=True, drops_under_load=True) for _ in range(5)]
+    )
     assert posterior_of(seen, weights)[CauseName.SHARED_SUPPLY] > 2 * before
 
 
 def test_cases_of_no_known_cause_or_feature_are_refused() -> None:
     with pytest.raises(ValueError, match="no such cause: 'gremlins'"):
-        updated(DEFAULT, [case("gremlins")])
+        correct_weights(DEFAULT, [case("gremlins")])
     with pytest.raises(ValueError, match="no such feature: 'moon_phase'"):
-        updated(DEFAULT, [case("heat", moon_phase=True)])
+        correct_weights(DEFAULT, [case("heat", moon_phase=True)])

@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.findings import Change, FindingChange
 from laneproof.history.events import Event
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.outputs.events_text import Happening, as_json, gather, join_repeats, join_runs, write_events
 from laneproof.outputs.text_style import NARROWEST, Style
 from passes import make_finding
@@ -25,7 +25,7 @@ def test_all_that_happened_is_in_one_order_under_its_label() -> None:
     found = gather(
         [_event(T + 20, device="0000:00:01.1")],
         [FindingChange(at=T + 30, change=Change.RAISED, finding=make_finding())],
-        [Note(t=T + 10, kind="note", text="moved drive to riser-2", detail={"position": "riser-2"})],
+        [KeptNote(t=T + 10, kind="note", text="moved drive to riser-2", detail={"position": "riser-2"})],
         LABELS,
     )
     assert [(event.kind, event.position) for event in found] == [
@@ -35,7 +35,7 @@ def test_all_that_happened_is_in_one_order_under_its_label() -> None:
 
 
 def test_the_record_of_a_run_is_no_part_of_what_happened() -> None:
-    (run,) = gather([], [], [Note(t=T, kind="proof", text="acceptance run: holds", detail={"drives": []})], LABELS)
+    (run,) = gather([], [], [KeptNote(t=T, kind="proof", text="acceptance run: holds", detail={"drives": []})], LABELS)
     assert (run.text, run.detail) == ("acceptance run: holds", {})
 
 

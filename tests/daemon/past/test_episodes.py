@@ -229,14 +229,14 @@ def test_the_log_decides_whether_a_drive_was_removed_before_it_was_pulled_in_one
 def test_a_drive_that_was_let_go_on_request_is_in_hand_for_two_minutes_or_until_it_is_back() -> None:
     story = Story().observe(four()).observe(gone(), after=HOUR, devices=(removal(),))
     book, now = story.ledger.episodes, story.ledger.now
-    assert book.is_in_hand(PATH, now)
-    assert book.is_in_hand(PATH, now + 100.0)
-    assert not book.is_in_hand(PATH, now + 120.0)
-    assert not book.is_in_hand(PATHS[1], now)
+    assert book.is_being_removed(PATH, now)
+    assert book.is_being_removed(PATH, now + 100.0)
+    assert not book.is_being_removed(PATH, now + 120.0)
+    assert not book.is_being_removed(PATHS[1], now)
     story.observe(four(), after=10.0, devices=(removal(Action.ADD),))
-    assert not book.is_in_hand(PATH, story.ledger.now)
+    assert not book.is_being_removed(PATH, story.ledger.now)
     story.observe(gone(), after=HOUR, log=(GIVEN_UP,))
-    assert not book.is_in_hand(PATH, story.ledger.now)  # it failed
+    assert not book.is_being_removed(PATH, story.ledger.now)  # it failed
 
 
 @pytest.mark.parametrize("log", [KernelEvents((), 0, 0), LOG_DENIED])

@@ -12,7 +12,7 @@ import pytest
 
 from laneproof.engine import PassResult
 from laneproof.history.events import Event
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.service import background_writer
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.owner_notes import FILE, Inbox
@@ -23,7 +23,7 @@ from passes import Passes
 
 PATIENCE_SECONDS = 30.0
 CLOCK = Clock(unix_seconds=1.0, up_seconds=1.0)
-NOTE = Note(t=1.0, kind="note", text="moved")
+NOTE = KeptNote(t=1.0, kind="note", text="moved")
 
 
 class SlowWriter:
@@ -59,7 +59,7 @@ class SlowWriter:
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         self._take((name, value))
 
-    def add_note(self, note: Note) -> bool:
+    def add_note(self, note: KeptNote) -> bool:
         self._take(note)
         return True
 
@@ -161,7 +161,7 @@ def test_an_owner_s_note_is_taken_beside_the_caller_kept_and_then_given(tmp_path
     for _ in range(5):
         assert writer.take_notes(inbox) == ()  # the history hangs, its caller does not
     slow.may_go.set()
-    taken: list[Note] = []
+    taken: list[KeptNote] = []
     wait_for(lambda: taken.extend(writer.take_notes(inbox)) or bool(taken))
     assert taken == [NOTE]
     writer.close()

@@ -24,7 +24,7 @@ from laneproof.declaration.file import parse_build
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine, PassResult
 from laneproof.findings import Change, FindingChange
 from laneproof.history.events import RECORDS_LOST, Event
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.service import daemon as daemon_module
 from laneproof.service import schedule
 from laneproof.service.daemon import Daemon, handle_signals
@@ -34,7 +34,7 @@ from laneproof.service.http import Pages
 from laneproof.service.listener import Server
 from laneproof.service.owner_notes import Inbox
 from laneproof.service.status import MOST_RECENT
-from laneproof.service.systemd_notify import Notifier
+from laneproof.service.systemd_notify import SystemdNotifier
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent
@@ -83,7 +83,7 @@ class MemoryWriter:
         self.paths: list[Mapping[str, str]] = []
         self.happened: list[Event] = []
         self.saved: dict[str, Any] = {}
-        self.notes: list[Note] = []
+        self.notes: list[KeptNote] = []
         self.closed = False
 
     def add_pass(self, result: PassResult) -> None:
@@ -107,7 +107,7 @@ class MemoryWriter:
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         self.saved[name] = json.loads(json.dumps(value))
 
-    def take_notes(self, inbox: Inbox) -> tuple[Note, ...]:
+    def take_notes(self, inbox: Inbox) -> tuple[KeptNote, ...]:
         taken = inbox.read() or ()
         self.notes += taken
         inbox.clear()
@@ -128,7 +128,7 @@ class Rig:
         folder: Path,
         *,
         interval: float = 0.1,
-        notifier: Notifier | None = None,
+        notifier: SystemdNotifier | None = None,
         engine: Engine | None = None,
         boot: int = 1,
     ) -> None:
@@ -149,7 +149,7 @@ class Rig:
             writer=self.writer,
             engine=engine or Engine(None, confirmations=LIVE_CONFIRMATIONS),
             collectors=tuple(replace(collector, interval_seconds=interval) for collector in make_collectors()),
-            notifier=notifier or Notifier({}),
+            notifier=notifier or SystemdNotifier({}),
             report=self.changes.append,
             take_notes=partial(self.writer.take_notes, Inbox(folder)),
             ring=EvidenceRing(str(self.evidence)),
@@ -316,7 +316,7 @@ def test_a_confirmation_is_hastened(slow_rig: Rig) -> None:
 def test_the_latest_changes_are_kept_and_no_more_of_them(rig: Rig) -> None:
     first = FindingChange(at=1.0, change=Change.RAISED, finding=SIGN)
     earlier = [replace(first, at=float(number)) for number in range(MOST_RECENT + 5)]
-    daemon = Daemon(rig.host, rig.daemon._declaration, writer=rig.writer, notifier=Notifier({}), recent=earlier)
+    daemon = Daemon(rig.host, rig.daemon._declaration, writer=rig.writer, notifier=SystemdNotifier({}), recent=earlier)
     assert [change.at for change in daemon.status.recent] == [
         float(MOST_RECENT + 4 - number) for number in range(MOST_RECENT)
     ]
@@ -639,7 +639,7 @@ def test_the_service_manager_is_told_of_the_whole_life(tmp_path: Path) -> None:
         name = f"laneproof-life-{os.getpid()}-{time.monotonic_ns()}"
         manager.bind(f"\0{name}")
         manager.settimeout(10)
-        notifier = Notifier({"NOTIFY_SOCKET": f"@{name}", "WATCHDOG_USEC": "400000"})
+        notifier = SystemdNotifier({"NOTIFY_SOCKET": f"@{name}", "WATCHDOG_USEC": "400000"})
         rig = Rig(tmp_path, notifier=notifier).start()
         heard: list[str] = []
 
@@ -680,7 +680,9 @@ def test_what_the_passes_add_up_to_is_saved_and_goes_on_after_a_restart(rig: Rig
 def test_what_the_owner_tells_is_kept_and_taken_in(rig: Rig, tmp_path: Path) -> None:
     rig.start()
     rig.passes()
-    note = Note(t=START + 5.0, kind="note", text="shorter cable", path="0000:00/01.1", detail={"position": "riser-1"})
+    note = KeptNote(
+        t=START + 5.0, kind="note", text="shorter cable", path="0000:00/01.1", detail={"position": "riser-1"}
+    )
     Inbox(tmp_path).add(note)
     wait_for(lambda: rig.writer.notes == [note])
     wait_for(lambda: rig.daemon._engine.past.notes != ())

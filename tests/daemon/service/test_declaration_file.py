@@ -7,7 +7,7 @@ import pytest
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
-from laneproof.service.declaration_file import NOTHING_KEPT, DeclarationFile, Kept
+from laneproof.service.declaration_file import NOTHING_KEPT, DeclarationFile, KeptDeclaration
 
 ONE, WRONG = 'schema = 1\nbox.name = "one"\n', "schema = 1\n"
 KEPT = 'schema = 1\nbox.name = "kept"\n'
@@ -18,7 +18,7 @@ def load(path: str) -> tuple[str, Build] | None:
     return (file.read_text(), parse_build(file.read_text(), name=path)) if file.exists() else None
 
 
-def follow(file: Path, kept: Kept = NOTHING_KEPT) -> DeclarationFile:
+def follow(file: Path, kept: KeptDeclaration = NOTHING_KEPT) -> DeclarationFile:
     return DeclarationFile(str(file), load, kept=kept)
 
 
@@ -80,7 +80,9 @@ def test_the_last_good_one_stays_in_force(file: Path, text: str | None, problem:
     state = declaration.as_state()
     if at_start:
         assert state is not None
-        declaration = follow(file, kept=Kept(declaration=(state["text"], parse_build(state["text"], name="kept"))))
+        declaration = follow(
+            file, kept=KeptDeclaration(declaration=(state["text"], parse_build(state["text"], name="kept")))
+        )
     file.unlink()
     if text is not None:
         file.write_text(text)
@@ -96,7 +98,7 @@ def test_the_last_good_one_stays_in_force(file: Path, text: str | None, problem:
 
 def test_what_the_owner_took_out_of_force_stays_out_until_it_is_changed(file: Path) -> None:
     file.write_text(ONE)
-    declaration = follow(file, kept=Kept(out_of_force=ONE))
+    declaration = follow(file, kept=KeptDeclaration(out_of_force=ONE))
     declaration.read()
     assert (declaration.build, declaration.problem) == (None, None)
     assert declaration.as_state() == {"text": None, "out_of_force": ONE, "path": str(file)}

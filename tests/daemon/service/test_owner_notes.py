@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.history.notes import Note
+from laneproof.history.notes import KeptNote
 from laneproof.service import run_lock
 from laneproof.service.owner_notes import FILE, Inbox, find_proofs, sort_notes
 
 
-def note(text: str, **facts: object) -> Note:
-    return Note(**{"t": 1.0, "kind": "note", "text": text, **facts})  # type: ignore[arg-type] # any fact of it
+def note(text: str, **facts: object) -> KeptNote:
+    return KeptNote(**{"t": 1.0, "kind": "note", "text": text, **facts})  # type: ignore[arg-type] # any fact of it
 
 
 def test_what_is_left_is_taken_once_also_by_an_earlier_versions_command(tmp_path: Path) -> None:

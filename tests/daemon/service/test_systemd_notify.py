@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from laneproof.service.systemd_notify import Notifier
+from laneproof.service.systemd_notify import SystemdNotifier
 
 
 @pytest.fixture
@@ -39,7 +39,7 @@ def silent(manager: socket.socket) -> bool:
 
 
 def test_ready_status_and_stopping_are_told(manager: socket.socket) -> None:
-    notifier = Notifier(environment(manager))
+    notifier = SystemdNotifier(environment(manager))
     notifier.ready("holds")
     assert heard(manager) == ["READY=1", "STATUS=holds"]
     notifier.status("differs; 2 findings")
@@ -50,7 +50,7 @@ def test_ready_status_and_stopping_are_told(manager: socket.socket) -> None:
 
 
 def test_a_reload_is_told_with_the_monotonic_clock(manager: socket.socket) -> None:
-    notifier = Notifier(environment(manager))
+    notifier = SystemdNotifier(environment(manager))
     before = time.monotonic_ns() // 1000
     notifier.reloading()
     first, second = heard(manager)
@@ -64,14 +64,14 @@ def test_a_socket_in_the_file_system_is_reached(tmp_path_factory: pytest.TempPat
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
         listener.bind(str(path))
         listener.settimeout(5)
-        notifier = Notifier({"NOTIFY_SOCKET": str(path)})
+        notifier = SystemdNotifier({"NOTIFY_SOCKET": str(path)})
         notifier.ready("holds")
         assert heard(listener)[0] == "READY=1"
         notifier.close()
 
 
 def test_the_watchdog_is_fed_twice_as_often_as_it_bites(manager: socket.socket) -> None:
-    notifier = Notifier(environment(manager, WATCHDOG_USEC="90000000", WATCHDOG_PID=str(os.getpid())))
+    notifier = SystemdNotifier(environment(manager, WATCHDOG_USEC="90000000", WATCHDOG_PID=str(os.getpid())))
     assert notifier.watchdog_seconds == 45.0
     notifier.alive(1000.0)
     assert heard(manager) == ["WATCHDOG=1"]
@@ -85,14 +85,14 @@ def test_the_watchdog_is_fed_twice_as_often_as_it_bites(manager: socket.socket) 
 
 @pytest.mark.parametrize("more", [{}, {"WATCHDOG_USEC": "x"}, {"WATCHDOG_USEC": "1000000", "WATCHDOG_PID": "1"}])
 def test_a_watchdog_that_is_not_for_us_is_not_fed(manager: socket.socket, more: dict[str, str]) -> None:
-    notifier = Notifier(environment(manager, **more))
+    notifier = SystemdNotifier(environment(manager, **more))
     notifier.alive(1000.0)
     assert silent(manager)
     notifier.close()
 
 
 def test_without_a_manager_nothing_happens() -> None:
-    notifier = Notifier({"WATCHDOG_USEC": "not a number"})
+    notifier = SystemdNotifier({"WATCHDOG_USEC": "not a number"})
     assert notifier.watchdog_seconds is None
     notifier.ready("holds")
     notifier.alive(0.0)
@@ -100,7 +100,7 @@ def test_without_a_manager_nothing_happens() -> None:
 
 
 def test_a_manager_that_went_away_is_no_fault(manager: socket.socket) -> None:
-    notifier = Notifier(environment(manager))
+    notifier = SystemdNotifier(environment(manager))
     notifier.ready("holds")
     assert heard(manager) == ["READY=1", "STATUS=holds"]
     manager.close()

@@ -22,9 +22,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for placement in arrangement.placements:
         occupant = placement.occupant
         if placement.devices and occupant is not None and placement.is_occupied and not placement.is_meant_empty:
-            is_in_hand = ledger.episodes.is_in_hand(placement.position.path, ledger.now)
+            is_being_removed = ledger.episodes.is_being_removed(placement.position.path, ledger.now)
             for finding in _compare(arrangement, placement, occupant):
-                if finding.kind is not Kind.UNVERIFIED or not is_in_hand:
+                if finding.kind is not Kind.UNVERIFIED or not is_being_removed:
                     yield finding
 
 

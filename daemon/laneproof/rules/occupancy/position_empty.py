@@ -24,8 +24,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for placement in arrangement.placements:
         if placement.is_meant_occupied and placement.state in EMPTY:
             finding = _report_empty(arrangement, placement, split_off.get(placement.label))
-            is_in_hand = ledger.episodes.is_in_hand(placement.position.path, ledger.now, within=_IN_HAND_SECONDS)
-            yield replace(finding, severity=Severity.NOTICE) if is_in_hand else finding
+            is_being_removed = ledger.episodes.is_being_removed(
+                placement.position.path, ledger.now, within=_IN_HAND_SECONDS
+            )
+            yield replace(finding, severity=Severity.NOTICE) if is_being_removed else finding
 
 
 _SEEN = {

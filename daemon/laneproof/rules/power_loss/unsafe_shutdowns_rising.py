@@ -17,7 +17,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
     for watched in watched_drives(current):
         if watched.drive is None or watched.drive.external:
-            continue  # a case that is unplugged takes the drive's power away
+            continue  # an enclosure that is unplugged takes the drive's power away
         # between two boots the whole machine may have lost its power, which says nothing of this drive
         rises = [rise for rise in watched.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if rise.same_boot]
         episodes = [episode for episode in ledger.episodes.of(watched.path, watched.serial or None) if episode.dropped]

@@ -8,7 +8,7 @@ from laneproof.advice import BACK_UP, LIVE_DRIVE, OTHER_FIRMWARE, Step, advise
 from laneproof.box.occupants import Occupant
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.drives import StillLog
+from laneproof.past.drives import UnmovedHealthLog
 from laneproof.rules.readings.reading_incomplete import GROUPS
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import stood
@@ -67,7 +67,7 @@ def _report(current: Pass, **facts: Any) -> Finding:  # noqa: ANN401 (what a fin
     return replace(finding, severity=Severity.WARNING) if lasts else finding
 
 
-def _judge_still(current: Pass, occupant: Occupant, still: StillLog) -> Iterator[Finding]:
+def _judge_still(current: Pass, occupant: Occupant, still: UnmovedHealthLog) -> Iterator[Finding]:
     """Judge a health log that is read, and stays as it was while the drive works: nothing in it can rise any more."""
     days = (current.past.ledger.now - still.since) / _DAY
     if not still.counts or days < STILL_DAYS or still.moved_bytes < STILL_BYTES:
