@@ -4,12 +4,13 @@ from statistics import median
 
 from laneproof.diagnosis.case import DAY, Case
 from laneproof.diagnosis.three_valued import Known, favours, majority
-from laneproof.past.drive_load import IDLE, LOADED, WORKING
+from laneproof.past.drive_load import HANG_SECONDS, IDLE, LOADED, WORKING
 from laneproof.past.drives import NEAR_WARNING_CELSIUS
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
 
 _MOSTLY_IDLE, _MOSTLY_LOADED = 0.85, 0.7
 _LONG_WINDOW_SECONDS = 1000.0
+_JUST_BEFORE_SECONDS = 2 * HANG_SECONDS
 _HEAT_SECONDS = 30 * DAY
 _FEWEST_COMPARED_HOURS = 24
 _FEWEST_HEAT_HOURS = 24
@@ -57,10 +58,11 @@ def _was_loaded(before: Before) -> Known:
 def _state_before(before: Before) -> str | None:
     """Say how busy a drive was when it dropped; None where that may have changed since the last pass.
 
-    Passes that are far apart show it only where the windows before and after agree: the night's work may end, or the
-    day's begin, minutes after a pass.
+    Passes that are far apart show it only where one came just before, or where the windows before and after agree: the
+    night's work may end, or the day's begin, minutes after a pass.
     """
-    is_close = max(before.window_seconds or 0.0, before.load_age_seconds or 0.0) <= _LONG_WINDOW_SECONDS
+    is_long = (before.window_seconds or 0.0) > _LONG_WINDOW_SECONDS
+    is_close = (before.load_age_seconds or 0.0) <= (_JUST_BEFORE_SECONDS if is_long else _LONG_WINDOW_SECONDS)
     return before.load if is_close or before.load == before.load_during else None
 
 

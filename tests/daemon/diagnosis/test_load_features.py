@@ -32,6 +32,9 @@ def test_a_feature_of_load_and_heat_is_seen_absent_or_unknown(feature: str) -> N
         ([(IDLE, WORKING, 3600.0, 400.0)] * 5, None, None),  # the day's work began
         ([(LOADED, IDLE, 3600.0, 400.0)] * 5, None, None),  # the night's work ended
         ([(WORKING, WORKING, 3600.0, 400.0)] * 5, None, None),  # it holds rest and work
+        ([(IDLE, WORKING, 3600.0, 120.0)] * 5, True, False),  # a pass came just before
+        ([(IDLE, WORKING, 3600.0, 121.0)] * 5, None, None),
+        ([(WORKING, WORKING, 3600.0, 70.0)] * 5, None, None),
         ([(IDLE, IDLE, 3600.0, 400.0)] * 4 + [(WORKING, WORKING, 3600.0, 400.0)] * 5, True, False),
         ([(IDLE, IDLE, 1000.0, 1000.0), (IDLE, LOADED, 1000.0, 1000.0)] * 2, True, False),
     ],
