@@ -2,7 +2,6 @@
 
 import argparse
 import gzip
-import json
 import os
 import pty
 import re
@@ -13,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from contracts.hand_made import Ended, inside
 from laneproof import __version__
 from laneproof.cli import main
 from laneproof.commands.table import COMMANDS
@@ -34,16 +34,6 @@ def one_line(text: str) -> str:
     assert lines[0].startswith("laneproof")
     assert "Traceback" not in text
     return lines[0]
-
-
-def call(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    """Run laneproof in this process."""
-    try:
-        status = main(arguments)
-    except SystemExit as end:  # the parser's own way out
-        status = int(end.code or 0)
-    out, err = capsys.readouterr()
-    return status, out, err
 
 
 @pytest.mark.parametrize(
@@ -71,62 +61,38 @@ def call(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str,
         ("explain", "no-such-rule"),
     ],
 )
-def test_wrong_arguments_end_with_64(capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...]) -> None:
-    status, out, err = call(capsys, *arguments)
-    assert (status, out) == (os.EX_USAGE, "")
-    one_line(err)
+def test_wrong_arguments_end_with_64(arguments: tuple[str, ...]) -> None:
+    ended = inside(*arguments)
+    assert (ended.status, ended.out) == (os.EX_USAGE, "")
+    assert ended.err.startswith("laneproof")
 
 
-@pytest.fixture
-def torn(tmp_path: Path) -> dict[str, Path]:
-    """Lay out files that are wrong in one way each."""
-    recording = '{"format": "laneproof-recording", "version": 1}\n'
-    contents: dict[str, bytes] = {
-        "bad.toml": b"schema = 1\n[box]\nnam = 'kelp-1'\n",
-        "no.toml": b"= = =\n",
-        "latin.toml": b"# caf\xe9\n",
-        "future.toml": b"schema = 2\n",
-        "not-a-recording": b"hello\n",
-        "empty": b"",
-        "future-recording": b'{"format": "laneproof-recording", "version": 2}\n',
-        "no-frame": recording.encode(),
-        "cut-off": (recording + '{"t": 1.0, "files": {"/proc/cmd').encode(),
-        "cut-off.gz": gzip.compress(recording.encode() * 50)[:-20],
-        "no-text.gz": gzip.compress(b"\xff\xfe\xfd"),
-    }
-    for name, content in contents.items():
-        (tmp_path / name).write_bytes(content)
-    return {name: tmp_path / name for name in contents}
+RECORDING = b'{"format": "laneproof-recording", "version": 1}\n'
 
 
 @pytest.mark.parametrize(
-    ("file", "says"),
+    ("option", "content", "says"),
     [
-        ("bad.toml", r"line 3: box\.nam .*did you mean.*name"),
-        ("no.toml", "line 1: this is not TOML"),
-        ("latin.toml", "not UTF-8"),
-        ("future.toml", "line 1: schema is not 1"),
+        ("--build", b"= = =\n", "line 1: this is not TOML"),
+        ("--build", b"# caf\xe9\n", "not UTF-8"),
+        ("--build", b"schema = 2\n", "line 1: schema is not 1"),
+        ("--from", b"hello\n", "line 1"),
+        ("--from", b"", "line 1"),
+        ("--from", RECORDING.replace(b"1", b"2"), "line 1"),
+        ("--from", RECORDING, "has no frame"),
+        ("--from", RECORDING + b'{"t": 1.0, "files": {"/proc/cmd', "line 2"),
+        ("--from", gzip.compress(RECORDING)[:-20], "cut off or damaged"),
+        ("--from", gzip.compress(b"\xff\xfe\xfd"), "cut off or damaged"),
     ],
 )
-def test_a_declaration_that_is_wrong_ends_with_65_and_says_where(
-    capsys: pytest.CaptureFixture[str], torn: dict[str, Path], file: str, says: str
+def test_a_file_that_is_wrong_ends_with_65_and_says_where(
+    tmp_path: Path, option: str, content: bytes, says: str
 ) -> None:
-    status, out, err = call(capsys, "audit", "--demo", "--build", str(torn[file]))
-    assert (status, out) == (os.EX_DATAERR, "")
-    assert str(torn[file]) in err
-    assert re.search(says, err), err
-    assert "Traceback" not in err
-
-
-@pytest.mark.parametrize(
-    "file", ["not-a-recording", "empty", "future-recording", "no-frame", "cut-off", "cut-off.gz", "no-text.gz"]
-)
-def test_a_recording_that_is_wrong_ends_with_65(
-    capsys: pytest.CaptureFixture[str], torn: dict[str, Path], file: str
-) -> None:
-    status, _, err = call(capsys, "audit", "--from", str(torn[file]))
-    assert status == os.EX_DATAERR
-    assert str(torn[file]) in one_line(err)
+    (tmp_path / "wrong").write_bytes(content)
+    ended = inside("audit", *(("--demo",) if option == "--build" else ()), option, tmp_path / "wrong")
+    assert (ended.status, ended.out) == (os.EX_DATAERR, "")
+    assert f"{tmp_path}/wrong" in ended.err
+    assert says in ended.err
 
 
 @pytest.mark.parametrize(
@@ -144,12 +110,10 @@ def test_a_recording_that_is_wrong_ends_with_65(
         ("audit", "--build", "{}"),  # a folder is no file
     ],
 )
-def test_a_named_file_that_is_missing_ends_with_66(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, arguments: tuple[str, ...]
-) -> None:
-    status, out, err = call(capsys, *(argument.format(tmp_path) for argument in arguments))
-    assert (status, out) == (os.EX_NOINPUT, "")
-    assert str(tmp_path) in one_line(err)
+def test_a_named_file_that_is_missing_ends_with_66(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    ended = inside(*(argument.format(tmp_path) for argument in arguments))
+    assert (ended.status, ended.out) == (os.EX_NOINPUT, "")
+    assert str(tmp_path) in ended.err
     assert list(tmp_path.iterdir()) == []
 
 
@@ -162,19 +126,17 @@ def test_a_named_file_that_is_missing_ends_with_66(
     ],
 )
 def test_an_output_that_cannot_be_made_ends_with_73(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, demo_recording: Path, arguments: tuple[str, ...]
+    tmp_path: Path, demo_recording: Path, arguments: tuple[str, ...]
 ) -> None:
     before = demo_recording.read_bytes()
-    status, _, err = call(capsys, *(argument.format(tmp_path) for argument in arguments))
-    assert status == os.EX_CANTCREAT
-    one_line(err)
+    assert inside(*(argument.format(tmp_path) for argument in arguments)).status == os.EX_CANTCREAT
     assert demo_recording.read_bytes() == before
 
 
 @pytest.fixture
 def demo_recording(tmp_path: Path) -> Path:
     """Copy the demo's recording to a file."""
-    assert main(["record", str(tmp_path / "demo"), "--demo"]) == 0
+    assert inside("record", tmp_path / "demo", "--demo").status == 0
     return tmp_path / "demo"
 
 
@@ -205,19 +167,17 @@ def forbidden(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
         ("record", "{}", "--demo"),
     ],
 )
-def test_a_file_that_is_not_permitted_ends_with_77(
-    capsys: pytest.CaptureFixture[str], forbidden: Path, arguments: tuple[str, ...]
-) -> None:
-    status, out, err = call(capsys, *(argument.format(forbidden) for argument in arguments))
-    assert (status, out) == (os.EX_NOPERM, "")
-    assert "permission denied" in one_line(err)
+def test_a_file_that_is_not_permitted_ends_with_77(forbidden: Path, arguments: tuple[str, ...]) -> None:
+    ended = inside(*(argument.format(forbidden) for argument in arguments))
+    assert (ended.status, ended.out) == (os.EX_NOPERM, "")
+    assert "permission denied" in ended.err
 
 
-def test_help_and_version_end_with_0(capsys: pytest.CaptureFixture[str]) -> None:
-    assert call(capsys, "--version") == (0, f"laneproof {__version__}\n", "")
-    status, out, _ = call(capsys, "--help")
-    assert status == 0
-    assert all(re.search(rf"^    {command.name} ", out, re.MULTILINE) for command in COMMANDS)
+def test_help_and_version_end_with_0() -> None:
+    assert inside("--version") == Ended(status=0, out=f"laneproof {__version__}\n", err="")
+    ended = inside("--help")
+    assert ended.status == 0
+    assert all(re.search(rf"^    {command.name} ", ended.out, re.MULTILINE) for command in COMMANDS)
 
 
 def test_a_fault_of_the_program_is_one_line_and_70(
@@ -228,11 +188,11 @@ def test_a_fault_of_the_program_is_one_line_and_70(
 
     monkeypatch.delenv("LANEPROOF_TRACEBACK", raising=False)
     monkeypatch.setattr("laneproof.commands.audit.run", fail)
-    status, _, err = call(capsys, *DEMO)
-    assert status == os.EX_SOFTWARE
-    assert "ZeroDivisionError: nothing to share at test_cli.py:" in one_line(err)
+    assert main(DEMO) == os.EX_SOFTWARE
+    assert "ZeroDivisionError: nothing to share at test_cli.py:" in one_line(capsys.readouterr().err)
     monkeypatch.setenv("LANEPROOF_TRACEBACK", "1")
-    assert "Traceback" in call(capsys, *DEMO)[2]
+    main(DEMO)
+    assert "Traceback" in capsys.readouterr().err
 
 
 def test_a_collector_that_fails_is_told_in_a_line_and_its_group_is_unverified(tmp_path: Path) -> None:
@@ -249,12 +209,12 @@ def test_a_collector_that_fails_is_told_in_a_line_and_its_group_is_unverified(tm
     assert "ValueError: odd at sitecustomize.py:2" in err
 
 
-def test_an_interrupt_ends_with_130(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_interrupt_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
     def interrupt(_: argparse.Namespace) -> int:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("laneproof.commands.audit.run", interrupt)
-    assert call(capsys, *DEMO) == (130, "", "")
+    assert main(DEMO) == 130
 
 
 @pytest.mark.parametrize(
@@ -345,12 +305,10 @@ def test_a_terminal_that_wants_no_colour_gets_none(env: dict[str, str]) -> None:
     assert "\x1b" not in on_a_terminal(*DEMO, env=env, columns=80)
 
 
-def test_width_is_an_option_too(capsys: pytest.CaptureFixture[str]) -> None:
-    _, narrow, _ = call(capsys, *DEMO, "--width", "50")
-    assert max(map(len, narrow.splitlines())) <= 50
+def test_width_is_an_option_too() -> None:
+    assert max(map(len, inside(*DEMO, "--width", "50").out.splitlines())) <= 50
 
 
-def test_json_is_one_object_on_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
-    status, out, err = call(capsys, *DEMO, "--json")
-    assert (status, err) == (1, "")
-    assert json.loads(out)["box"] == "kelp-1"
+def test_json_is_one_object_on_standard_output() -> None:
+    ended = inside(*DEMO, "--json")
+    assert (ended.status, ended.err, ended.json()["box"]) == (1, "", "kelp-1")
