@@ -79,7 +79,7 @@ def _temperature(drive: Occupant) -> Cell:
     if warning is None:
         return f"{celsius:g} °C, no limit stated"
     left = warning - celsius
-    words = f"{abs(left):g} {'below' if left > 0 else 'above'} its warning"
+    words = f"{abs(left):g} °C {'below' if left > 0 else 'above'} its warning"
     rail = _rail(celsius, low=_COLDEST, high=max(critical or warning, celsius, warning), limit=warning)
     return tag("span", f"{celsius:g} °C ", rail, tag("span", words, class_="soft"))
 

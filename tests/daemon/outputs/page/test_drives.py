@@ -37,7 +37,8 @@ def test_a_drive_is_reported_with_its_position_else_its_path() -> None:
 
 @pytest.mark.parametrize(
     ("celsius", "words"),
-    [(38.0, "38 °C 42 below its warning"), (80.0, "80 °C 0 above its warning"), (83.5, "83.5 °C 3.5 above its warning"),
+    [(38.0, "38 °C 42 °C below its warning"), (80.0, "80 °C 0 °C above its warning"),
+     (83.5, "83.5 °C 3.5 °C above its warning"),
      (None, "not reported")],
 )  # fmt: skip
 def test_heat_is_reported_against_the_drives_own_limit(celsius: float | None, words: str) -> None:
