@@ -1,6 +1,6 @@
 """The audit as text: the verdict first, then what is not as it should be, then the tree of paths."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.cases import name_subject
+from laneproof.outputs.marked_tree import walk_tree
 from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.text_style import HEADING, Style
 from laneproof_collectors.snapshot import Snapshot
@@ -164,7 +165,16 @@ def _tree(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], 
     rows: list[_Row] = []
     for root in (path for path in tree if "/" not in path):
         rows.append(_Row(head=f"  {root}", below="  ", mark="", link="", who=""))
-        rows += _children(root, tree, findings, style, before="  ")
+        rows += [
+            _Row(
+                head=head,
+                below=below,
+                mark=_mark(position, findings),
+                link=_link_words(position, style),
+                who=style.clean(_occupant_words(position)),
+            )
+            for head, below, position in walk_tree(root, tree, style, before="  ")
+        ]
     yield from _lay_out(rows, style)
 
 
@@ -201,25 +211,6 @@ def _lay_out_stacked(rows: Sequence[_Row], style: Style) -> Iterator[str]:
         yield style.cut(row.head, style.width - 3) + mark
         if details := "  ".join(filter(None, (row.link, row.who))):
             yield style.cut(f"{row.below}  {details}", style.width)
-
-
-def _children(
-    path: str, tree: Mapping[str, Sequence[ShownPosition]], findings: Sequence[Finding], style: Style, *, before: str
-) -> Iterator[_Row]:
-    own = tree.get(path, ())
-    child, last, past = style.branch
-    for number, position in enumerate(own, start=1):
-        is_last = number == len(own)
-        name = position.path.removeprefix(f"{path}/")
-        below = before + ("   " if is_last else past)
-        yield _Row(
-            head=style.clean(f"{before}{last if is_last else child}{name} {position.label or ''}").rstrip(),
-            below=below,
-            mark=_mark(position, findings),
-            link=_link_words(position, style),
-            who=style.clean(_occupant_words(position)),
-        )
-        yield from _children(position.path, tree, findings, style, before=below)
 
 
 def _link_words(position: ShownPosition, style: Style) -> str:

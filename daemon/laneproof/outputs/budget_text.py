@@ -3,7 +3,6 @@
 Words carry the meaning; colour only repeats it. What does not fit the width is wrapped, never cut.
 """
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from laneproof.declaration.quoting import list_words
@@ -16,13 +15,13 @@ from laneproof.desk.power import PowerBudget
 from laneproof.desk.problems import Assumption
 from laneproof.desk.rebuild import Rebuild
 from laneproof.desk.typical_throughput import Reach
-from laneproof.outputs.text_style import NARROWEST, Style
+from laneproof.outputs.text_style import HEADING, Style
 
 _HOUR, _MINUTE = 3600, 60
 _RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is written in other words than percent
 _COLUMNS, _FIGURES = 6, (3, 4, 5)  # of the table of positions; a note follows them
 _POSITIONS = "Positions: ceilings alone and with all busy, and what such drives reach"
-_BAD, _GOOD, _HEADING = "1;31", "32", "1"
+_BAD, _GOOD = "1;31", "32"
 
 
 def write_budget(checked: DeskCheck, style: Style) -> str:
@@ -43,22 +42,12 @@ def write_budget(checked: DeskCheck, style: Style) -> str:
         ("Arrays", _arrays(checked.arrays, style)),
         ("Network", _network(checked, style)),
         ("Power and heat", _power(checked.power, style)),
-        ("Worth knowing", _bullets(checked.remarks, style)),
+        ("Worth knowing", (line for remark in checked.remarks for line in style.wrap(remark, "  "))),
         ("Assumed, to be changed in [assume]", _assumptions(checked.assumptions, style)),
     ):
         if written := list(body):
-            lines += ["", *(style.paint(line, _HEADING) for line in _wrap(heading, style, first="")), *written]
+            lines += ["", *(style.paint(line, HEADING) for line in style.wrap(heading, rest="")), *written]
     return "\n".join(lines) + "\n"
-
-
-def _wrap(text: str, style: Style, *, first: str = "  ", then: str | None = None) -> list[str]:
-    return textwrap.wrap(
-        text,
-        max(style.width, NARROWEST),
-        initial_indent=first,
-        subsequent_indent=first if then is None else then,
-        break_on_hyphens=False,
-    )
 
 
 def _headline(checked: DeskCheck, style: Style) -> Iterator[str]:
@@ -67,10 +56,8 @@ def _headline(checked: DeskCheck, style: Style) -> Iterator[str]:
     rest = "" if checked.fits else f" - {count} {'problem' if count == 1 else 'problems'}"
     if checked.fits and checked.conditions:
         rest = f" if {list_words(list(checked.conditions))}"
-    first, *more = _wrap(verdict + rest, style, first="", then="  ")
-    yield style.paint(first[: len(verdict)], _GOOD if checked.fits else _BAD) + first[len(verdict) :]
-    yield from more
-    yield from _wrap(f"Narrowest: {_say_bottleneck(checked.bottleneck)}", style, first="")
+    yield from style.wrap_under(verdict, rest, _GOOD if checked.fits else _BAD)
+    yield from style.wrap(f"Narrowest: {_say_bottleneck(checked.bottleneck)}", rest="")
 
 
 def _say_bottleneck(bottleneck: Bottleneck | None) -> str:
@@ -80,7 +67,7 @@ def _say_bottleneck(bottleneck: Bottleneck | None) -> str:
 def _problems(checked: DeskCheck, style: Style) -> Iterator[str]:
     for problem in checked.problems:
         yield f"  {style.paint(problem.subject, _BAD)}  {problem.what}"
-        yield from _wrap(problem.says, style, first="    ")
+        yield from style.wrap(problem.says, "    ", "    ")
 
 
 # --- figures ----------------------------------------------------------------------------------------------------------
@@ -100,10 +87,10 @@ def _positions(links: Sequence[LinkBudget], style: Style) -> Iterator[str]:
         cells = [cell.rjust(width) if at in _FIGURES else cell.ljust(width) for at, (cell, width) in enumerate(columns)]
         line = "  " + "  ".join(cells)
         if len(line) > style.width:  # too narrow for columns: one cell after the other
-            yield from _wrap("  ".join(cell for cell in row if cell), style, then="      ")
+            yield from style.wrap("  ".join(cell for cell in row if cell), "  ", "      ")
         elif row[_COLUMNS] and len(line) + len(row[_COLUMNS]) + 2 > style.width:
             yield line.rstrip()
-            yield from _wrap(row[_COLUMNS], style, first="      ")
+            yield from style.wrap(row[_COLUMNS], "      ", "      ")
         else:
             yield f"{line}  {row[_COLUMNS]}".rstrip()
 
@@ -140,7 +127,7 @@ def _shared(shared: Sequence[SharedLink], style: Style) -> Iterator[str]:
             says += f" each way for {list_words(list(link.positions))}, which could take {wanted}"
         else:
             says += ", and no declared position shares it"
-        yield from _wrap(says, style, then="    ")
+        yield from style.wrap(says, "  ")
 
 
 def _arrays(arrays: Sequence[ArrayBudget], style: Style) -> Iterator[str]:
@@ -151,13 +138,13 @@ def _arrays(arrays: Sequence[ArrayBudget], style: Style) -> Iterator[str]:
         if array.tolerated_failures is not None:
             times = "no failure" if array.tolerated_failures == 0 else f"{array.tolerated_failures} failed"
             head += f", survives {times}"
-        yield from _wrap(head, style, then="    ")
+        yield from style.wrap(head, "  ")
         if array.small_write_operations is not None:
-            yield from _wrap(_say_cost(array), style, first="    ", then="      ")
+            yield from style.wrap(_say_cost(array), "    ")
         if array.known_reach is not None:
-            yield from _wrap(_say_reach(array.known_reach), style, first="    ", then="      ")
+            yield from style.wrap(_say_reach(array.known_reach), "    ")
         if array.rebuild is not None:
-            yield from _wrap(_say_rebuild(array.rebuild), style, first="    ", then="      ")
+            yield from style.wrap(_say_rebuild(array.rebuild), "    ")
 
 
 def _say_cost(array: ArrayBudget) -> str:
@@ -215,11 +202,11 @@ def _network(checked: DeskCheck, style: Style) -> Iterator[str]:
         mode = f", {port.mode}" if port.mode else ""
         ports = f"{port.members} port{'s' if port.members > 1 else ''}"
         says = f"{port.name}: {ports}{mode}, {format_bit_rate(port.together_bits_per_second)} together"
-        yield from _wrap(f"{says}, {format_bit_rate(port.one_flow_bits_per_second)} in one flow", style, then="    ")
+        yield from style.wrap(f"{says}, {format_bit_rate(port.one_flow_bits_per_second)} in one flow", "  ")
     through = checked.throughput
     if checked.network and through.network_bytes_per_second and through.drives_bytes_per_second:
         network, drives = format_rate(through.network_bytes_per_second), format_rate(through.drives_bytes_per_second)
-        yield from _wrap(f"as payload {network}, beside {drives} of all drives together", style, then="    ")
+        yield from style.wrap(f"as payload {network}, beside {drives} of all drives together", "  ")
 
 
 def _power(power: PowerBudget, style: Style) -> Iterator[str]:
@@ -227,27 +214,21 @@ def _power(power: PowerBudget, style: Style) -> Iterator[str]:
     if power.supply_watts is not None and power.free_share is not None:
         says += f" of the supply's {power.supply_watts:.0f} W:"
         says += f" {power.free_share:.0%} free, {power.wanted_free_share:.0%} wanted"
-    yield from _wrap(says, style, then="    ")
+    yield from style.wrap(says, "  ")
     parts = ", ".join(f"{item.name} {item.watts:g}{'' if item.declared else '*'}" for item in power.items)
-    yield from _wrap(f"{parts} (W; * assumed)", style, first="    ")
-    yield from _wrap(
+    yield from style.wrap(f"{parts} (W; * assumed)", "    ", "    ")
+    yield from style.wrap(
         f"as heat {power.heat_btu_per_hour:.0f} BTU/h, carried off by {power.air_m3_per_hour:.0f} m3/h of air that"
         f" leaves {power.air_rise_celsius:g} degrees C warmer",
-        style,
-        then="    ",
+        "  ",
     )
-
-
-def _bullets(remarks: Sequence[str], style: Style) -> Iterator[str]:
-    for remark in remarks:
-        yield from _wrap(remark, style, then="    ")
 
 
 def _assumptions(assumptions: Sequence[Assumption], style: Style) -> Iterator[str]:
     for assumption in assumptions:
         figure = "" if assumption.value is None else _figure(assumption.value, assumption.unit)
         start = f"{assumption.key} = {figure}: " if assumption.key else ""
-        yield from _wrap(f"{start}{assumption.says} ({assumption.source})", style, then="    ")
+        yield from style.wrap(f"{start}{assumption.says} ({assumption.source})", "  ")
 
 
 def _figure(value: float, unit: str | None) -> str:

@@ -29,7 +29,10 @@ def draw_tree(positions: Sequence[ShownPosition], marks: Mapping[str, str], styl
     rows: list[tuple[str, str, str]] = []  # what is drawn, who is in it, its path
     for root in (path for path in tree if "/" not in path):
         rows.append((f"  {root}", "", root))
-        rows += _branch(root, tree, style, before="  ")
+        rows += [
+            (head, style.clean(_say_occupant(position)), position.path)
+            for head, _, position in walk_tree(root, tree, style, before="  ")
+        ]
     widest = max((len(head) for head, _, _ in rows), default=0)
     longest = max((len(who) for _, who, _ in rows), default=0)
     ends = {path: f"  {'◀' if style.unicode else '<-'} {style.clean(mark)}" for path, mark in marks.items()}
@@ -64,17 +67,25 @@ def _choose(positions: Sequence[ShownPosition], marks: Mapping[str, str]) -> lis
     ]
 
 
-def _branch(
+def walk_tree(
     path: str, tree: Mapping[str, Sequence[ShownPosition]], style: Style, *, before: str
-) -> Iterator[tuple[str, str, str]]:
-    below = tree.get(path, ())
+) -> Iterator[tuple[str, str, ShownPosition]]:
+    """Give what is below a path: how its line begins, what begins a second line under it, and the position.
+
+    Args:
+        path: The path.
+        tree: From `arrange_tree`.
+        style: How to write.
+        before: What the lines begin with.
+    """
+    own = tree.get(path, ())
     child, last, past = style.branch
-    for number, position in enumerate(below, start=1):
-        is_last = number == len(below)
-        name = f"{position.path.removeprefix(f'{path}/')} {position.label or ''}".rstrip()
-        head = style.clean(f"{before}{last if is_last else child}{name}")
-        yield head, style.clean(_say_occupant(position)), position.path
-        yield from _branch(position.path, tree, style, before=before + ("   " if is_last else past))
+    for number, position in enumerate(own, start=1):
+        is_last = number == len(own)
+        name = f"{position.path.removeprefix(f'{path}/')} {position.label or ''}"
+        below = before + ("   " if is_last else past)
+        yield style.clean(f"{before}{last if is_last else child}{name}").rstrip(), below, position
+        yield from walk_tree(position.path, tree, style, before=below)
 
 
 def _say_occupant(position: ShownPosition) -> str:

@@ -402,6 +402,9 @@ def _chart_json(chart: Chart) -> dict[str, Any]:
     }
 
 
+_POINT = ("began_at", "ended_at", "low", "high", "last")
+
+
 def _series_json(series: Series) -> dict[str, Any]:
     return {
         "path": series.path,
@@ -411,14 +414,5 @@ def _series_json(series: Series) -> dict[str, Any]:
         "counter": series.is_counter,
         "boot_id": series.boot_id,
         "known_until": series.known_until,
-        "points": [
-            {
-                "began_at": point.began_at,
-                "ended_at": point.ended_at,
-                "low": point.low,
-                "high": point.high,
-                "last": point.last,
-            }
-            for point in series.points
-        ],
+        "points": [{name: getattr(point, name) for name in _POINT} for point in series.points],
     }

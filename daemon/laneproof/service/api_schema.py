@@ -6,13 +6,13 @@ Source: OpenAPI Specification 3.1.0, whose schemas are JSON Schema 2020-12.
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 from pydantic.json_schema import models_json_schema
 
 from laneproof import __version__
 from laneproof.box.inventory.inventory import KeptPosition
 from laneproof.findings import FindingChange, format_time
-from laneproof.outputs.audit_json import RFC_3339, AuditReport
+from laneproof.outputs.audit_json import RFC_3339, AuditReport, Strict
 from laneproof.outputs.cases_json import CasesReport, NamedFinding, name_finding
 
 ROOT, POSITIONS = "/api/v1/", "positions/"
@@ -20,17 +20,13 @@ MOST_CHANGES = 1000
 """How many changes are given at once."""
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", defer_build=True)
-
-
-class ErrorReport(_Strict):
+class ErrorReport(Strict):
     """Why there is no document."""
 
     error: str
 
 
-class ChangeReport(_Strict):
+class ChangeReport(Strict):
     """What became of one finding."""
 
     t: float = Field(description="unix seconds")
@@ -39,14 +35,14 @@ class ChangeReport(_Strict):
     finding: NamedFinding
 
 
-class ChangesReport(_Strict):
+class ChangesReport(Strict):
     """Changes of findings, the newest first."""
 
     complete: bool = Field(description="false where older ones since then were left out")
     changes: list[ChangeReport]
 
 
-class EpisodeReport(_Strict):
+class EpisodeReport(Strict):
     """One disconnect or reset."""
 
     t: float = Field(description="when it began, unix seconds")
@@ -63,7 +59,7 @@ class EpisodeReport(_Strict):
     detail: dict[str, Any] = Field(description="what held before, as far as it is known")
 
 
-class EpisodesReport(_Strict):
+class EpisodesReport(Strict):
     """Disconnects and resets, the oldest first."""
 
     schema_version: Literal[1] = Field(alias="schema")
@@ -71,7 +67,7 @@ class EpisodesReport(_Strict):
     episodes: list[EpisodeReport]
 
 
-class ChartReport(_Strict):
+class ChartReport(Strict):
     """One counter or reading in columns; a column in which nothing was read is null."""
 
     about: str | None
@@ -86,7 +82,7 @@ class ChartReport(_Strict):
     columns: list[dict[str, float | None] | None]
 
 
-class PositionReport(_Strict):
+class PositionReport(Strict):
     """A position, drive or part: as it is now, what stands of it, and how it went."""
 
     schema_version: Literal[1] = Field(alias="schema")
