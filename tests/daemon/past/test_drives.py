@@ -254,6 +254,11 @@ def test_drives_that_share_a_serial_number_are_two_each_known_by_its_position() 
     assert [rise.by for rise in by_path[PATHS[1]].risen("media_errors")] == [1]
     assert by_path[PATH].risen("media_errors") == []
     assert story.ledger.changes.changes == []
+    assert story.ledger.shared_serials == {"0123456789ABCDEF"}
+    story.observe(box(serial="0123456789ABCDEF"), after=29 * DAY)
+    assert story.ledger.shared_serials
+    story.observe(box(serial="0123456789ABCDEF"), after=2 * DAY)
+    assert not story.ledger.shared_serials  # they were not both here for a month
 
 
 @pytest.mark.parametrize("counter", ["warning_temperature_minutes", "critical_temperature_minutes"])

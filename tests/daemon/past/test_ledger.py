@@ -11,7 +11,7 @@ from laneproof.past.notes import Note, ProofNote
 from laneproof.past.saved_state import SCHEMA
 from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events
-from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.snapshot import GROUPS, Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_past import DAY, HOUR, PATHS, Story, counting_box
 from snapshot_box import Box, declare, kelp_box
@@ -84,6 +84,20 @@ def test_a_reading_that_is_not_new_adds_no_exposure() -> None:
     assert ledger.boots.limits[PATHS[0]].target_gt_s == 16.0
     ledger.update(later, read_again=())
     assert [row.seconds for record in ledger.links.records.values() for row in record.series.rows] == []
+
+
+def test_reports_of_passes_that_read_no_counter_are_added_up() -> None:
+    report = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
+    facts = Box().with_port(PATHS[0]).with_drive(PATHS[0]).snapshot(taken_at=1_790_000_000.0)
+    ledger = Ledger()
+    for seconds, read_again in ((3600.0, GROUPS), (3660.0, ()), (3720.0, ()), (3780.0, GROUPS)):
+        events = kernel_events([f"4,1,{round((seconds - 5.0) * 1e6)},-;{report}"]) if seconds > 3600.0 else ()
+        ledger.update(
+            replace(facts, taken_at=facts.taken_at + seconds, up_seconds=seconds), events, read_again=read_again
+        )
+    record = ledger.links.at(PATHS[0])
+    assert record is not None
+    assert sum(row.errors for row in record.series.rows) == 3
 
 
 def test_device_events_are_placed_by_the_kernels_own_path() -> None:
@@ -173,6 +187,20 @@ def test_the_boot_befores_last_words_do_not_say_that_this_boots_log_is_heard() -
     ledger.update(_facts(FIRST, t=START, up=5000.0))
     ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (_told_before(5300.0, boot=FIRST, t=START + 300.0),))
     assert ledger.episodes.log_read_in_boot != ledger.timeline.boots
+
+
+@pytest.mark.parametrize("stopped", [True, False, None])
+def test_how_the_watch_before_a_boot_ended_is_kept(*, stopped: bool | None) -> None:
+    first = Ledger()
+    first.update(_facts(FIRST, t=START, up=5000.0))
+    kept = first.as_state() | ({} if stopped is None else {"stopped": stopped})
+    same, other = Ledger.from_state(kept), Ledger.from_state(kept)
+    same.update(_facts(FIRST, t=START + 60.0, up=5060.0))
+    other.update(_facts(SECOND, t=START + 900.0, up=120.0))
+    assert (same.stops, same.boot_times) == ([], [START - 5000.0])
+    assert other.stops == ([] if stopped is None else [(START + 780.0, stopped)])
+    assert other.boot_times == [START - 5000.0, START + 780.0]
+    assert same.stopped is other.stopped is None
 
 
 # --- acceptance runs --------------------------------------------------------------------------------------------------
