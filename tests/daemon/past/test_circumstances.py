@@ -90,24 +90,24 @@ def counted(**health: object) -> Box:
     return Box().with_port(PATH).with_drive(PATH, health=dict(health))
 
 
-def test_a_drive_that_lost_its_power_while_the_machine_ran_says_so() -> None:
-    story = Story().observe(counted(unsafe_shutdowns=3, power_cycles=20))
-    story.observe(counted(unsafe_shutdowns=3, power_cycles=20), after=HOUR, log=(DOWN,))
-    story.observe(counted(unsafe_shutdowns=4, power_cycles=21), after=60)
+@pytest.mark.parametrize(
+    ("before", "after", "restarted", "power_lost", "cycled"),
+    [
+        ({"unsafe_shutdowns": 3, "power_cycles": 20}, {"unsafe_shutdowns": 4, "power_cycles": 21}, False, True, True),
+        ({"unsafe_shutdowns": 3}, {"unsafe_shutdowns": 4}, False, True, False),
+        ({}, {}, False, False, False),
+        # over a restart nothing is said of the moment of the episode
+        ({"unsafe_shutdowns": 3, "power_cycles": 20}, {"unsafe_shutdowns": 4, "power_cycles": 21}, True, None, True),
+    ],
+)
+def test_a_drive_says_whether_it_lost_its_power_while_the_machine_ran(
+    before: dict[str, int], after: dict[str, int], *, restarted: bool, power_lost: bool | None, cycled: bool
+) -> None:
+    story = Story().observe(counted(**before)).observe(counted(**before), after=HOUR, log=(DOWN,))
+    story.observe(Box().with_port(PATH), after=1.0)
+    (story.restart() if restarted else story).observe(counted(**after), after=60).observe(counted(**after), after=60)
     (episode,) = episodes(story)
-    assert episode.power_lost
-    assert episode.cycled
-
-
-def test_a_drive_that_kept_its_power_says_so_too() -> None:
-    story = Story().observe(counted()).observe(counted(), after=HOUR, log=(DOWN,)).observe(counted(), after=60)
-    assert episodes(story)[0].power_lost is False
-
-
-def test_over_a_restart_nothing_is_said_of_power_at_the_moment_of_the_episode() -> None:
-    story = Story().observe(counted(unsafe_shutdowns=3)).observe(silent(), after=HOUR, log=(DOWN,))
-    story.restart().observe(counted(unsafe_shutdowns=4), after=60)
-    assert episodes(story)[0].power_lost is None
+    assert (episode.power_lost, episode.cycled) == (power_lost, cycled)
 
 
 @pytest.mark.parametrize(("slept_before", "says"), [(800.0, [None]), (1000.0, [True])])
@@ -147,25 +147,15 @@ def test_whether_it_was_hot_is_known_from_a_reading_of_the_last_quarter_of_an_ho
         assert (before.celsius, before.hot) == (45.0, hot)
 
 
-def test_nothing_is_remembered_from_after_a_disconnect() -> None:
+def test_nothing_is_remembered_from_after_a_disconnect_nor_from_before_the_first_reading() -> None:
     cool = counted(composite_temperature_celsius=45.0, unsafe_shutdowns=3)
     warm = counted(composite_temperature_celsius=79.0, unsafe_shutdowns=4)
-    story = Story().observe(cool).observe(warm, after=600.0, log=(RESET,))
-    before = episodes(story)[0].before
+    before = episodes(Story().observe(cool).observe(warm, after=600.0, log=(RESET,)))[0].before
     assert (before.celsius, before.hot, before.unsafe_shutdowns) == (45.0, False, 3)
-
-
-def test_of_a_disconnect_before_the_first_reading_nothing_is_known() -> None:
-    warm = counted(composite_temperature_celsius=79.0, unsafe_shutdowns=4)
-    story = (
-        Story()
-        .observe(warm, after=HOUR, log=(RESET,))
-        .observe(warm, after=60.0)
-        .observe(warm, after=60.0, log=(RESET,))
-    )
-    (episode,) = episodes(story)
-    assert (episode.before.celsius, episode.before.hot, episode.before.unsafe_shutdowns) == (None, None, None)
-    assert episode.before.load is episode.before.load_during is None
+    story = Story().observe(warm, after=HOUR, log=(RESET,)).observe(warm, after=60.0)
+    (episode,) = episodes(story.observe(warm, after=60.0, log=(RESET,)))
+    before = episode.before
+    assert (before.celsius, before.hot, before.unsafe_shutdowns, before.load, before.load_during) == (None,) * 5
 
 
 # drivers/pci/hotplug/pciehp_ctrl.c, pciehp_handle_presence_or_link_change: the slot's words of a drive that is pulled;
