@@ -12,7 +12,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
-from laneproof.diagnosis.finding_causes import explain, weigh
+from laneproof.diagnosis.finding_causes import explain
+from laneproof.diagnosis.learning import correct_weights
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding, FindingChange
 from laneproof.lifecycle import Identity, Life, LivesAfterPass, advance
@@ -177,7 +178,7 @@ class Engine:
             },
         )
         if len(self._past.confirmed) != self._weighed:
-            self._weights, self._weighed = weigh(self._past.confirmed), len(self._past.confirmed)
+            self._weights, self._weighed = correct_weights(self._past.confirmed), len(self._past.confirmed)
         current = Pass(
             build=self.build,
             snapshot=snapshot,

@@ -8,13 +8,11 @@ from laneproof.advice import advise, split_step
 from laneproof.diagnosis.case import DAY, Case, open_case
 from laneproof.diagnosis.causes import Diagnosis, diagnose
 from laneproof.diagnosis.features import find_features
-from laneproof.diagnosis.learning import ConfirmedCase, correct_weights
 from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
 from laneproof.evidence.fix_trial import clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind
 from laneproof.past.ledger import Ledger
-from laneproof.past.notes import ConfirmedCause
 
 EXPLAINED = frozenset(
     {
@@ -167,19 +165,3 @@ def _choose_steps(finding: Finding, diagnosis: Diagnosis, general: Sequence[str]
         return advise(*diagnosis.next_steps, *(step for step in steps if step.says not in left_out))
     ordered = sorted((*steps, *diagnosis.next_steps), key=lambda step: step.is_hands_on)
     return advise(*ordered)
-
-
-def weigh(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> Weights:
-    """Correct the weights by the causes that were confirmed on this box.
-
-    Args:
-        confirmed: Causes that the owner confirmed.
-        weights: The first opinion.
-    """
-    known = {feature.name for feature in weights.features}
-    cases = [
-        ConfirmedCase(cause=case.cause, evidence={name: seen for name, seen in case.evidence.items() if name in known})
-        for case in confirmed
-        if case.cause in weights.priors
-    ]
-    return correct_weights(weights, cases) if cases else weights

@@ -5,11 +5,9 @@ from dataclasses import replace
 import pytest
 
 from laneproof.advice import OPEN_CASE, advise
-from laneproof.diagnosis.finding_causes import explain, weigh
+from laneproof.diagnosis.finding_causes import explain
 from laneproof.diagnosis.next_steps import REMEDIES
-from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.past.notes import ConfirmedCause
 from simulated_past import DAY, PATHS, Story, counting_box
 from snapshot_box import Box
 
@@ -87,17 +85,3 @@ def test_a_cause_that_is_decided_holds_for_its_position(story: Story) -> None:
 def test_what_could_not_be_read_has_no_cause(story: Story) -> None:
     reported = [finding("critical-warning", kind=Kind.UNVERIFIED), finding("endurance-ending")]
     assert explain(reported, story.ledger) == reported
-
-
-def test_what_turned_out_moves_the_weights_of_this_box() -> None:
-    reported = [
-        ConfirmedCause(
-            at=1.0, episode=1, cause="signal-path", evidence={"drops_under_load": False, "unheard_of": True}
-        ),
-        ConfirmedCause(at=2.0, episode=2, cause="gremlins", evidence={}),
-    ]
-    moved = weigh(reported)
-    before = next(feature for feature in DEFAULT.features if feature.name == "drops_under_load").given["signal-path"]
-    after = next(feature for feature in moved.features if feature.name == "drops_under_load").given["signal-path"]
-    assert after == pytest.approx((10 * before + 0) / 11)  # ten cases of opinion, one that turned out
-    assert weigh([]) is DEFAULT
