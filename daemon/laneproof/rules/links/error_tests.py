@@ -135,8 +135,7 @@ def _hours_of_day(record: LinkRecord, day: Tally) -> int:
     A burst of some minutes stays one event, however long ago it was.
     """
     hours = {int(when // HOUR) for when, _ in record.readings if day.begins <= when < day.begins + day.span}
-    goes_back = len(record.readings) < MOST_READINGS or record.readings[0][0] < day.begins
-    return max(1, len(hours) if goes_back else min(day.marked, round(day.span / HOUR)))
+    return max(1, len(hours))
 
 
 # --- the specification ------------------------------------------------------------------------------------------------
