@@ -9,7 +9,7 @@ from laneproof.box.inventory import Inventory, KeptLink
 from laneproof.findings import format_time
 
 
-class What(StrEnum):
+class Outcome(StrEnum):
     """What became of a thing."""
 
     APPEARED = "appeared"
@@ -22,7 +22,7 @@ class What(StrEnum):
     CHANGED = "changed"
 
 
-class About(StrEnum):
+class Topic(StrEnum):
     """What kind of thing a change is about, in the order in which a person wants to read of it."""
 
     FIRMWARE = "firmware"
@@ -51,8 +51,8 @@ class Change:
         details: What changed with it and because of it: a firmware update and what it reset are one change.
     """
 
-    what: What
-    about: About
+    what: Outcome
+    about: Topic
     subject: str
     summary: str
     before: str | None = None
@@ -111,7 +111,7 @@ class Comparison:
     """All that changed.
 
     Attributes:
-        changes: What changed, in the order of `About`.
+        changes: What changed, in the order of `Topic`.
         notes: What is worth knowing and is no change of the box: a start in between, names given out again.
         gaps: What could not be compared.
     """
@@ -173,7 +173,7 @@ class Pair:
 
 
 def describe_difference(  # noqa: PLR0913 (what a change is)
-    what: What, about: About, subject: str, before: str, after: str, *, form: str = "{}", path: str | None = None
+    what: Outcome, about: Topic, subject: str, before: str, after: str, *, form: str = "{}", path: str | None = None
 ) -> Change:
     """Make the change from one value to another, ``x4, before x2``; the form says what the later one is."""
     return Change(what, about, subject, f"{form.format(after)}, before {before}", before, after, path)

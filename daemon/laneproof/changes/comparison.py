@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from laneproof.box.inventory import Inventory
-from laneproof.changes.change import About, Change, Comparison, Gap, Pair, What
+from laneproof.changes.change import Change, Comparison, Gap, Outcome, Pair, Topic
 from laneproof.changes.drives import DeviceChanges, compare_devices
 from laneproof.changes.links import compare_links
 from laneproof.changes.rest_of_box import compare_arrays, compare_memory, compare_network
@@ -42,7 +42,7 @@ def compare(before: Inventory, after: Inventory) -> Comparison:
         *modules,
         *compare_network(pair),
     )
-    order = list(About)
+    order = list(Topic)
     return Comparison(
         changes=tuple(sorted(changes, key=lambda change: order.index(change.about))),
         notes=tuple(_list_notes(pair, devices)),
@@ -58,7 +58,7 @@ def _split_renumbered(pair: Pair, devices: tuple[Change, ...]) -> tuple[tuple[Ch
         positions = {pair.name_position(path): path for path in pair.positions_before}
         for device in devices:
             old = positions.get(device.before or "", "")
-            if device.what is What.MOVED and old in before - after and device.path in after - before:
+            if device.what is Outcome.MOVED and old in before - after and device.path in after - before:
                 renumbered.append(device)
     return (
         tuple(replace(device, summary=f"ports may have new numbers: {device.summary}") for device in renumbered),

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from laneproof.box.inventory import KeptDevice, KeptPosition
 from laneproof.box.placement import hangs_on_controller
-from laneproof.changes.change import About, Change, Gap, Pair, What, describe_difference, is_same_link
+from laneproof.changes.change import Change, Gap, Outcome, Pair, Topic, describe_difference, is_same_link
 from laneproof.declaration.units import format_bytes, is_same_capacity
 
 _Key = tuple[str | None, str]
@@ -99,7 +99,7 @@ class _Drives:
             self._note_came(path, device)
         self.changes = [
             *_group_reflashed(self.changes),
-            *(change for change in self.changes if change.what != What.REFLASHED),
+            *(change for change in self.changes if change.what != Outcome.REFLASHED),
         ]
 
     def _compare_drive(self, old_path: str, new_path: str) -> None:
@@ -110,7 +110,7 @@ class _Drives:
             self.renamed.append((self.pair.name_position(new_path), old.name, new.name))
         if old.firmware and new.firmware and old.firmware != new.firmware:
             self._make_change(
-                What.REFLASHED,
+                Outcome.REFLASHED,
                 new_path,
                 f"{new.model or new.name} runs drive firmware {new.firmware}, before {old.firmware}",
                 old.firmware,
@@ -120,12 +120,12 @@ class _Drives:
         if sizes[0] is not None and sizes[1] is not None and not is_same_capacity(sizes[0], sizes[1]):
             texts = format_bytes(sizes[0]), format_bytes(sizes[1])
             self._make_change(
-                What.CHANGED, new_path, f"{describe_device(new)} shows {texts[1]}, before {texts[0]}", *texts
+                Outcome.CHANGED, new_path, f"{describe_device(new)} shows {texts[1]}, before {texts[0]}", *texts
             )
 
     def _make_change(  # noqa: PLR0913 (what a change is)
         self,
-        what: What,
+        what: Outcome,
         path: str,
         summary: str,
         before: str | None = None,
@@ -136,7 +136,7 @@ class _Drives:
         """Note a change; a link that was at `link_before`, and trained otherwise there, goes with it."""
         details = () if link_before is None else tuple(self._compare_link(link_before, path))
         name = self.pair.name_position(path)
-        self.changes.append(Change(what, About.DRIVE, name, summary, before, after, path, details))
+        self.changes.append(Change(what, Topic.DRIVE, name, summary, before, after, path, details))
 
     def _compare_link(self, old_path: str, new_path: str) -> Iterator[Change]:
         positions = self.pair.positions_before.get(old_path), self.pair.positions_after.get(new_path)
@@ -144,14 +144,14 @@ class _Drives:
         if old is not None and new is not None and not is_same_link(old, new):
             name = self.pair.name_position(new_path)
             yield describe_difference(
-                What.RETRAINED, About.LINK, name, str(old), str(new), form="trained {}", path=new_path
+                Outcome.RETRAINED, Topic.LINK, name, str(old), str(new), form="trained {}", path=new_path
             )
 
     def _note_moved(self, old_path: str, new_path: str, device: KeptDevice) -> None:
         self.unsteady |= {old_path, new_path}
         names = self.pair.name_position(old_path), self.pair.name_position(new_path)
         summary = f"{describe_device(device)} is here now, before in {names[0]}"
-        self._make_change(What.MOVED, new_path, summary, *names, link_before=old_path)
+        self._make_change(Outcome.MOVED, new_path, summary, *names, link_before=old_path)
 
     def _settle_same_position(self, path: str, old: KeptDevice, new: KeptDevice) -> bool:
         """Note what became of a position whose drive is not known to be the one before; whether that is settled."""
@@ -168,7 +168,9 @@ class _Drives:
             return True
         self.unsteady.add(path)
         texts = describe_device(old), describe_device(new)
-        self._make_change(What.REPLACED, path, f"{texts[1]} is here now, before {texts[0]}", *texts, link_before=path)
+        self._make_change(
+            Outcome.REPLACED, path, f"{texts[1]} is here now, before {texts[0]}", *texts, link_before=path
+        )
         return True
 
     def _note_gone(self, path: str, device: KeptDevice) -> None:
@@ -176,11 +178,13 @@ class _Drives:
         position = self.pair.positions_after.get(path)
         silent = position is not None and position.occupant is not None and not position.occupant.answers
         tail = " (the kernel still lists it, but it does not answer)" if silent else ""
-        self._make_change(What.WENT, path, f"{describe_device(device)} is gone{tail}", describe_device(device))
+        self._make_change(Outcome.WENT, path, f"{describe_device(device)} is gone{tail}", describe_device(device))
 
     def _note_came(self, path: str, device: KeptDevice) -> None:
         self.unsteady.add(path)
-        self._make_change(What.APPEARED, path, f"{describe_device(device)} is new here", None, describe_device(device))
+        self._make_change(
+            Outcome.APPEARED, path, f"{describe_device(device)} is new here", None, describe_device(device)
+        )
 
 
 def _key(device: KeptDevice) -> _Key | None:
@@ -197,7 +201,7 @@ def _group_reflashed(changes: Iterable[Change]) -> Iterator[Change]:
     """Join the drives of one model that went from one firmware to another into one change."""
     groups: dict[str, list[Change]] = defaultdict(list)
     for change in changes:
-        if change.what is What.REFLASHED:
+        if change.what is Outcome.REFLASHED:
             groups[change.summary].append(change)
     for summary, members in groups.items():
         if len(members) == 1:
@@ -245,22 +249,22 @@ class _Others:
             if old.ids and new.ids and old.ids != new.ids:
                 self.unsteady.add(path)
                 summary = f"{describe_device(new)} is here now, before {describe_device(old)}"
-                yield self._make_change(What.REPLACED, path, summary, old, new)
+                yield self._make_change(Outcome.REPLACED, path, summary, old, new)
         for ids in sorted({device.ids for device in gone.values() if device.ids}):
             from_, to = ([path for path, device in some.items() if device.ids == ids] for some in (gone, came))
             if len(from_) == len(to) == 1:
                 self.unsteady |= {from_[0], to[0]}
                 old, new = gone.pop(from_[0]), came.pop(to[0])
                 summary = f"{describe_device(new)} is here now, before in {self.pair.name_position(from_[0])}"
-                yield self._make_change(What.MOVED, to[0], summary, old, new)
+                yield self._make_change(Outcome.MOVED, to[0], summary, old, new)
         for path, device in sorted(gone.items()):
-            yield self._make_change(What.WENT, path, f"{describe_device(device)} is gone", device, None)
+            yield self._make_change(Outcome.WENT, path, f"{describe_device(device)} is gone", device, None)
         for path, device in sorted(came.items()):
-            yield self._make_change(What.APPEARED, path, f"{describe_device(device)} is new here", None, device)
+            yield self._make_change(Outcome.APPEARED, path, f"{describe_device(device)} is new here", None, device)
         self.unsteady |= gone.keys() | came.keys()
 
     def _make_change(
-        self, what: What, path: str, summary: str, old: KeptDevice | None, new: KeptDevice | None
+        self, what: Outcome, path: str, summary: str, old: KeptDevice | None, new: KeptDevice | None
     ) -> Change:
         before, after = (describe_device(device) if device else None for device in (old, new))
-        return Change(what, About.DEVICE, self.pair.name_position(path), summary, before, after, path)
+        return Change(what, Topic.DEVICE, self.pair.name_position(path), summary, before, after, path)

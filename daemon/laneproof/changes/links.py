@@ -12,7 +12,7 @@ from operator import attrgetter
 
 from laneproof.box.inventory import KeptLink, KeptPort
 from laneproof.box.link_rates import describe_rate
-from laneproof.changes.change import About, Change, Pair, What, describe_difference, is_same_link, join_words
+from laneproof.changes.change import Change, Outcome, Pair, Topic, describe_difference, is_same_link, join_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ def _compare_trained(pair: Pair, unsteady: frozenset[str]) -> Iterator[Change]:
         able = new.capable
         tail = f"; both ends can do {able}" if able and not is_same_link(able, new.trained) else ""
         summary = f"trained {texts[1]}, before {texts[0]}{tail}"
-        yield Change(What.RETRAINED, About.LINK, pair.name_position(path), summary, *texts, path)
+        yield Change(Outcome.RETRAINED, Topic.LINK, pair.name_position(path), summary, *texts, path)
 
 
 # --- what a port was set to -------------------------------------------------------------------------------------------
@@ -90,7 +90,7 @@ def _compare_setting(pair: Pair, path: str, name: str, values: tuple[str | None,
     if before is None or after is None or before == after:
         return
     subject, form = pair.name_position(path), f"{name} {{}}"
-    yield describe_difference(What.SETTING, About.SETTING, subject, before, after, form=form, path=path)
+    yield describe_difference(Outcome.SETTING, Topic.SETTING, subject, before, after, form=form, path=path)
 
 
 _DECIDES_RATE, _DECIDES_LANES = ("target rate", "highest rate"), ("lanes of",)
@@ -153,7 +153,7 @@ def _compare_splits(pair: Pair, before: Mapping[str, KeptPort], after: Mapping[s
         labels = [pair.name_position(port.path) for port in old if pair.name_position(port.path) != port.path]
         which = f" ({', '.join(labels)})" if labels else ""
         summary = f"ports {texts[1]}, before {texts[0]}{which}"
-        yield Change(What.SETTING, About.SETTING, f"slot at {device}", summary, *texts, device)
+        yield Change(Outcome.SETTING, Topic.SETTING, f"slot at {device}", summary, *texts, device)
 
 
 def _describe_split(ports: Iterable[KeptPort]) -> str:
@@ -172,8 +172,8 @@ def _join_with_splits(
     left = []
     for change in devices:
         port = "/".join((change.path or "").split("/")[:2])
-        lost = change.what is What.WENT and port in before and port not in after
-        won = change.what is What.APPEARED and port in after and port not in before
+        lost = change.what is Outcome.WENT and port in before and port not in after
+        won = change.what is Outcome.APPEARED and port in after and port not in before
         device = _root_device(port)
         if (lost or won) and device and any(split.path == device for split in splits):
             taken[device].append(change)

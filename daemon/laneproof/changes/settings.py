@@ -8,7 +8,7 @@ says "with it", not "because of it".
 from collections.abc import Iterator
 from dataclasses import replace
 
-from laneproof.changes.change import About, Change, Pair, What, describe_difference
+from laneproof.changes.change import Change, Outcome, Pair, Topic, describe_difference
 
 _NOT_A_SETTING = ("BOOT_IMAGE=", "initrd=")  # words of the boot loader that change with each kernel
 _BY_WORD = {
@@ -32,7 +32,7 @@ def compare_firmware(pair: Pair) -> Change | None:
     if old is None or new is None or pair.same_firmware:
         return None
     texts = _version(old.bios_version, old.bios_date), _version(new.bios_version, new.bios_date)
-    return describe_difference(What.REFLASHED, About.FIRMWARE, "board firmware", *texts, form="version {}")
+    return describe_difference(Outcome.REFLASHED, Topic.FIRMWARE, "board firmware", *texts, form="version {}")
 
 
 def _version(version: str | None, date: str | None) -> str:
@@ -43,7 +43,7 @@ def compare_board(pair: Pair) -> Iterator[Change]:
     """Give the change to another board under the same drives."""
     old, new = pair.before.firmware, pair.after.firmware
     if old and new and old.board and new.board and old.board != new.board:
-        yield describe_difference(What.REPLACED, About.FIRMWARE, "board", old.board, new.board)
+        yield describe_difference(Outcome.REPLACED, Topic.FIRMWARE, "board", old.board, new.board)
 
 
 def compare_kernel(pair: Pair) -> Change | None:
@@ -51,7 +51,7 @@ def compare_kernel(pair: Pair) -> Change | None:
     old, new = pair.before.firmware, pair.after.firmware
     if old is None or new is None or not old.kernel or not new.kernel or old.kernel == new.kernel:
         return None
-    return describe_difference(What.CHANGED, About.KERNEL, "kernel", old.kernel, new.kernel, form="release {}")
+    return describe_difference(Outcome.CHANGED, Topic.KERNEL, "kernel", old.kernel, new.kernel, form="release {}")
 
 
 def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
@@ -70,7 +70,7 @@ def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]
         before, after = getattr(old, name), getattr(new, name)
         if before is None or after is None or before == after:
             continue
-        change = describe_difference(What.SETTING, About.SETTING, _TITLES.get(name, name), before, after)
+        change = describe_difference(Outcome.SETTING, Topic.SETTING, _TITLES.get(name, name), before, after)
         (named if any(word.startswith(deciding) for word in words) else others).append(change)
     if not words:
         return (), tuple(others)
@@ -89,4 +89,4 @@ def _describe_words(words: dict[str, bool]) -> Change:
     gone = " ".join(word for word, came in words.items() if not came)
     new = " ".join(word for word, came in words.items() if came)
     summary = ", ".join([*([f"now with {new}"] if new else []), *([f"no longer with {gone}"] if gone else [])])
-    return Change(What.SETTING, About.SETTING, "kernel command line", summary, gone or None, new or None)
+    return Change(Outcome.SETTING, Topic.SETTING, "kernel command line", summary, gone or None, new or None)

@@ -5,20 +5,20 @@ What does not fit the width is wrapped, never cut.
 
 from collections.abc import Iterator
 
-from laneproof.changes import About, Change, Comparison, DatedInventory
+from laneproof.changes import Change, Comparison, DatedInventory, Topic
 from laneproof.findings import format_time
 from laneproof.outputs.text_style import HEADING, Style
 
 _HEADINGS = {
-    About.FIRMWARE: "Board and firmware",
-    About.KERNEL: "Kernel",
-    About.DRIVE: "Drives",
-    About.DEVICE: "Other devices",
-    About.LINK: "Links",
-    About.SETTING: "Settings",
-    About.ARRAY: "Arrays",
-    About.MEMORY: "Memory",
-    About.NETWORK: "Network",
+    Topic.FIRMWARE: "Board and firmware",
+    Topic.KERNEL: "Kernel",
+    Topic.DRIVE: "Drives",
+    Topic.DEVICE: "Other devices",
+    Topic.LINK: "Links",
+    Topic.SETTING: "Settings",
+    Topic.ARRAY: "Arrays",
+    Topic.MEMORY: "Memory",
+    Topic.NETWORK: "Network",
 }
 _CHANGED, _SAME, _UNVERIFIED = "33", "32", "36"
 

@@ -3,11 +3,11 @@
 import pytest
 
 from laneproof.box.inventory import Inventory, KeptLink, make_inventory
-from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, What
+from laneproof.changes import Change, Comparison, DatedInventory, Gap, Outcome, Topic
 from laneproof.changes.change import Pair, is_same_link, join_words
 from snapshot_box import declare, kelp_box
 
-CHANGE = Change(what=What.WENT, about=About.DRIVE, subject="riser-1", summary="it is gone")
+CHANGE = Change(what=Outcome.WENT, about=Topic.DRIVE, subject="riser-1", summary="it is gone")
 NOTHING = Inventory(firmware=None, positions=())
 
 

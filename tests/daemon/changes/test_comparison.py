@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from compared_boxes import PATHS, compare_boxes, only_change, take
 from laneproof.box.inventory import Inventory, make_inventory
-from laneproof.changes import About, Change, Comparison, What, compare
+from laneproof.changes import Change, Comparison, Outcome, Topic, compare
 from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
@@ -39,7 +39,7 @@ def before_update() -> Box:
 
 def test_a_firmware_update_that_reset_everything_is_one_change() -> None:
     change = only_change(before_update(), after_update())
-    assert (change.what, change.about, change.subject) == (What.REFLASHED, About.FIRMWARE, "board firmware")
+    assert (change.what, change.about, change.subject) == (Outcome.REFLASHED, Topic.FIRMWARE, "board firmware")
     assert change.summary == "version 1.41 of 09/01/2026, before 1.40 of 03/14/2026"
     assert {detail.subject for detail in change.details} == {
         "slot at 0000:00/01",
@@ -48,7 +48,7 @@ def test_a_firmware_update_that_reset_everything_is_one_change() -> None:
         "aspm_policy",
         "error reporting (AER) is owned by",
     }
-    reported = [detail.subject for detail in flatten(change.details) if detail.what is What.WENT]
+    reported = [detail.subject for detail in flatten(change.details) if detail.what is Outcome.WENT]
     assert reported == ["riser-2", "riser-3", "riser-4"]
 
 
@@ -56,15 +56,15 @@ def test_without_the_update_the_same_resets_are_changes_of_their_own() -> None:
     after = after_update().with_firmware(bios_version="1.40", bios_date="03/14/2026")
     comparison = compare_boxes(before_update(), after)
     assert len(comparison.changes) >= 5
-    assert About.FIRMWARE not in {change.about for change in comparison.changes}
+    assert Topic.FIRMWARE not in {change.about for change in comparison.changes}
 
 
 def test_what_an_update_cannot_do_stands_beside_it() -> None:
     after = kelp_box(4).without(PATHS[3]).with_firmware(bios_version="1.41")
     changes = compare_boxes(kelp_box(4), after).changes
     assert [(change.about, change.what) for change in changes] == [
-        (About.FIRMWARE, What.REFLASHED),
-        (About.DRIVE, What.WENT),
+        (Topic.FIRMWARE, Outcome.REFLASHED),
+        (Topic.DRIVE, Outcome.WENT),
     ]
 
 
@@ -73,7 +73,7 @@ def test_ports_that_firmware_numbered_again_are_reported_with_the_update() -> No
     after = Box().with_port("0000:00/06.0").with_drive("0000:00/06.0", serial="S1").with_firmware(bios_version="1.41")
     change = only_change(before, after, None)
     (detail,) = change.details
-    assert (detail.what, detail.path) == (What.MOVED, "0000:00/06.0")
+    assert (detail.what, detail.path) == (Outcome.MOVED, "0000:00/06.0")
     assert detail.summary.startswith("ports may have new numbers: ")
 
 
@@ -81,7 +81,7 @@ def test_the_same_move_without_an_update_is_a_move() -> None:
     before = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="S1")
     after = Box().with_port("0000:00/06.0").with_drive("0000:00/06.0", serial="S1")
     change = only_change(before, after, None)
-    assert (change.what, change.before, change.after) == (What.MOVED, "0000:00/01.1", "0000:00/06.0")
+    assert (change.what, change.before, change.after) == (Outcome.MOVED, "0000:00/01.1", "0000:00/06.0")
 
 
 def test_kernel_settings_go_with_the_kernel_where_both_are_new() -> None:
@@ -164,13 +164,13 @@ def demo() -> list[Inventory]:
 def test_the_demo_is_shown_as_its_story_goes(demo: list[Inventory]) -> None:
     """The firmware update capped riser-4 and let the policy go; the cable of riser-3 is another matter."""
     comparison: Comparison = compare(demo[0], demo[-1])
-    update = next(change for change in comparison.changes if change.about is About.FIRMWARE)
+    update = next(change for change in comparison.changes if change.about is Topic.FIRMWARE)
     assert [change.subject for change in update.details] == ["riser-4", "aspm_policy"]
     assert [change.summary.partition(";")[0] for change in update.details[0].details] == [
         "trained gen3 x4, before gen4 x4"
     ]
-    (cable,) = [change for change in comparison.changes if change.about is About.LINK]
-    assert (cable.what, cable.subject, cable.after) == (What.RETRAINED, "riser-3", "gen4 x2")
+    (cable,) = [change for change in comparison.changes if change.about is Topic.LINK]
+    assert (cable.what, cable.subject, cable.after) == (Outcome.RETRAINED, "riser-3", "gen4 x2")
 
 
 def test_the_demo_compared_with_itself_has_no_change(demo: list[Inventory]) -> None:

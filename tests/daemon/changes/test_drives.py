@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from compared_boxes import PATHS, compare_boxes, only_change
-from laneproof.changes import About, Comparison, What
+from laneproof.changes import Comparison, Outcome, Topic
 from laneproof_collectors.unread import Reason, Unread
 from snapshot_box import SATA, Box, kelp_box
 
@@ -31,30 +31,30 @@ NAMELESS: dict[str, Any] = {"controller": {"serial": DENIED}}
 @pytest.mark.parametrize(
     ("before", "after", "what", "subject", "summary"),
     [
-        ({}, {B: S1}, What.APPEARED, "riser-2", "Fulmar N4, serial S1, 4 TB is new here"),
-        ({A: S1}, {}, What.WENT, "riser-1", "Fulmar N4, serial S1, 4 TB is gone"),
-        ({A: NAMELESS}, {}, What.WENT, "riser-1", "Fulmar N4, 4 TB is gone"),
-        ({A: S1}, {C: S1}, What.MOVED, "riser-3", "Fulmar N4, serial S1, 4 TB is here now, before in riser-1"),
+        ({}, {B: S1}, Outcome.APPEARED, "riser-2", "Fulmar N4, serial S1, 4 TB is new here"),
+        ({A: S1}, {}, Outcome.WENT, "riser-1", "Fulmar N4, serial S1, 4 TB is gone"),
+        ({A: NAMELESS}, {}, Outcome.WENT, "riser-1", "Fulmar N4, 4 TB is gone"),
+        ({A: S1}, {C: S1}, Outcome.MOVED, "riser-3", "Fulmar N4, serial S1, 4 TB is here now, before in riser-1"),
         (
-            {A: S1}, {A: {"serial": "S9", "capacity": "8 TB"}}, What.REPLACED, "riser-1",
+            {A: S1}, {A: {"serial": "S9", "capacity": "8 TB"}}, Outcome.REPLACED, "riser-1",
             "Fulmar N4, serial S9, 8 TB is here now, before Fulmar N4, serial S1, 4 TB",
         ),
         (
-            {A: NAMELESS}, {A: NAMELESS | {"model": "Gannet 9"}}, What.REPLACED, "riser-1",
+            {A: NAMELESS}, {A: NAMELESS | {"model": "Gannet 9"}}, Outcome.REPLACED, "riser-1",
             "Gannet 9, 4 TB is here now, before Fulmar N4, 4 TB",
         ),
         (
-            {A: S1}, {A: S1 | {"firmware": "2.2"}}, What.REFLASHED, "riser-1",
+            {A: S1}, {A: S1 | {"firmware": "2.2"}}, Outcome.REFLASHED, "riser-1",
             "Fulmar N4 runs drive firmware 2.2, before 2.1",
         ),
         (
-            {A: S1}, {A: S1 | {"capacity": "2 TB"}}, What.CHANGED, "riser-1",
+            {A: S1}, {A: S1 | {"capacity": "2 TB"}}, Outcome.CHANGED, "riser-1",
             "Fulmar N4, serial S1, 2 TB shows 2 TB, before 4 TB",
         ),
     ],
 )  # fmt: skip
 def test_a_drive_that_changed_is_one_change(
-    before: dict[str, dict[str, Any]], after: dict[str, dict[str, Any]], what: What, subject: str, summary: str
+    before: dict[str, dict[str, Any]], after: dict[str, dict[str, Any]], what: Outcome, subject: str, summary: str
 ) -> None:
     def make(drives: dict[str, dict[str, Any]]) -> Box:
         box = ports()
@@ -63,7 +63,7 @@ def test_a_drive_that_changed_is_one_change(
         return box
 
     change = only_change(make(before), make(after))
-    assert (change.what, change.about, change.subject, change.summary) == (what, About.DRIVE, subject, summary)
+    assert (change.what, change.about, change.subject, change.summary) == (what, Topic.DRIVE, subject, summary)
     assert change.path == next(iter(after or before))
 
 
@@ -76,9 +76,9 @@ def test_two_drives_that_changed_positions_are_two_moves_and_nothing_else() -> N
 def test_link_of_a_moved_drive_goes_with_the_move() -> None:
     before = ports().with_drive(A, serial="S1")
     after = Box().with_port(A).with_port(C, gen=3).with_drive(C, serial="S1")
-    move = next(change for change in compare_boxes(before, after).changes if change.what is What.MOVED)
+    move = next(change for change in compare_boxes(before, after).changes if change.what is Outcome.MOVED)
     assert [(change.what, change.before, change.after) for change in move.details] == [
-        (What.RETRAINED, "gen4 x4", "gen3 x4")
+        (Outcome.RETRAINED, "gen4 x4", "gen3 x4")
     ]
 
 
@@ -129,7 +129,7 @@ def test_two_drives_with_one_serial_in_their_positions_are_no_change() -> None:
 def test_drive_that_the_kernel_lists_but_that_is_gone_from_the_bus_went() -> None:
     after = ports().with_drive(A, serial="S1").edit(f"{A}/00.0", lambda function: replace(function, answers=False))
     change = only_change(ports().with_drive(A, serial="S1"), after)
-    assert change.what is What.WENT
+    assert change.what is Outcome.WENT
     assert change.summary.endswith("is gone (the kernel still lists it, but it does not answer)")
 
 
@@ -194,15 +194,15 @@ def test_every_drive_that_is_elsewhere_is_reported_once_and_the_others_never(
     """The second witness is plain set arithmetic over serial numbers and paths."""
     changes = compare_boxes(fill(before), fill(after)).changes
     home, now = ({serial: path for path, serial in some.items()} for some in (before, after))
-    moved = {change.path for change in changes if change.what is What.MOVED}
+    moved = {change.path for change in changes if change.what is Outcome.MOVED}
     assert moved == {now[serial] for serial in home.keys() & now.keys() if home[serial] != now[serial]}
     gone, came = home.keys() - now.keys(), now.keys() - home.keys()
     replaced = {home[serial] for serial in gone} & {now[serial] for serial in came}
-    assert {change.path for change in changes if change.what is What.REPLACED} == replaced
-    assert {change.path for change in changes if change.what is What.WENT} == {
+    assert {change.path for change in changes if change.what is Outcome.REPLACED} == replaced
+    assert {change.path for change in changes if change.what is Outcome.WENT} == {
         home[serial] for serial in gone
     } - replaced
-    assert {change.path for change in changes if change.what is What.APPEARED} == {
+    assert {change.path for change in changes if change.what is Outcome.APPEARED} == {
         now[serial] for serial in came
     } - replaced
 
@@ -210,7 +210,7 @@ def test_every_drive_that_is_elsewhere_is_reported_once_and_the_others_never(
 @given(POSITIONS, st.data())
 def test_compared_backwards_what_came_went(positions: dict[str, str], data: Any) -> None:  # noqa: ANN401 (hypothesis's own)
     other = data.draw(POSITIONS)
-    mirror = {What.APPEARED: What.WENT, What.WENT: What.APPEARED}
+    mirror = {Outcome.APPEARED: Outcome.WENT, Outcome.WENT: Outcome.APPEARED}
     forth, back = compare_boxes(fill(positions), fill(other)), compare_boxes(fill(other), fill(positions))
     mirrored = sorted(str(mirror.get(change.what, change.what)) for change in forth.changes)
     assert mirrored == sorted(str(change.what) for change in back.changes)

@@ -3,10 +3,10 @@
 import pytest
 
 from compared_boxes import PATHS, compare_boxes, only_change
-from laneproof.changes import About, What
+from laneproof.changes import Outcome, Topic
 from snapshot_box import L0S, L1, Box
 
-RETRAINED, SETTING = What.RETRAINED, What.SETTING
+RETRAINED, SETTING = Outcome.RETRAINED, Outcome.SETTING
 
 
 def riser(lanes: int = 4, **knobs: object) -> Box:
@@ -31,31 +31,31 @@ WHOLE = one_port(lanes=16)
 @pytest.mark.parametrize(
     ("before", "after", "about", "subject", "summary", "details"),
     [
-        (one_port(), one_port(trained=(4, 2)), About.LINK, "riser-1",
+        (one_port(), one_port(trained=(4, 2)), Topic.LINK, "riser-1",
          "trained gen4 x2, before gen4 x4; both ends can do gen4 x4", []),
-        (one_port(trained=(3, 4)), one_port(), About.LINK, "riser-1", "trained gen4 x4, before gen3 x4", []),
-        (one_port(), one_port(target=3), About.SETTING, "riser-1",
+        (one_port(trained=(3, 4)), one_port(), Topic.LINK, "riser-1", "trained gen4 x4, before gen3 x4", []),
+        (one_port(), one_port(target=3), Topic.SETTING, "riser-1",
          "target rate 8 GT/s (generation 3), before 16 GT/s (generation 4)",
          [("riser-1", "trained gen3 x4, before gen4 x4; both ends can do gen4 x4")]),
-        (riser(), riser(aspm=L1), About.SETTING, "riser-1, riser-2, riser-3 and riser-4",
+        (riser(), riser(aspm=L1), Topic.SETTING, "riser-1, riser-2, riser-3 and riser-4",
          "low-power link states (ASPM) at the port L1, before off", []),
-        (riser(), WHOLE, About.SETTING, "slot at 0000:00/01",
+        (riser(), WHOLE, Topic.SETTING, "slot at 0000:00/01",
          "ports x16, before x4 x4 x4 x4 (riser-1, riser-2, riser-3, riser-4)",
          [(f"riser-{n}", f"Fulmar N4, serial S{n - 1}, 4 TB is gone") for n in (2, 3, 4)]),
-        (WHOLE, riser(), About.SETTING, "slot at 0000:00/01", "ports x4 x4 x4 x4, before x16 (riser-1)",
+        (WHOLE, riser(), Topic.SETTING, "slot at 0000:00/01", "ports x4 x4 x4 x4, before x16 (riser-1)",
          [(f"riser-{n}", f"Fulmar N4, serial S{n - 1}, 4 TB is new here") for n in (2, 3, 4)]),
         # one that is pulled from a split slot is no matter of the split
-        (riser(), riser().without(PATHS[2]), About.DRIVE, "riser-3", "Fulmar N4, serial S2, 4 TB is gone", []),
-        (one_port(), one_port(serial="S9", trained=(3, 4)), About.DRIVE, "riser-1",
+        (riser(), riser().without(PATHS[2]), Topic.DRIVE, "riser-3", "Fulmar N4, serial S2, 4 TB is gone", []),
+        (one_port(), one_port(serial="S9", trained=(3, 4)), Topic.DRIVE, "riser-1",
          "Fulmar N4, serial S9, 4 TB is here now, before Fulmar N4, serial S0, 4 TB",
          [("riser-1", "trained gen3 x4, before gen4 x4")]),
         # the uplink of a card, though nothing is in it
-        (card(), card(trained=(4, 1)), About.LINK, "0000:00/02.1",
+        (card(), card(trained=(4, 1)), Topic.LINK, "0000:00/02.1",
          "trained gen4 x1, before gen4 x4; both ends can do gen4 x4", []),
     ],
 )  # fmt: skip
 def test_one_change_with_what_went_with_it(  # noqa: PLR0913 (a row)
-    before: Box, after: Box, about: About, subject: str, summary: str, details: list[tuple[str, str]]
+    before: Box, after: Box, about: Topic, subject: str, summary: str, details: list[tuple[str, str]]
 ) -> None:
     change = only_change(before, after)
     assert (change.about, change.subject, change.summary) == (about, subject, summary)

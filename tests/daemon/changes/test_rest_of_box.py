@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from compared_boxes import compare_boxes
-from laneproof.changes import About, What
+from laneproof.changes import Outcome, Topic
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from snapshot_box import Box, kelp_box, make_array, make_bond, make_memory
@@ -102,7 +102,7 @@ def test_members_under_new_names_are_the_same() -> None:
 
 def test_memory_rate_is_one_change_for_all_modules() -> None:
     (change,) = compare_boxes(TWO, memory("32 GiB", "32 GiB", configured_mt_s=4800)).changes
-    assert (change.what, change.about) == (What.SETTING, About.MEMORY)
+    assert (change.what, change.about) == (Outcome.SETTING, Topic.MEMORY)
     assert change.summary == "runs at 4800 MT/s, before 5600 MT/s (DIMM 1, DIMM 2)"
 
 

@@ -3,7 +3,7 @@
 import pytest
 
 from compared_boxes import compare_boxes
-from laneproof.changes import About
+from laneproof.changes import Topic
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
 from snapshot_box import Box, kelp_box
@@ -24,47 +24,47 @@ def reporting(owner: str, origin: str, words: tuple[str, ...] = WORDS) -> Box:
 @pytest.mark.parametrize(
     ("before", "after", "changes"),
     [
-        (box(), box("powersave"), [(About.SETTING, "aspm_policy", "powersave, before performance", [])]),
+        (box(), box("powersave"), [(Topic.SETTING, "aspm_policy", "powersave, before performance", [])]),
         (
             box(), box("powersave", words=("BOOT_IMAGE=/vmlinuz", "ro", "pcie_aspm.policy=powersave")),
-            [(About.SETTING, "kernel command line",
+            [(Topic.SETTING, "kernel command line",
               "now with pcie_aspm.policy=powersave, no longer with nvme_core.default_ps_max_latency_us=0",
               ["aspm_policy"])],
         ),
         (  # other words do not take it along
             box(), box("default", words=(*WORDS, "quiet")),
-            [(About.SETTING, "kernel command line", "now with quiet", []),
-             (About.SETTING, "aspm_policy", "default, before performance", [])],
+            [(Topic.SETTING, "kernel command line", "now with quiet", []),
+             (Topic.SETTING, "aspm_policy", "default, before performance", [])],
         ),
         # drivers/acpi/pci_root.c, acpi_pci_root_add: "PCIe ASPM is disabled; not requesting OS control"
         (
             reporting("os", "driver"),
             reporting("off", "command-line", (*WORDS, "pcie_aspm=off")).with_firmware(bios_version="1.21"),
-            [(About.FIRMWARE, "board firmware", "version 1.21 of 03/14/2026, before 1.40 of 03/14/2026", []),
-             (About.SETTING, "kernel command line", "now with pcie_aspm=off", ["error reporting (AER) is owned by"])],
+            [(Topic.FIRMWARE, "board firmware", "version 1.21 of 03/14/2026, before 1.40 of 03/14/2026", []),
+             (Topic.SETTING, "kernel command line", "now with pcie_aspm=off", ["error reporting (AER) is owned by"])],
         ),
         (
             box(), box(words=(*WORDS[:2], "pcie_port_pm=off")).with_power(
                 nvme_max_latency_us=Setting(value="100000", origin="default"),
                 port_power_management=Setting(value="off", origin="command-line"),
             ),
-            [(About.SETTING, "kernel command line",
+            [(Topic.SETTING, "kernel command line",
               "now with pcie_port_pm=off, no longer with nvme_core.default_ps_max_latency_us=0",
               ["nvme_default_ps_max_latency_us", "power management of ports"])],
         ),
         (box(), box(words=("BOOT_IMAGE=/vmlinuz-6.13", *WORDS[1:])), []),
         (
             box(), box("default", kernel_release="6.13.1"),
-            [(About.KERNEL, "kernel", "release 6.13.1, before 6.12.9-station", ["aspm_policy"])],
+            [(Topic.KERNEL, "kernel", "release 6.13.1, before 6.12.9-station", ["aspm_policy"])],
         ),
-        (box(), box(board_name="Mole 4"), [(About.FIRMWARE, "board", "Mole 4, before Mole 3", [])]),
+        (box(), box(board_name="Mole 4"), [(Topic.FIRMWARE, "board", "Mole 4, before Mole 3", [])]),
         (box(), box(bios_version=None, bios_date=None), []),  # what gives no version is no other firmware
         (box(), box(bios_date=None, bios_version="1.41"),
-         [(About.FIRMWARE, "board firmware", "version 1.41, before 1.40 of 03/14/2026", [])]),
+         [(Topic.FIRMWARE, "board firmware", "version 1.41, before 1.40 of 03/14/2026", [])]),
     ],
 )  # fmt: skip
 def test_a_setting_goes_with_what_most_likely_set_it(
-    before: Box, after: Box, changes: list[tuple[About, str, str, list[str]]]
+    before: Box, after: Box, changes: list[tuple[Topic, str, str, list[str]]]
 ) -> None:
     assert [
         (change.about, change.subject, change.summary, [detail.subject for detail in change.details])

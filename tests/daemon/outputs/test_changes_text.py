@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.box.inventory import Inventory
-from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, What
+from laneproof.changes import Change, Comparison, DatedInventory, Gap, Outcome, Topic
 from laneproof.outputs.changes_text import write_changes
 from laneproof.outputs.text_style import NARROWEST, Style
 
@@ -18,9 +18,9 @@ def look(*, box: str | None = "kelp-1", at: float = 0.0, name: str = "a.jsonl") 
 
 
 def change(
-    subject: str = "riser-1", summary: str = "it is gone", *details: Change, about: About = About.DRIVE
+    subject: str = "riser-1", summary: str = "it is gone", *details: Change, about: Topic = Topic.DRIVE
 ) -> Change:
-    return Change(what=What.WENT, about=about, subject=subject, summary=summary, details=details)
+    return Change(what=Outcome.WENT, about=about, subject=subject, summary=summary, details=details)
 
 
 def write(
@@ -38,14 +38,14 @@ def test_no_change_is_said_with_both_sides() -> None:
 
 def test_changes_are_counted_as_events_not_as_lines() -> None:
     below = change("riser-2", "x"), change("riser-3", "y")
-    assert write(change("board firmware", "new", *below, about=About.FIRMWARE)).startswith("kelp-1: 1 CHANGE\n")
+    assert write(change("board firmware", "new", *below, about=Topic.FIRMWARE)).startswith("kelp-1: 1 CHANGE\n")
     assert write(change(), change()).startswith("kelp-1: 2 CHANGES\n")
 
 
 def test_what_goes_with_an_event_stands_below_it() -> None:
-    trained = change("riser-4", "trained gen3 x4, before gen4 x4", about=About.LINK)
-    setting = change("riser-4", "target rate 8 GT/s", trained, about=About.SETTING)
-    text = write(change("board firmware", "version 2, before 1", setting, about=About.FIRMWARE))
+    trained = change("riser-4", "trained gen3 x4, before gen4 x4", about=Topic.LINK)
+    setting = change("riser-4", "target rate 8 GT/s", trained, about=Topic.SETTING)
+    text = write(change("board firmware", "version 2, before 1", setting, about=Topic.FIRMWARE))
     assert text.split("\n\n")[1] == (
         "Board and firmware\n"
         "  board firmware: version 2, before 1\n"
@@ -56,8 +56,8 @@ def test_what_goes_with_an_event_stands_below_it() -> None:
 
 
 def test_every_kind_of_change_has_a_heading() -> None:
-    text = write(*(change(str(about), "x", about=about) for about in About))
-    assert all(f"\n  {about}: x\n" in f"{text}\n" for about in About)
+    text = write(*(change(str(about), "x", about=about) for about in Topic))
+    assert all(f"\n  {about}: x\n" in f"{text}\n" for about in Topic)
 
 
 def test_two_boxes_and_a_turned_order_are_said() -> None:
