@@ -21,7 +21,7 @@ from laneproof_collectors.questions import (
     Smartctl,
 )
 from simulation.box import Drive, Port, SimulatedBox
-from standing_host import StandingHost
+from turned_box_host import TurnedBoxHost
 
 PAGE = (Path(__file__).resolve().parents[1] / "docs" / "cost.md").read_text("utf-8")
 ROW = re.compile(r"^\| `(\w+)` \| (\d+) s \| (\d+) \| (\d+) \| (\d+) \|$", re.MULTILINE)
@@ -29,7 +29,7 @@ COMMANDS = (NvmeIdentify, NvmeLog, NvmeFeature, Smartctl)
 DAY_SECONDS = 86400
 
 
-class CountingHost(StandingHost):
+class CountingHost(TurnedBoxHost):
     """Notes what it is asked."""
 
     def __init__(self, box: SimulatedBox) -> None:

@@ -1,6 +1,6 @@
 """A machine that stands as a recording's frame left it, for a daemon to watch while the test turns its knobs.
 
-`StandingHost` answers from a recording's state, and really waits; `change` applies a new frame, and wakes it where the
+`TurnedBoxHost` answers from a recording's state, and really waits; `change` applies a new frame, and wakes it where the
 frame holds events, as a kernel's event would. `StuckHost` holds back every answer about some paths until it is let go.
 """
 
@@ -20,7 +20,7 @@ from simulation.box import RecordingWriter, SimulatedBox
 START = 1_790_000_000.0
 
 
-class StandingHost(Host):
+class TurnedBoxHost(Host):
     """A simulated box that runs."""
 
     def __init__(self, box: SimulatedBox) -> None:

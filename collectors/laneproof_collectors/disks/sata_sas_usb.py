@@ -309,9 +309,9 @@ def _drive(disk: _Disk) -> SataDrive:
     return SataDrive(
         name=disk.name,
         path=disk.position,
-        model=_told(disk.identity.model, missing),
-        serial=_told(disk.identity.serial, missing),
-        firmware=_told(disk.identity.firmware, missing),
+        model=_or_missing(disk.identity.model, missing),
+        serial=_or_missing(disk.identity.serial, missing),
+        firmware=_or_missing(disk.identity.firmware, missing),
         capacity_bytes=report.capacity_bytes if isinstance(size, Unread) and report and report.capacity_bytes else size,
         asleep=disk.asleep or disk.sleeps is not None,
         interface=_interface(disk, report),
@@ -328,7 +328,7 @@ def _why_not(disk: _Disk) -> Unread:
     return Unread(f"what {disk.name} itself reports", f"{how} and is not woken by a reading", Reason.NOT_ASKED)
 
 
-def _told(value: str | None, missing: Unread) -> str | Unread:
+def _or_missing(value: str | None, missing: Unread) -> str | Unread:
     return missing if value is None else value
 
 

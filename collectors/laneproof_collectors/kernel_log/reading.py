@@ -47,7 +47,7 @@ class KernelEvents(NamedTuple):
     records: int = 0
     begins_up_seconds: float | None = None
     ends_up_seconds: float | None = None
-    let_go: tuple[tuple[str, float], ...] = ()
+    released: tuple[tuple[str, float], ...] = ()
 
 
 def kernel_events(records: Iterable[str | KernelRecord]) -> tuple[TimedKernelEvent, ...]:
@@ -84,28 +84,28 @@ def read_kernel_events(host: Host) -> KernelEvents | Unread:
         return answer
     ends = [parse_record(answer.records[end]) for end in (0, -1)] if answer.records else [None, None]
     begins, until = (record.up_seconds if isinstance(record, KernelRecord) else None for record in ends)
-    let_go = tuple(_find_let_go(answer.records).items())
-    return KernelEvents(kernel_events(answer.records), answer.lost, len(answer.records), begins, until, let_go)
+    released = tuple(_find_released(answer.records).items())
+    return KernelEvents(kernel_events(answer.records), answer.lost, len(answer.records), begins, until, released)
 
 
 _IOMMU_GROUP = re.compile(rf"(?:\S+ )?(?P<address>{ADDRESS}): (?:Adding to|(?P<leaves>Removing from)) iommu group ")
 
 
-def _find_let_go(records: Iterable[str]) -> dict[str, float]:
+def _find_released(records: Iterable[str]) -> dict[str, float]:
     """Find which functions left the kernel and are not back; only a machine with an IOMMU says so.
 
     Source: Linux drivers/iommu/iommu.c (from memory), when a function is added to its bus or removed from it.
     """
-    let_go: dict[str, float] = {}
+    released: dict[str, float] = {}
     for raw in records:
         record = parse_record(raw) if " iommu group " in raw else None
         if not isinstance(record, KernelRecord) or record.facility != 0 or record.up_seconds is None:
             continue
         if match := _IOMMU_GROUP.match(record.text):
-            let_go.pop(match["address"], None)
+            released.pop(match["address"], None)
             if match["leaves"]:
-                let_go[match["address"]] = record.up_seconds
-    return let_go
+                released[match["address"]] = record.up_seconds
+    return released
 
 
 def missed_events(

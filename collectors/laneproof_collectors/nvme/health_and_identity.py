@@ -39,7 +39,7 @@ _ALL_ONES = "every byte reads FFh, as from a drive that no longer answers"
 _HEALTH = struct.Struct("<BHBBBB25x16s16s16s16s16s16s16s16s16s16sII8H4I")
 
 
-def _emptiness(raw: bytes) -> str | None:
+def _find_why_empty(raw: bytes) -> str | None:
     """Say why a page holds nothing, where it does."""
     if not raw.strip(b"\xff"):
         return _ALL_ONES
@@ -77,7 +77,7 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
         return raw
     if wrong := _wrong_length(raw, HEALTH_BYTES, what):
         return wrong
-    if why := _emptiness(raw[: _HEALTH.size]):
+    if why := _find_why_empty(raw[: _HEALTH.size]):
         return Unread(what, why)
     warning, kelvin, spare, threshold, used, group_warning, *rest = _HEALTH.unpack_from(raw)
     counters = [int.from_bytes(counter, "little") for counter in rest[:10]]
@@ -187,7 +187,7 @@ def parse_identify(raw: bytes | Unread, *, what: str) -> NvmeIdentity | Unread:
         return raw
     if wrong := _wrong_length(raw, IDENTIFY_BYTES, what):
         return wrong
-    if why := _emptiness(raw[: _NAMES.size]):
+    if why := _find_why_empty(raw[: _NAMES.size]):
         return Unread(what, why)
     serial, model, firmware = _NAMES.unpack_from(raw)
     states = raw[_NPSS_OFFSET] + 1  # 0's based

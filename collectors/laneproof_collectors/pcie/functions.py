@@ -71,7 +71,7 @@ class PcieCache:
 
 
 @dataclass(slots=True, kw_only=True)
-class _Reading:
+class _FunctionDraft:
     """One function while it is read."""
 
     address: str
@@ -147,8 +147,8 @@ def _list_functions(host: Host) -> list[tuple[str, str]] | Unread:
     return listed
 
 
-def _ask_at_rest(host: Host, listed: Sequence[tuple[str, str]]) -> list[_Reading]:
-    """Ask what can be asked of a sleeper too; a function of which nothing is there any more is left out."""
+def _ask_at_rest(host: Host, listed: Sequence[tuple[str, str]]) -> list[_FunctionDraft]:
+    """Ask what a sleeping function answers too; one that is gone by now is left out."""
     answers, drivers = _ask_together(
         host,
         [ReadFile(f"{folder}/{name}") for _, folder in listed for name in _AT_REST],
@@ -162,7 +162,7 @@ def _ask_at_rest(host: Host, listed: Sequence[tuple[str, str]]) -> list[_Reading
         identity = _parse_identity(raws[len(POWER_ATTRIBUTES) :], folder)
         _, vendor, device = identity
         key = (address, vendor, device) if isinstance(vendor, int) and isinstance(device, int) else None
-        reading = _Reading(
+        reading = _FunctionDraft(
             address=address,
             folder=folder,
             path=parse_function_path(folder, address),
@@ -198,7 +198,7 @@ def _parse_hex(raw: bytes, digits: int) -> int | None:
     return int(match[1], 16) if match and len(match[1]) <= digits else None
 
 
-def _find_sleepers(readings: Iterable[_Reading]) -> None:
+def _find_sleepers(readings: Iterable[_FunctionDraft]) -> None:
     """Mark each function that a reading would wake, or above which it would wake a port."""
     asleep: set[str] = set()
     for reading in sorted(readings, key=lambda reading: reading.folder):  # a port comes before what is below it
@@ -208,15 +208,15 @@ def _find_sleepers(readings: Iterable[_Reading]) -> None:
             reading.asleep = "a port above it sleeps, and a reading would wake that"
         if reading.asleep:
             asleep.add(reading.folder)
-            left = [_leave(f"{reading.folder}/{name}", reading.asleep) for name in LINK_ATTRIBUTES]
+            left = [_not_asked(f"{reading.folder}/{name}", reading.asleep) for name in LINK_ATTRIBUTES]
             reading.link = parse_link_end(left, folder=reading.folder)
 
 
-def _leave(what: str, why: str) -> Unread:
+def _not_asked(what: str, why: str) -> Unread:
     return Unread(what, why, Reason.NOT_ASKED)
 
 
-def _ask_links(host: Host, readings: Sequence[_Reading], cache: PcieCache) -> None:
+def _ask_links(host: Host, readings: Sequence[_FunctionDraft], cache: PcieCache) -> None:
     """Ask whoever is awake for its link; and, once, for what the firmware says of each function."""
     awake = [reading for reading in readings if not reading.asleep]
     unknown = [reading for reading in readings if reading.key is None or reading.key not in cache.labels]
@@ -243,10 +243,10 @@ def _ask_links(host: Host, readings: Sequence[_Reading], cache: PcieCache) -> No
     cache.aer_offsets = {key: offset for key, offset in cache.aer_offsets.items() if key in cache.labels}
 
 
-def _ask_errors(host: Host, readings: Sequence[_Reading]) -> list[tuple[_Reading, list[str]]]:
+def _ask_errors(host: Host, readings: Sequence[_FunctionDraft]) -> list[tuple[_FunctionDraft, list[str]]]:
     """Ask for the error counters, and which switches the link above each function has."""
     below = [reading for reading in readings if len(reading.path.hops) > 1]
-    collecting = [reading for reading in readings if _collects(reading)]
+    collecting = [reading for reading in readings if _is_event_collector(reading)]
     counts, totals, folders = _ask_together(
         host,
         [ReadFile(f"{reading.folder}/{name}") for reading in readings for name in AER_CLASSES],
@@ -265,19 +265,19 @@ def _ask_errors(host: Host, readings: Sequence[_Reading]) -> list[tuple[_Reading
     ]
 
 
-def _collects(reading: _Reading) -> bool:
+def _is_event_collector(reading: _FunctionDraft) -> bool:
     code = reading.identity[0]
     return len(reading.path.hops) == 1 and (isinstance(code, Unread) or code >> 8 in _COLLECTING_CLASSES)
 
 
-def _ask_config(host: Host, readings: Sequence[_Reading], cache: PcieCache) -> None:
+def _ask_config(host: Host, readings: Sequence[_FunctionDraft], cache: PcieCache) -> None:
     functions = [(reading.folder, reading.key) for reading in readings]
     answers = read_config_registers(host, functions, cache.aer_offsets)
     for reading, registers in zip(readings, answers, strict=True):
         reading.registers = registers
 
 
-def _ask_link_states(host: Host, named: Sequence[tuple[_Reading, list[str]]]) -> frozenset[str] | Unread:
+def _ask_link_states(host: Host, named: Sequence[tuple[_FunctionDraft, list[str]]]) -> frozenset[str] | Unread:
     """Ask for the switches of the links; and, last of all, which functions are still there."""
     answers, [addresses] = _ask_together(
         host,
@@ -296,13 +296,13 @@ def _parse_label(raw: bytes) -> str | None:
     return "".join(letter for letter in text if letter.isprintable()).strip()[:_LABEL_LIMIT] or None
 
 
-def _ask_names(host: Host, readings: Iterable[_Reading], cache: PcieCache) -> None:
+def _ask_names(host: Host, readings: Iterable[_FunctionDraft], cache: PcieCache) -> None:
     present = {reading.key[1:] for reading in readings if reading.key}
     known = {ids: names for ids, names in cache.names.items() if ids in present}
     cache.names = known | read_names(host, present - known.keys())
 
 
-def _make_function(reading: _Reading, cache: PcieCache) -> PciFunction:
+def _make_function(reading: _FunctionDraft, cache: PcieCache) -> PciFunction:
     code, vendor, device = reading.identity
     vendor_name, device_name = cache.names.get(reading.key[1:], (None, None)) if reading.key else (None, None)
     registers = reading.registers or _registers_not_asked(reading)
@@ -328,16 +328,16 @@ def _make_function(reading: _Reading, cache: PcieCache) -> PciFunction:
     )
 
 
-def _registers_not_asked(reading: _Reading) -> ConfigRegisters:
+def _registers_not_asked(reading: _FunctionDraft) -> ConfigRegisters:
     if not reading.asleep:
         return ConfigRegisters(
             express=None, aer=None, answers=None
         )  # no link attributes: the kernel knows no capability
-    unread = _leave(f"{reading.folder}/config", reading.asleep)
+    unread = _not_asked(f"{reading.folder}/config", reading.asleep)
     return ConfigRegisters(express=unread, aer=unread, answers=None)
 
 
-def _judge_link(reading: _Reading, registers: ConfigRegisters) -> LinkEnd:
+def _judge_link(reading: _FunctionDraft, registers: ConfigRegisters) -> LinkEnd:
     """Tell what has no link from a link that could not be read: the kernel shows the same files for both."""
     if isinstance(registers.express, ExpressRegisters):
         return NO_LINK if registers.express.link is None else reading.link

@@ -200,7 +200,7 @@ class Arrangement:
         found: dict[str, list[Occupant]] = {}
         for drive in self.drives:
             if isinstance(drive.serial, str):
-                found.setdefault(_spell(drive.serial), []).append(drive)
+                found.setdefault(_normalize(drive.serial), []).append(drive)
         return found
 
     def _look_for(self, placement: Placement) -> Occupant | None:
@@ -213,11 +213,11 @@ class Arrangement:
                 drive
                 for device in placement.devices
                 if device.serial is not None
-                for drive in self._by_serial.get(_spell(device.serial), [])
+                for drive in self._by_serial.get(_normalize(device.serial), [])
             ]
             return found[0] if len(found) == 1 else None
         if plan.serial is not None:
-            found = self._by_serial.get(_spell(plan.serial), [])
+            found = self._by_serial.get(_normalize(plan.serial), [])
             return found[0] if len(found) == 1 else None
         if plan.model is None or (placement.occupant is not None and _could_be(placement.occupant, plan)):
             return None
@@ -234,10 +234,10 @@ class Arrangement:
 
 def is_same_text(observed: object, declared: str) -> bool:
     """Whether a name that a device gives is the declared one; case and padding do not count."""
-    return isinstance(observed, str) and _spell(observed) == _spell(declared)
+    return isinstance(observed, str) and _normalize(observed) == _normalize(declared)
 
 
-def _spell(text: str) -> str:
+def _normalize(text: str) -> str:
     return " ".join(text.split()).casefold()
 
 

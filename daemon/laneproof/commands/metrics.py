@@ -9,13 +9,13 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
 from laneproof.commands.terminal import pass_on
-from laneproof.commands.this_machine import Now, judge_now
+from laneproof.commands.this_machine import JudgedNow, judge_now
 from laneproof.commands.whole_file import write_whole
 from laneproof.outputs.metrics import list_judge_samples, list_samples, make_families
 
 
 class _Once(Collector):
-    def __init__(self, now: Now) -> None:
+    def __init__(self, now: JudgedNow) -> None:
         self._now = now
 
     def collect(self) -> Iterator[Family]:

@@ -212,7 +212,9 @@ def make_daemon(
     opening = _Opening(state, most_bytes=settings.history_mebibytes << 20)
     store, engine, recent = opening.wait()
     try:
-        declaration = _take_out(build_path) if without_declaration else _follow(build_path, store)
+        declaration = (
+            _go_without_declaration(build_path) if without_declaration else _open_declaration(build_path, store)
+        )
     except CommandError:
         store.close()
         raise
@@ -241,7 +243,7 @@ def make_daemon(
     return daemon
 
 
-def _follow(build_path: str | None, store: Store) -> DeclarationFile:
+def _open_declaration(build_path: str | None, store: Store) -> DeclarationFile:
     """Follow the declaration's file, with what is kept of it.
 
     Raises:
@@ -257,7 +259,7 @@ def _follow(build_path: str | None, store: Store) -> DeclarationFile:
     return DeclarationFile(path, load, kept=kept)
 
 
-def _take_out(build_path: str | None) -> DeclarationFile:
+def _go_without_declaration(build_path: str | None) -> DeclarationFile:
     """Go on without a declaration; what stands in its file stays out of force until it is changed."""
     try:
         text = read_build_text(build_path or DEFAULT_BUILD)

@@ -17,7 +17,7 @@ _log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Now:
+class JudgedNow:
     """A machine as it is now.
 
     Attributes:
@@ -60,7 +60,7 @@ def make_engine(arguments: argparse.Namespace) -> tuple[Engine, bool]:
     return engine, knows
 
 
-def judge_now(arguments: argparse.Namespace) -> Now:
+def judge_now(arguments: argparse.Namespace) -> JudgedNow:
     """Judge this machine with what its daemon knows, or the last frame of a recording by itself.
 
     Args:
@@ -76,4 +76,4 @@ def judge_now(arguments: argparse.Namespace) -> Now:
     findings = engine.observe(snapshot).findings
     if not knows:
         findings = tuple(replace(finding, since=None) for finding in findings)
-    return Now(build=engine.build, problem=engine.declaration_problem, snapshot=snapshot, findings=findings)
+    return JudgedNow(build=engine.build, problem=engine.declaration_problem, snapshot=snapshot, findings=findings)

@@ -203,7 +203,7 @@ class LoadRecord:
         self.seconds[state] = self.seconds.get(state, 0.0) + window.seconds
         self.since_idle_bytes = 0.0 if state == IDLE else self.since_idle_bytes + window.written_bytes
         self.last = window
-        if self.recent and self.recent[-1].seconds < _SHORT_SECONDS and _touch(self.recent[-1], window):
+        if self.recent and self.recent[-1].seconds < _SHORT_SECONDS and _are_adjacent(self.recent[-1], window):
             self.recent[-1] = _join(self.recent[-1], window)
         else:
             self.recent.append(window)
@@ -224,7 +224,7 @@ class LoadRecord:
             if found is None:
                 if window.ended <= moment - (0.0 if window.seconds >= _LONG_SECONDS else HANG_SECONDS):
                     found = window
-            elif not _touch(window, found):
+            elif not _are_adjacent(window, found):
                 return None
             else:
                 found = _join(window, found)
@@ -294,7 +294,7 @@ class LoadRecord:
             self.fresh = _counted(self.fresh, cell)
 
 
-def _touch(earlier: Window, later: Window) -> bool:
+def _are_adjacent(earlier: Window, later: Window) -> bool:
     return abs(earlier.ended - later.began) < 1.0
 
 

@@ -271,7 +271,7 @@ class EpisodeBook:
         paths: dict[str, str],
         timeline: Timeline,
         *,
-        let_go: Mapping[str, float] = MappingProxyType({}),
+        released: Mapping[str, float] = MappingProxyType({}),
         is_log_whole: bool,
     ) -> tuple[list[PositionEvent], dict[str, int]]:
         """Place the events of a pass.
@@ -281,7 +281,7 @@ class EpisodeBook:
             device_events: Which devices came and went.
             paths: Path by name.
             timeline: When.
-            let_go: By name, when the log says that a function left the kernel, where it is not back.
+            released: By name, when the log says that a function left the kernel, where it is not back.
             is_log_whole: Whether the log was read in this pass, and no record of it was lost.
 
         Returns:
@@ -289,7 +289,7 @@ class EpisodeBook:
         """
         placed: list[PositionEvent] = []
         reports: dict[str, int] = {}
-        removed_at = {path_of(name, paths): when for name, when in let_go.items()} if is_log_whole else {}
+        removed_at = {path_of(name, paths): when for name, when in released.items()} if is_log_whole else {}
         for timed in kernel_events:
             event = timed.event
             boot_before = timeline.is_of_boot_before(timed.boot_id)
@@ -303,7 +303,7 @@ class EpisodeBook:
                 continue
             placed_event = from_kernel(event, t=when, paths=named, lines=timed.lines)
             if placed_event is not None and not self._was_taken_out(placed_event, placed, removed_at):
-                placed.append(_weigh(placed_event, event, timeline))
+                placed.append(_grade(placed_event, event, timeline))
                 if event.silent is not None:
                     self.answers.append((when, placed_event.path, not event.silent))
                 elif event.kind in _LINK_IS_GONE:
@@ -425,8 +425,8 @@ def _date_removals(events: Iterable[PositionEvent], reported: Sequence[PositionE
         yield replace(event, t=max(near)) if near and event.kind == REMOVED else event
 
 
-def _weigh(placed: PositionEvent, event: KernelEvent, timeline: Timeline) -> PositionEvent:
-    """Let some events begin an episode by themselves, and take links that come up at boot for training."""
+def _grade(placed: PositionEvent, event: KernelEvent, timeline: Timeline) -> PositionEvent:
+    """Let some events open an episode by themselves; a link that is down just after boot trains, and opens none."""
     if event.kind is EventKind.PROBE_FAILED:
         return replace(placed, opens=True)
     if event.kind is EventKind.IO_TIMEOUT and event.detail.get("action", "").startswith("aborting"):

@@ -190,13 +190,13 @@ class Ledger(KeptLedger):
         self._restored = False
         paths = self.episodes.learn_names(paths_by_name(tree), self.timeline)
         devices = () if isinstance(device_events, Unread) else device_events
-        let_go = kernel_events.let_go if isinstance(kernel_events, KernelEvents) else ()
+        released = kernel_events.released if isinstance(kernel_events, KernelEvents) else ()
         return self.episodes.place_events(
             fresh,
             devices,
             paths,
             self.timeline,
-            let_go={name: self.timeline.at(stamp) for name, stamp in let_go},
+            released={name: self.timeline.at(stamp) for name, stamp in released},
             is_log_whole=is_log_whole,
         )
 

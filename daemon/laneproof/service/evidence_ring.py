@@ -104,7 +104,7 @@ class EvidenceRing:
             try:
                 size = self._write(batch)
             except OSError as error:
-                self._let_go()
+                self._close_file()
                 self._fail(f"{error.filename or self._folder}: {(error.strerror or str(error)).lower()}")
                 continue
             if self.state.problem is not None:
@@ -113,7 +113,7 @@ class EvidenceRing:
             self.state = replace(
                 self.state, written_bytes=self.state.written_bytes + size, problem=None, delay_seconds=delay
             )
-        self._let_go()
+        self._close_file()
 
     def _fail(self, why: str) -> None:
         if self.state.problem is None:
@@ -130,7 +130,7 @@ class EvidenceRing:
             rest = rest[os.write(descriptor, rest) :]
         os.fdatasync(descriptor)
         if os.fstat(descriptor).st_size >= self._file_bytes:
-            self._let_go()
+            self._close_file()
         return len(content)
 
     def _open(self) -> int:
@@ -156,7 +156,7 @@ class EvidenceRing:
     def _path(self, number: int) -> Path:
         return self._folder / f"evidence-{number:06}.jsonl"
 
-    def _let_go(self) -> None:
+    def _close_file(self) -> None:
         if self._descriptor is not None:
             os.close(self._descriptor)
             self._descriptor = None

@@ -20,7 +20,7 @@ class PendingEvents:
         self._devices: list[DeviceEvent] = []
         self._lost = self._records = 0
         self._ends: float | None = None
-        self._let_go: tuple[tuple[str, float], ...] = ()
+        self._released: tuple[tuple[str, float], ...] = ()
         self._gap: Unread | None = None
         self._device_gap: Unread | None = None
         self.is_urgent = False
@@ -37,7 +37,7 @@ class PendingEvents:
             self._lost += kernel.lost
             self._records += kernel.records
             self._ends = self._ends if kernel.ends_up_seconds is None else kernel.ends_up_seconds
-            self._let_go += kernel.let_go
+            self._released += kernel.released
         self._events = [*self._events, *logged][-MOST_EVENTS:]
         self._devices = [*self._devices, *came][-MOST_EVENTS:]
         self.is_urgent = bool(came) or any(event.event.kind not in _CAN_WAIT for event in logged)
@@ -58,7 +58,7 @@ class PendingEvents:
     def drain(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...] | Unread]:
         """Return all that was gathered, and begin again with none."""
         kernel: KernelEvents | Unread = KernelEvents(
-            tuple(self._events), self._lost, self._records, ends_up_seconds=self._ends, let_go=self._let_go
+            tuple(self._events), self._lost, self._records, ends_up_seconds=self._ends, released=self._released
         )
         if self._gap is not None and not self._events and not self._records:
             kernel = self._gap
@@ -66,5 +66,5 @@ class PendingEvents:
         if self._device_gap is not None and not self._devices:
             devices = self._device_gap
         self._events, self._devices, self._lost, self._records, self._ends = [], [], 0, 0, None
-        self._let_go = ()
+        self._released = ()
         return kernel, devices

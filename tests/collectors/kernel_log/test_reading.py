@@ -212,7 +212,7 @@ def test_functions_that_left_the_kernel_and_are_not_back_are_known_by_the_iommu_
     forged = log(f"pci {PORT}: Removing from iommu group 1", prefix=12)
     answer = KernelLogRead(records=(*log(*lines, every=1.0), *forged), lost=0)
     read = known(read_kernel_events(_FakeHost(answer)))
-    assert read.let_go == ((DRIVE, 101.0),)
+    assert read.released == ((DRIVE, 101.0),)
 
 
 def test_the_journal_gives_what_the_ring_had_lost() -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from contracts.hand_made import inside
 from html_tree import read_html
-from laneproof.commands.this_machine import Now
+from laneproof.commands.this_machine import JudgedNow
 from troubled_box import troubled
 
 
@@ -66,7 +66,7 @@ def test_options_that_do_not_go_together_are_refused(words: list[str]) -> None:
 
 def test_a_box_without_a_service_has_a_report_of_today(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     judged = troubled()
-    now = Now(build=judged.build, problem=None, snapshot=judged.snapshot, findings=judged.findings)
+    now = JudgedNow(build=judged.build, problem=None, snapshot=judged.snapshot, findings=judged.findings)
     monkeypatch.setattr("laneproof.commands.report.judge_now", lambda _: now)
     monkeypatch.setattr("laneproof.commands.box_past.find_history", lambda _: str(tmp_path / "none" / "history.db"))
     monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", str(tmp_path / "none.toml"))

@@ -220,8 +220,8 @@ def test_the_log_decides_whether_a_drive_was_removed_before_it_was_pulled_in_one
     said = [(slot_at, f"{SLOT}Link Down"), (slot_at + 0.02, f"{SLOT}Card not present")]
     said = [(slot_at - 60.0, first), *said] if first else said
     records = [f"4,{number},{round(at * 1e6)},-;{text}" for number, (at, text) in enumerate(said)]
-    let_go = () if left_before_slot is None else (("0000:01:00.0", slot_at - left_before_slot),)
-    log = KernelEvents(kernel_events(records), 0, len(records), let_go=let_go)
+    released = () if left_before_slot is None else (("0000:01:00.0", slot_at - left_before_slot),)
+    log = KernelEvents(kernel_events(records), 0, len(records), released=released)
     observe_without_words(story, gone(), log, after=HOUR, devices=(removal(),))
     assert [episode.asked for episode in episodes(story)] == [asked]
 

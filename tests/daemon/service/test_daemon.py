@@ -41,8 +41,8 @@ from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEve
 from laneproof_collectors.questions import Clock
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, SimulatedBox
-from standing_host import START, StandingHost, removed
 from troubled_box import SIGN
+from turned_box_host import START, TurnedBoxHost, removed
 
 _T = TypeVar("_T")
 PATIENCE_SECONDS = 30.0
@@ -140,7 +140,7 @@ class Rig:
             ports=[Port(hop="01.1", drive=Drive(serial="A1")), Port(hop="01.2", drive=Drive(serial="A2"))],
             extra_files={"/proc/self/mountinfo": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
         )
-        self.box, self.host, self.writer = box, StandingHost(box), MemoryWriter()
+        self.box, self.host, self.writer = box, TurnedBoxHost(box), MemoryWriter()
         self.changes: list[FindingChange] = []
         self.evidence = folder / "evidence"
         self.daemon = Daemon(

@@ -65,7 +65,7 @@ def judge_drive(past: Past, watched: Watched, record: DriveRecord) -> Finding | 
     since = ledger.now - WEEK
     critical, _ = minutes_in(record, "critical_temperature_minutes", since)
     minutes, days = minutes_in(record, "warning_temperature_minutes", since)
-    seen = _see_heat(record, since)
+    seen = _find_seen_heat(record, since)
     room = _find_headroom(ledger, record)
     limit = record.warning_celsius
     if critical or seen.critical >= _MANY_CRITICAL:
@@ -118,10 +118,10 @@ def judge_drive(past: Past, watched: Watched, record: DriveRecord) -> Finding | 
         },
         next_steps=DRIVE_STEPS,
     )
-    return replace(sign, causes=_decide(sign, said, record))
+    return replace(sign, causes=_name_heat(sign, said, record))
 
 
-def _decide(sign: Finding, said: str, record: DriveRecord) -> tuple[Cause, ...]:
+def _name_heat(sign: Finding, said: str, record: DriveRecord) -> tuple[Cause, ...]:
     """Name heat as the cause of the sign of heat, where a limit of the drive's own was passed: that is no guess.
 
     It decides nothing for disconnects at the same position, which may have another cause.
@@ -134,7 +134,7 @@ def _decide(sign: Finding, said: str, record: DriveRecord) -> tuple[Cause, ...]:
     return (Cause(cause="heat", probability=1.0, because=because),)
 
 
-def _see_heat(record: DriveRecord, since: float) -> SeenHeat:
+def _find_seen_heat(record: DriveRecord, since: float) -> SeenHeat:
     """Give how long it was seen above its threshold, where the drive itself counts no minutes.
 
     A drive that never counted a minute may be one that does not count: hours whose mean is above stand in.
