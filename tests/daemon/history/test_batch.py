@@ -2,6 +2,8 @@
 
 import sqlite3
 
+import pytest
+
 from laneproof.history import measures
 from laneproof.history.batch import Batch, highest_pass, load_ended
 from laneproof.history.live_series import PassMark, ResumableSeries
@@ -105,6 +107,16 @@ def test_series_go_on_from_the_finest_grain_that_holds_them() -> None:
         "d": ResumableSeries(4, 6, in_gap=True, per_boot=False),  # likewise, and its 6 is in an older grain
         "e": ResumableSeries(5, None, in_gap=True, per_boot=False),
     }
+
+
+def test_a_sample_that_is_no_number_is_damage() -> None:
+    connection = _empty()
+    batch = Batch(connection)
+    batch.begin_series(HERE, MEDIA, _mark(1))
+    batch.put(_mark(1), 1, "warm")  # type: ignore[arg-type] # as a damaged file may hold
+    batch.write(connection)
+    with pytest.raises(sqlite3.DatabaseError, match="damaged: a sample is no number: 'warm'"):
+        load_ended(connection, None)
 
 
 def test_only_the_last_boots_series_go_on_and_the_latest_of_each_name() -> None:

@@ -117,6 +117,8 @@ def test_a_report_of_the_kernels_log_gets_its_position_and_its_time() -> None:
     assert event.t == pytest.approx(1_790_000_080.5)
     assert event.text.startswith("nvme nvme0: controller is down")
     assert event.detail["csts"] == "0xffffffff"
+    assert "lines" not in event.detail
+    assert from_kernel(replace(report, lines=2), clock=CLOCK, names=NAMES).detail["lines"] == 2
 
 
 def test_a_report_after_a_night_of_suspend_gets_the_time_at_which_it_came() -> None:

@@ -75,8 +75,17 @@ def test_what_a_box_is_made_of_is_kept_again_where_it_changed(path: str) -> None
     store.add_pass(passes.set(firmware=replace(passes.facts.firmware, bios_version="1.41")).after(3600))
     assert len(store.read_inventories()) == 3
     store.add_pass(passes.after(3600))
+    store.add_pass(passes.unread("controllers").after(3600))
     assert len(store.read_inventories()) == 3
     store.close()
+
+
+def test_a_drive_that_gives_its_serial_number_later_has_its_links_series_from_then_on() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.add_pass(passes.drive(0, serial=Unread("serial", "no answer in time")).take())
+    store.add_pass(passes.drive(0, serial="FN0001").after(60))  # the functions were not read again
+    found = store.read_series(path=FIRST, end="device", names=("trained_lanes",))
+    assert [(series.drive, series.last) for series in found] == [("", None), ("FN0001", 4)]
 
 
 def test_a_finding_that_changed_takes_all_that_moved_with_it(path: str) -> None:

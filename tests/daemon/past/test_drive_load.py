@@ -181,6 +181,7 @@ MAKES: dict[str, str | None] = {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d"
 
 
 def test_a_make_that_is_slower_by_nature_is_slow_only_once_it_is_slower_than_it_was() -> None:
+    assert compared(range(12, 13), SLOW | {"a": 0.6}, models=MAKES)["a"].usual_ratio == pytest.approx(3.0)
     records = compared(range(300), SLOW | {"a": 0.6}, models=MAKES)  # 24 hours and more
     assert records["a"].spells == []
     assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)

@@ -168,6 +168,7 @@ def test_an_episode_that_only_the_journal_of_the_boot_before_reports_is_one_of_t
     assert (episode.path, episode.serial, episode.boot) == (PATHS[0], "FN0000", 1)
     assert episode.dropped_at == START + 300.0
     assert episode.returned_boot == 2
+    assert ledger.kernel_sequence == -1  # of this boot's records none was read
 
 
 def test_a_name_in_the_journal_of_the_boot_before_is_read_as_it_was_then() -> None:
