@@ -50,15 +50,7 @@ class Message:
 def write_message(
     report: Report, box: str, positions: Mapping[str, PositionFacts], settings: NotifySettings, now: float
 ) -> Message:
-    """Write the message for one report.
-
-    Args:
-        report: What is to be said.
-        box: The box's name.
-        positions: What is known of the declared positions, by label.
-        settings: The settings.
-        now: The time, unix seconds.
-    """
+    """Write the message for one report."""
     known, zone = report.known, settings.time_zone
     title = f"{box}: {_HEADS[report.kind]}{known.about}, {', '.join(known.rules)}"
     if report.case is None:

@@ -203,14 +203,7 @@ def describe_silence(error: DaemonSilentError, since: float) -> Finding:
 
 
 def apply_request(reports: Reports, request: Mapping[str, Any], positions: Mapping[str, object], now: float) -> Reports:
-    """Do what a command asked; what cannot be done is logged.
-
-    Args:
-        reports: What was reported so far.
-        request: As a command left it.
-        positions: The declared positions, by label.
-        now: The time, unix seconds.
-    """
+    """Do what a command asked; what cannot be done is logged."""
     try:
         match request["do"]:
             case "acknowledge":

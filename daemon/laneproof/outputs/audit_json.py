@@ -118,12 +118,6 @@ def as_json(
 ) -> dict[str, Any]:
     """Give the audit as a JSON object.
 
-    Args:
-        build: The declaration, None where there is none.
-        snapshot: The facts judged.
-        findings: What the engine found.
-        proven: The last acceptance run, where one was kept.
-
     Returns:
         An object that `audit_schema` describes.
     """

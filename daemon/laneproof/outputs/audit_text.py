@@ -49,15 +49,7 @@ def write_audit(
     style: Style,
     proven: "LastRun | None" = None,
 ) -> str:
-    """Write the whole text, with a line end.
-
-    Args:
-        build: The declaration, None where there is none.
-        snapshot: The facts judged.
-        findings: What the engine found.
-        style: How to write.
-        proven: The last acceptance run, where one was kept.
-    """
+    """Write the whole text, with a line end."""
     lines = _headline(build, snapshot, findings, style)
     ordered = order_findings(findings)
     standing = [finding for finding in ordered if finding.accepted is None]

@@ -25,12 +25,7 @@ _HOUR, _MEGA, _PER_SECOND = 3600, 1e6, 1e6
 
 
 def list_box_samples(snapshot: Snapshot, name_path: NamePath) -> Iterator[Sample]:
-    """Give the samples of arrays, network, memory, heat, file systems and other drives.
-
-    Args:
-        snapshot: The facts.
-        name_path: Names a path.
-    """
+    """Give the samples of arrays, network, memory, heat, file systems and other drives."""
     for name, values, value in _rows(snapshot, name_path):
         if isinstance(value, int | float):
             yield name, values, float(value) if isinstance(value, bool) else value

@@ -62,9 +62,6 @@ class _Group:
 def draw_budget(checked: DeskCheck) -> str:
     """Draw the picture.
 
-    Args:
-        checked: What the desk check found.
-
     Returns:
         A whole SVG document.
     """

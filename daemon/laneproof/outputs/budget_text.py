@@ -25,12 +25,7 @@ _BAD, _GOOD = "1;31", "32"
 
 
 def write_budget(checked: DeskCheck, style: Style) -> str:
-    """Write the whole text, with a line end.
-
-    Args:
-        checked: What the desk check found.
-        style: How to write.
-    """
+    """Write the whole text, with a line end."""
     lines = list(_headline(checked, style))
     for heading, body in (
         ("Does not fit", _problems(checked, style)),

@@ -41,9 +41,6 @@ def name_subject(finding: Finding) -> str:
 def group_cases(ordered: Sequence[Finding]) -> list[ShownCase]:
     """Group findings into cases.
 
-    Args:
-        ordered: The findings, sorted for reading.
-
     Returns:
         The cases, in the order of their loudest findings; a finding without a cause is a case by itself.
     """

@@ -81,14 +81,7 @@ class StandingFindings:
 def cases_as_json(
     build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], *, age_seconds: float
 ) -> dict[str, Any]:
-    """Give the standing cases as a JSON object that `CasesReport` describes.
-
-    Args:
-        build: The declaration, None where there is none.
-        snapshot: The facts judged.
-        findings: What the engine found.
-        age_seconds: How long ago.
-    """
+    """Give the standing cases as a JSON object that `CasesReport` describes."""
     standing = order_findings(finding for finding in findings if finding.accepted is None)
     occupants = {shown.position: shown.occupant for shown in make_inventory(build, snapshot).positions}
     return {

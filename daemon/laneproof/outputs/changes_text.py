@@ -24,14 +24,7 @@ _CHANGED, _SAME, _UNVERIFIED = "33", "32", "36"
 
 
 def write_changes(before: DatedInventory, after: DatedInventory, comparison: Comparison, style: Style) -> str:
-    """Write the whole text, with a line end.
-
-    Args:
-        before: The earlier one.
-        after: The later one.
-        comparison: What changed.
-        style: How to write.
-    """
+    """Write the whole text, with a line end."""
     lines = [*_headline(before, after, comparison, style)]
     for about, heading in _HEADINGS.items():
         if changes := [change for change in comparison.changes if change.about is about]:

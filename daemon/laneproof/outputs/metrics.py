@@ -53,9 +53,6 @@ _HEALTH: tuple[tuple[str, str, int | Fraction], ...] = (
 def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
     """Gather samples into families, in the table's order.
 
-    Args:
-        samples: Any samples of metrics in the table.
-
     Yields:
         One family a metric that has samples.
     """
@@ -76,13 +73,7 @@ def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
 
 
 def list_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> Iterator[Sample]:
-    """Give every sample of one judged pass.
-
-    Args:
-        build: The declaration, None where there is none.
-        snapshot: The facts.
-        findings: What the engine found.
-    """
+    """Give every sample of one judged pass."""
     topology = survey(snapshot)
     firmware = snapshot.firmware
     kernel, bios = ("", "") if isinstance(firmware, Unread) else (firmware.kernel_release, firmware.bios_version)

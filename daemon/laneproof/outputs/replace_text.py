@@ -112,12 +112,7 @@ def _describe_step(number: int, step: GuideStep, said: set[str], style: Style) -
 
 
 def write_fit(fit: Fit, style: Style) -> str:
-    """Write what became of a replacement, with a line end.
-
-    Args:
-        fit: What was checked.
-        style: How to write.
-    """
+    """Write what became of a replacement, with a line end."""
     said, code = _VERDICTS[fit.verdict]
     lines = [f"{style.paint(said, code)}: {style.clean(fit.position.name)}"]
     lines += style.wrap(say_occupant(fit.position.occupant), "  ")

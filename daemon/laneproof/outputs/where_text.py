@@ -38,15 +38,7 @@ class Finds:
 def write_where(
     asked: str, found: Sequence[Position], finds: Finds, positions: Sequence[ShownPosition], style: Style
 ) -> str:
-    """Write the whole text, with a line end.
-
-    Args:
-        asked: The name as it was asked for.
-        found: The positions that it stands for.
-        finds: What else is known of them.
-        positions: The whole tree.
-        style: How to write.
-    """
+    """Write the whole text, with a line end."""
     lines: list[str] = []
     for position in found:
         lines += [*_describe(asked, position, finds, style), ""]

@@ -94,13 +94,7 @@ class Pages:
         self._positions = PositionPages(status, self._api.open_past, now)
 
     def answer(self, path: str, accept: str, query: str = "") -> Reply:
-        """Answer one GET.
-
-        Args:
-            path: The path, without its query.
-            accept: The request's Accept header.
-            query: What follows the path's question mark.
-        """
+        """Answer one GET."""
         if path.startswith(ROOT):
             return self._api.answer(path, query)
         if (reply := self._positions.answer(path, query)) is not None:

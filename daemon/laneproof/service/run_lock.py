@@ -19,9 +19,6 @@ FILE = "proof.lock"
 def hold_lock(folder: Path) -> Iterator[None]:
     """Hold the lock for as long as a run goes on.
 
-    Args:
-        folder: The folder of the history.
-
     Raises:
         BlockingIOError: Another run holds it.
         OSError: It cannot be made.
@@ -43,11 +40,7 @@ def hold_lock(folder: Path) -> Iterator[None]:
 
 
 def is_run_dead(folder: Path) -> bool:
-    """Whether a run died without an end of its own; says so once.
-
-    Args:
-        folder: The folder of the history.
-    """
+    """Whether a run died without an end of its own; says so once."""
     file = folder / FILE
     try:
         descriptor = os.open(file, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)

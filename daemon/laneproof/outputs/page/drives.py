@@ -24,13 +24,7 @@ _NONE = "not reported"
 
 
 def write_drives(build: Build | None, snapshot: Snapshot, links: Links = NO_LINKS) -> Markup | None:
-    """Write a table of all drives; None where there is none.
-
-    Args:
-        build: The declaration, None where there is none.
-        snapshot: The facts.
-        links: Where the positions' pages are.
-    """
+    """Write a table of all drives; None where there is none."""
     drives = sorted(survey(snapshot).drive_occupants(), key=lambda drive: drive.path.split("/"))
     if not drives:
         return None

@@ -16,13 +16,7 @@ _REASONS = 3
 
 
 def write_findings(ordered: Sequence[Finding], anchors: Anchors, links: Links = NO_LINKS) -> Markup:
-    """Write all cases, the loudest first, then the cautions, then what the owner accepted.
-
-    Args:
-        ordered: The findings, sorted for reading.
-        anchors: The name of each finding on the page.
-        links: Where the positions' pages are.
-    """
+    """Write all cases, the loudest first, then the cautions, then what the owner accepted."""
     standing = [finding for finding in ordered if finding.accepted is None]
     accepted = [finding for finding in ordered if finding.accepted is not None]
     parts: list[Markup | None] = []
@@ -48,11 +42,7 @@ def _write_cautions(findings: Sequence[Finding]) -> Markup | None:
 
 
 def write_open_case(findings: Sequence[Finding]) -> Markup | None:
-    """Write the caution about opening the case for the foot; None where the findings' own cautions have it.
-
-    Args:
-        findings: What the page shows.
-    """
+    """Write the caution about opening the case for the foot; None where the findings' own cautions have it."""
     has_it = OPEN_CASE in list_cautions(finding for finding in findings if finding.accepted is None)
     return None if has_it else tag("p", OPEN_CASE)
 

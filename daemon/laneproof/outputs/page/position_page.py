@@ -83,13 +83,7 @@ def write_position(facts: PositionFacts) -> str:
 
 
 def write_way_back(build: Build | None, snapshot: Snapshot, *more: Markup) -> Markup:
-    """Write the links to the whole box and to the guide.
-
-    Args:
-        build: The declaration, for the box's name.
-        snapshot: The facts.
-        more: Further links.
-    """
+    """Write the links to the whole box and to the guide."""
     home = tag("a", f"{name_box(build, snapshot)}, the whole box", href=FROM_BELOW.home)
     return tag("nav", home, *more, class_="way", aria_label="Pages")
 

@@ -37,13 +37,7 @@ class TreeNotes:
 
 
 def write_tree(build: Build | None, snapshot: Snapshot, notes: TreeNotes) -> Markup:
-    """Write the tree.
-
-    Args:
-        build: The declaration, None where there is none.
-        snapshot: The facts.
-        notes: What is written beside the positions.
-    """
+    """Write the tree."""
     if isinstance(snapshot.functions, Unread):
         return _section(tag("p", str(snapshot.functions)))
     positions = list_positions(build, snapshot)

@@ -19,13 +19,7 @@ _ACCEPT_DAYS = 90
 
 
 def write_commands(position: Position, findings: Sequence[Finding], *, now: float) -> Markup:
-    """Write the commands.
-
-    Args:
-        position: The position.
-        findings: What stands of it.
-        now: The time, unix seconds.
-    """
+    """Write the commands."""
     name = shlex.quote(position.name)
     parts = [
         *_accept(findings, now),
