@@ -64,12 +64,7 @@ def identify(finding: Finding) -> str:
 
 
 def collect_cases(findings: Sequence[Finding], positions: Mapping[str, PositionFacts]) -> list[Case]:
-    """Collect findings into cases, the loudest first.
-
-    Args:
-        findings: What stands, without what is accepted.
-        positions: What is known of the declared positions, by label.
-    """
+    """Collect findings that stand, without what is accepted, into cases, the loudest first."""
     groups: dict[tuple[str, ...], list[ShownCase]] = {}
     for case in group_cases(order_findings(findings)):
         groups.setdefault(_find_group(case, positions), []).append(case)

@@ -367,13 +367,7 @@ def _find_end(known: OpenCase, settings: NotifySettings, work: Work | None) -> K
 
 
 def add_missed(before: Reports, changes: Iterable[FindingChange], positions: Mapping[str, PositionFacts]) -> Reports:
-    """Add the cases that came and went while nobody asked.
-
-    Args:
-        before: What was reported so far.
-        changes: What became of findings since it was asked last.
-        positions: What is known of the declared positions, by label.
-    """
+    """Add the cases that came and went while nobody asked: `changes` are all since it was asked last."""
     known = {name for each in before.open for name in each.severities}
     said = {name: each.gone_since or 0.0 for each in before.closed for name in each.severities}
     raised: dict[str, float] = {}

@@ -99,12 +99,7 @@ def give_heartbeat(url: str) -> bool:
 
 
 def deliver(url: str, message: Message) -> bool:
-    """Deliver a message to one address; whether it was taken.
-
-    Args:
-        url: As Apprise writes it.
-        message: The message.
-    """
+    """Deliver a message to one address, written as Apprise does; whether it was taken."""
     import apprise  # noqa: PLC0415 (this process alone sends anything, and only when there is something to send)
 
     kinds = {Severity.CRITICAL: apprise.NotifyType.FAILURE, Severity.WARNING: apprise.NotifyType.WARNING}

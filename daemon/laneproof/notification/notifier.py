@@ -82,11 +82,7 @@ class Notifier:
         self._stopping.set()
 
     def run(self, clock: Callable[[], float]) -> None:
-        """Work until `stop` is called.
-
-        Args:
-            clock: Gives the time, unix seconds.
-        """
+        """Work until `stop` is called, by a clock of unix seconds."""
         while not self._stopping.is_set():
             self.observe(clock())
             self.send_waiting(clock)
@@ -184,12 +180,7 @@ class Notifier:
 
 
 def describe_silence(error: DaemonSilentError, since: float) -> Finding:
-    """Give the finding that says that the daemon is silent.
-
-    Args:
-        error: What came instead of an answer.
-        since: Since when, unix seconds.
-    """
+    """Give the finding that the daemon has been silent since a time, and what came instead of an answer."""
     return Finding(
         rule="service-silent",
         kind=Kind.UNVERIFIED,

@@ -80,13 +80,7 @@ def _mark_again(message: Message) -> Message:
 
 
 def find_next(queue: Queue, now: float, tried: Collection[int] = ()) -> Item | None:
-    """Give what is to be sent next; None where everything waits.
-
-    Args:
-        queue: What waits.
-        now: The time, unix seconds.
-        tried: The numbers that were tried in this pass already.
-    """
+    """Give what is to be sent next and was not tried in this pass; None where everything waits."""
     first_of_case: dict[tuple[str, int], Item] = {}
     for item in sorted(queue, key=lambda item: item.number):
         first_of_case.setdefault((item.address, item.message.case), item)

@@ -23,14 +23,7 @@ _UNITS = ("B/s", "kB/s", "MB/s", "GB/s")
 def list_episodes(
     ledger: Ledger, labels: Mapping[str, str], *, since: float | None, until: float
 ) -> Iterator[Happening]:
-    """List the disconnects and resets of a stretch of time.
-
-    Args:
-        ledger: The ledger.
-        labels: Label by path, of the declared positions.
-        since: Not before this, unix seconds; None for all.
-        until: Not after this.
-    """
+    """List the disconnects and resets between two times; `labels` by path, `since` None for all."""
     for episode in ledger.episodes.episodes:
         t = ledger.timeline.to_wall(episode.dropped_at)
         if (since is not None and t < since) or t > until:

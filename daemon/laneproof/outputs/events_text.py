@@ -213,13 +213,7 @@ def _join_repeat(row: Sequence[Happening]) -> Happening:
 
 
 def write_events(happened: Sequence[Happening], style: Style, watched: str = "") -> str:
-    """Write what happened, oldest first, with a line end.
-
-    Args:
-        happened: As `gather` gives it.
-        style: How to write.
-        watched: When somebody watched, as a sentence.
-    """
+    """Write when somebody watched, and what happened, oldest first, with a line end."""
     lines = [*style.wrap(watched, rest="")] if watched else []
     if not happened:
         lines += ["Nothing was reported or noticed in that time."]

@@ -17,13 +17,7 @@ _LINES = " ├─└│|`-"  # what a row's head begins with
 
 
 def draw_tree(positions: Sequence[ShownPosition], marks: Mapping[str, str], style: Style) -> Iterator[str]:
-    """Draw the tree, line by line.
-
-    Args:
-        positions: All positions, in the order of their paths.
-        marks: What to say beside a position, by path.
-        style: How to write.
-    """
+    """Draw the tree, line by line; `marks` is what to say beside a position, by path."""
     shown = list(positions) if len(positions) <= _MOST_ROWS else _choose(positions, marks)
     tree = arrange_tree(shown)
     rows: list[tuple[str, str, str]] = []  # what is drawn, who is in it, its path
@@ -70,14 +64,7 @@ def _choose(positions: Sequence[ShownPosition], marks: Mapping[str, str]) -> lis
 def walk_tree(
     path: str, tree: Mapping[str, Sequence[ShownPosition]], style: Style, *, before: str
 ) -> Iterator[tuple[str, str, ShownPosition]]:
-    """Give what is below a path: how its line begins, what begins a second line under it, and the position.
-
-    Args:
-        path: The path.
-        tree: From `arrange_tree`.
-        style: How to write.
-        before: What the lines begin with.
-    """
+    """Give what is below a path: how its line begins, what begins a second line under it, and the position."""
     own = tree.get(path, ())
     child, last, past = style.branch
     for number, position in enumerate(own, start=1):

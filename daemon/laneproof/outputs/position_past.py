@@ -26,12 +26,7 @@ class PositionPast:
 
 
 def choose_happenings(happened: Iterable[Happening], subject: Subject) -> tuple[Happening, ...]:
-    """Choose what happened to one position or its drive, and what became of the whole machine.
-
-    Args:
-        happened: All that happened, oldest first.
-        subject: The position.
-    """
+    """Choose what happened to one position or its drive, and what became of the whole machine."""
     return tuple(happening for happening in happened if _concerns(happening, subject))
 
 

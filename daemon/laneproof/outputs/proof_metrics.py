@@ -9,11 +9,7 @@ Sample = tuple[str, tuple[str, ...], float]
 
 
 def list_proof_samples(runs: Iterable[ProofRun]) -> Iterator[Sample]:
-    """Give every sample, each position's by its last run; a figure that this does not have is an absent series.
-
-    Args:
-        runs: Oldest first.
-    """
+    """Give every sample, each position's by its last run; a figure that this does not have is an absent series."""
     latest: dict[tuple[str, str], tuple[Sample, ...]] = {}
     for run in runs:
         proof, drives = judge(run), {drive.name: drive for drive in run.drives}

@@ -40,14 +40,7 @@ DEFERS = "The manuals of board, supply, card and drive come before this guide; s
 
 
 def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, *, with_steps: bool) -> str:
-    """Write the guide, with a line end.
-
-    Args:
-        guide: The guide.
-        positions: The whole tree, for the picture.
-        style: How to write.
-        with_steps: Whether to write the steps; without them the text ends with why not.
-    """
+    """Write the guide, with a line end; without its steps it ends with why they are not shown."""
     lines = [*_headline(guide, style), *_list_keeps(guide, style)]
     for weight, heading in REASON_HEADINGS:
         if reasons := [reason for reason in guide.reasons if reason.weight is weight]:

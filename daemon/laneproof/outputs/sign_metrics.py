@@ -14,12 +14,7 @@ _BOUNDS = ("estimate", "lower", "upper")
 
 
 def list_sign_samples(finding: Finding, about: str) -> Iterator[Sample]:
-    """Give every sample of a sign; nothing of what is none.
-
-    Args:
-        finding: A finding of any kind that stands.
-        about: What it is about: the label that all metrics of it have.
-    """
+    """Give every sample of a sign, with the label that all metrics of it have; nothing of what is none."""
     labels, figures = (finding.rule, about), finding.figures
     bounded = [(*labels, bound) for bound in _BOUNDS]
     yield from _list_samples("sign_events", [labels], [figures.events])

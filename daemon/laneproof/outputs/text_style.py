@@ -15,12 +15,7 @@ _IN_ASCII = str.maketrans({"→": "->", "×": "x", "…": "...", "–": "-", "�
 
 
 def printable(text: str, *, keep: str = "") -> str:
-    """Put question marks in the place of what would steer a terminal: control characters, and marks of direction.
-
-    Args:
-        text: The text.
-        keep: What stays although it is one: the end of a line, say.
-    """
+    """Put question marks in the place of what would steer a terminal, control or direction, but what is to be kept."""
     if text.isprintable():
         return text
     return "".join(character if character.isprintable() or character in keep else "?" for character in text)

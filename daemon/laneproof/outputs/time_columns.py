@@ -87,12 +87,7 @@ def choose_grid(since: float, until: float, most: int, *, now: float | None = No
 
 
 def fill_columns(chain: Iterable[Series], grid: Grid) -> tuple[Column | None, ...]:
-    """Put series of one counter or reading that follow each other into columns.
-
-    Args:
-        chain: The series: one for each boot, or for each time that the counter began again.
-        grid: The columns.
-    """
+    """Put series of one counter or reading, one for each time that the counter began again, into columns."""
     cells: list[Column | None] = [None] * grid.count
     for series in chain:
         _fill(series, grid, cells)

@@ -43,11 +43,7 @@ _ROUNDING = 1e-9
 
 
 def columns_for(width: int) -> int:
-    """Give how many columns of time a text has room for.
-
-    Args:
-        width: Of the text, in characters.
-    """
+    """Give how many columns of time a text of so many characters has room for."""
     width = max(width, NARROWEST)
     return width - _INDENT if width < _TWO_LINES_BELOW else width - _LABEL - _FIGURES - 2
 
@@ -78,14 +74,7 @@ def write_trend(trend: Trend, style: Style) -> str:
 
 
 def write_box_trend(name: str, worse: Sequence[Worse], grid: Grid, style: Style) -> str:
-    """Write what got worse in a whole box, with a line end.
-
-    Args:
-        name: The box's name.
-        worse: Every position and part of which something was read, with the charts of what got worse.
-        grid: The columns.
-        style: How to write.
-    """
+    """Write what got worse in a whole box, of every position of which something was read, with a line end."""
     begin, end = (_day_and_time(moment) for moment in (grid.begins, grid.until))
     fallen = [(subject, leave_out_echoes(charts)) for subject, charts in worse if charts]
     said = (
@@ -205,12 +194,7 @@ def _scale(chart: Chart) -> tuple[float, float]:
 
 
 def say_figures(chart: Chart, step: float) -> str:
-    """Say in words what a chart shows.
-
-    Args:
-        chart: The chart.
-        step: How long a column is, seconds.
-    """
+    """Say in words what a chart shows, whose columns are so many seconds long."""
     if chart.is_counter:
         return _say_counter(chart, step)
     if not chart.read or chart.low is None or chart.high is None:

@@ -43,13 +43,7 @@ def find_unwatched(watches: Iterable[Watch], since: float, until: float) -> tupl
 
 
 def say_watched(gaps: Sequence[Gap], since: float, until: float) -> str:
-    """Say in a sentence when nobody watched.
-
-    Args:
-        gaps: As `find_unwatched` gives them.
-        since: Unix seconds.
-        until: Unix seconds.
-    """
+    """Say in a sentence when nobody watched between two times, unix seconds."""
     if not gaps:
         return "Watched all the time."
     if sum(gap.seconds for gap in gaps) >= until - since:

@@ -87,12 +87,7 @@ class Api:
         return (*(ROOT + name for name in self._documents), f"{ROOT}{POSITIONS}NAME")
 
     def answer(self, path: str, query: str) -> tuple[HTTPStatus, str, bytes]:
-        """Answer one GET.
-
-        Args:
-            path: The path, which begins with `ROOT`.
-            query: What follows its question mark.
-        """
+        """Answer one GET: a path that begins with `ROOT`, and what follows its question mark."""
         try:
             document = self._find(path.removeprefix(ROOT))(_parse_query(query))
         except _RequestError as error:

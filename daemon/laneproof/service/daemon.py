@@ -133,11 +133,7 @@ class Daemon:
     # --- what may be called from elsewhere (signal handlers, other threads) ---------------------------------------
 
     def stop(self, *, starts_again: bool = False) -> None:
-        """End `run` soon.
-
-        Args:
-            starts_again: Whether the service is to be started again at once.
-        """
+        """End `run` soon, for good or to be started again at once."""
         self.starts_again = starts_again
         self._stopping = True
         self._wake()

@@ -36,12 +36,7 @@ def find_carrying_drives(folder: str, build: Build | None, snapshot: Snapshot) -
 
 
 def find_unwatched_mounts(build: Build | None, snapshot: Snapshot) -> tuple[str, ...]:
-    """Find where the evidence outlives every declared drive: mounts known to lie on none, that can be written.
-
-    Args:
-        build: The declaration; None where there is none.
-        snapshot: The facts.
-    """
+    """Find where the evidence outlives every declared drive: mounts known to lie on none, that can be written."""
     if isinstance(snapshot.file_systems, Unread):
         return ()
     return tuple(

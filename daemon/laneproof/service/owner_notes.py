@@ -97,12 +97,7 @@ def _parse(line: str) -> KeptNote | None:
 def sort_notes(
     kept: Iterable[KeptNote], labels: tuple[str, ...]
 ) -> tuple[tuple[Note, ...], tuple[ConfirmedCause, ...]]:
-    """Make of kept notes what the engine takes: notes, and causes that turned out.
-
-    Args:
-        kept: Notes as the history has them.
-        labels: The declared labels, to find another position in a note's words.
-    """
+    """Make of kept notes what the engine takes: notes, which may name other labels, and causes that turned out."""
     notes, confirmed = [], []
     for note in kept:
         detail = note.detail

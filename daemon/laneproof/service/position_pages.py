@@ -31,12 +31,7 @@ class PositionPages:
         self._status, self._open_past, self._now = status, open_past, now
 
     def answer(self, path: str, query: str) -> Reply | None:
-        """Answer one GET; None where the path is none of these pages'.
-
-        Args:
-            path: The path, without its query.
-            query: What follows the path's question mark; what is not known of it is passed over.
-        """
+        """Answer one GET; None where the path is none of these pages'. What is not known of a query is passed over."""
         asked = {name: values[-1] for name, values in parse_qs(query).items()}
         if path.startswith(POSITION):
             return self._find(path.removeprefix(POSITION), asked, self._position)

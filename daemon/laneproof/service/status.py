@@ -59,9 +59,5 @@ class DaemonStatus:
     alive_at: float = 0.0
 
     def age(self, now: float) -> float | None:
-        """Give how long ago the last pass was judged; None where that is not known.
-
-        Args:
-            now: Monotonic seconds.
-        """
+        """Give how long ago the last pass was judged, by the monotonic clock; None where that is not known."""
         return None if self.judged_at is None else now - self.judged_at

@@ -65,12 +65,7 @@ class Scale(NamedTuple):
 
 
 def choose_scale(form: Form, values: Sequence[float]) -> Scale:
-    """Choose a scale that is easy to read.
-
-    Args:
-        form: What the figures are.
-        values: All that is drawn, limits too.
-    """
+    """Choose a scale that is easy to read for all that is drawn, limits too."""
     low, high = min(values, default=0.0), max(values, default=0.0)
     if form is Form.CELSIUS:
         bottom, top = _TEN * math.floor(low / _TEN), _TEN * math.ceil(high / _TEN)

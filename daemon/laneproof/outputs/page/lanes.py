@@ -19,12 +19,7 @@ _SPACES = ((4, 5.0), (8, 3.0), (99, 2.0))  # up to so many lanes -> so far apart
 
 
 def draw_lanes(trained: RateAndLanes | None, declared: RateAndLanes | None) -> Markup:
-    """Draw one link.
-
-    Args:
-        trained: What it is; None where there is no link.
-        declared: What it is meant to be; None where that is not said.
-    """
+    """Draw one link; None where there is none, or where it is not said what it is meant to be."""
     have = (trained.lanes or 0) if trained else 0
     want = (declared.lanes or 0) if declared else 0
     knots = (trained.generation or 0) if trained else 0

@@ -99,12 +99,7 @@ def say_verdict(verdict: str) -> str:
 
 
 def draw_icon(findings: Sequence[Finding] | None, *, declared: bool) -> str:
-    """Draw the page's icon: the verdict's mark, in colours that show on any tab.
-
-    Args:
-        findings: What stands, None before the first pass.
-        declared: Whether a declaration is in force.
-    """
+    """Draw the page's icon, the verdict's mark, in colours that show on any tab; `findings` are None before a pass."""
     said = "unverified" if findings is None else verdict(findings, declared=declared)
     colour = {"holds": "#2b7a4b", "differs": "#c4372e", "unverified": "#b07a10"}[said]
     fill = colour if said == "holds" else "none"

@@ -15,11 +15,7 @@ SHOWN = 12
 
 
 def write_recent(recent: Sequence[FindingChange]) -> Markup | None:
-    """Write the recent changes; None where there is none.
-
-    Args:
-        recent: Changes, the newest first.
-    """
+    """Write the recent changes, the newest first; None where there is none."""
     if not recent:
         return None
     rows = [tag("li", *_row(change, times)) for change, times in islice(_join_repeats(recent), SHOWN)]

@@ -122,12 +122,7 @@ _EVENT_COLUMNS = (
 
 
 def hide_serials(text: str, serials: Iterable[str]) -> str:
-    """Replace each serial number by a number, the same everywhere.
-
-    Args:
-        text: The document.
-        serials: The serial numbers.
-    """
+    """Replace each serial number by a number, the same everywhere."""
     names = sorted({escape(serial) for serial in serials if serial}, key=lambda name: (-len(name), name))
     numbers = {name: f"number-{number}" for number, name in enumerate(names, start=1)}
     whole = "|".join(re.escape(name) for name in names)

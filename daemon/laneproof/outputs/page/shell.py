@@ -34,12 +34,7 @@ class BoxFacts:
 
 
 def write_age(taken_at: float, age_seconds: float | None) -> Markup:
-    """Write when the last pass was, and how long ago.
-
-    Args:
-        taken_at: When it was, unix seconds.
-        age_seconds: How long ago it was judged; None where that is not known.
-    """
+    """Write when the last pass was, unix seconds, and how long ago it was judged, where that is known."""
     ago: tuple[Markup | str, ...] = ("at ",)
     if age_seconds is not None:
         words = tag("span", say_age(age_seconds), class_="age", data_seconds=round(age_seconds, 1))

@@ -67,12 +67,7 @@ class Links:
     guides: str = ""
 
     def to_position(self, name: str, words: Markup | None = None) -> Markup:
-        """Name a position, as a link where it has a page.
-
-        Args:
-            name: Its label, else its path.
-            words: What is shown in the name's place.
-        """
+        """Name a position by its label or path, or in other words, as a link where it has a page."""
         words = words or tag("b", name)
         return words if self.positions is None else tag("a", words, href=self.positions + quote(name, safe=""))
 
