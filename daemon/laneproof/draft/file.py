@@ -5,16 +5,12 @@ so that nobody declares a fault to be meant, unseen.
 """
 
 import textwrap
-from collections.abc import Iterable, Mapping
-
-import tomlkit
-from tomlkit.container import Container
-from tomlkit.items import Table
+from collections.abc import Mapping, Sequence
 
 from laneproof.declaration.build import SCHEMA
 from laneproof.draft.facts import Draft, Section
 from laneproof.draft.positions import DraftedPosition, DraftedSlot, EmptyPort
-from laneproof.draft.text_editor import escape, write_value
+from laneproof.draft.text_editor import write_pair, write_value
 from laneproof.findings import format_time
 
 _WIDTH = 110
@@ -37,85 +33,61 @@ def write_draft(draft: Draft) -> str:
         TOML that is a valid declaration. Judged on the same snapshot it holds, but for links that trained lower than
         both ends can.
     """
-    document = tomlkit.document()
-    _comment(document, _HEADER.format(time=format_time(draft.taken_at)))
-    document.add(tomlkit.nl())
-    document.add("schema", tomlkit.item(SCHEMA))
-    document.add(tomlkit.nl())
-    box = tomlkit.table()
-    box.add("name", tomlkit.string(draft.box_name))
-    box.add("undeclared", tomlkit.string("report"))
-    box["undeclared"].comment("report | ignore: drives in no declared position")
-    document.add("box", box)
-    text = _dump(document)
+    text = write_comment(_HEADER.format(time=format_time(draft.taken_at)))
+    text += f"\nschema = {SCHEMA}\n\n[box]\nname = {write_value(draft.box_name)}\n"
+    text += 'undeclared = "report" # report | ignore: drives in no declared position\n'
     for name, section in (("firmware", draft.firmware), ("kernel", draft.kernel), ("memory", draft.memory)):
         text += "\n" + write_section(name, section)
     text += "".join("\n" + write_slot(slot.name, slot) for slot in draft.slots)
     if any(position.label_from is not None or not position.through for position in draft.positions):
         text += "\n" + write_comment(_POSITIONS)
     text += "".join("\n" + write_position(position) for position in draft.positions)
-    text += "".join("\n" + write_row("array", section) for section in draft.arrays)
-    text += "".join("\n" + write_row("bond", section) for section in draft.bonds)
-    text += "".join("\n" + write_row("network", port) for port in draft.networks)
+    for name, rows in (("array", draft.arrays), ("bond", draft.bonds), ("network", draft.networks)):
+        text += "".join("\n" + write_row(name, row) for row in rows)
     return text + _write_rest(draft.empty_ports, draft.remarks)
 
 
 def write_section(name: str, section: Section) -> str:
     """Write a table such as ``[memory]``; comments alone where nothing of it could be read."""
-    document = tomlkit.document()
-    table = tomlkit.table()
-    _fill(table, section.values)
-    if section.values:
-        _comment(table, *_say_unasked(section), *section.remarks)
-        document.add(name, table)
-    else:
-        _comment(document, *(f"[{name}] {remark}" for remark in section.remarks or ("nothing to declare",)))
-    return _dump(document)
+    if not section.values:
+        return write_comment(*(f"[{name}] {remark}" for remark in section.remarks or ("nothing to declare",)))
+    unasked = (f"{write_pair(key, value)}  {why}" for key, (value, why) in section.unasked.items())
+    return f"[{name}]\n{_write_pairs(section.values)}{write_comment(*unasked, *section.remarks)}"
 
 
 def write_row(name: str, section: Section) -> str:
     """Write one ``[[array]]``, ``[[bond]]`` or ``[[network]]``."""
-    table = tomlkit.table()
-    _fill(table, section.values)
-    _comment(table, *section.remarks)
-    return _dump_row(name, table)
+    return f"[[{name}]]\n{_write_pairs(section.values)}{write_comment(*section.remarks)}"
 
 
 def write_slot(name: str, slot: DraftedSlot) -> str:
     """Write one split slot."""
-    document = tomlkit.document()
-    table = tomlkit.table()
-    if not slot.named_by_firmware:
-        _comment(
-            table,
-            f"TODO: these {len(slot.ports)} ports are functions of one device, as the branches of a split slot are"
-            " (bifurcation). If they are sockets of their own, delete this table, and slot and branch in the positions"
-            " below.",
-        )
-    table.add("path", tomlkit.string(slot.path))
-    table.add("lanes", tomlkit.item(sum(slot.split)))
-    table.add("split", tomlkit.item(list(slot.split)))
-    table.add("bifurcation", tomlkit.item(True))  # noqa: FBT003 (a value): it is split, so the firmware can
-    document.add("slot", tomlkit.table(is_super_table=True).add(name, table))
-    return _dump(document)
+    doubt = (
+        f"TODO: these {len(slot.ports)} ports are functions of one device, as the branches of a split slot are"
+        " (bifurcation). If they are sockets of their own, delete this table, and slot and branch in the positions"
+        " below."
+    )
+    values = {"path": slot.path, "lanes": sum(slot.split), "split": slot.split, "bifurcation": True}
+    comment = "" if slot.named_by_firmware else write_comment(doubt)
+    return f"[slot.{name}]\n{comment}{_write_pairs(values)}"
 
 
 def write_position(position: DraftedPosition) -> str:
     """Write one position with its device."""
-    table = tomlkit.table()
+    text = "[[position]]\n"
     before_through = "path" if position.slot is None else "branch"
     for key, value in position_values(position).items():
-        table.add(key, tomlkit.value(write_value(value)))
+        remark = position.link_remark if key == "link" else ""
         if key == "label" and position.label_from is not None:
-            table[key].comment(f"TODO: as {position.label_from} calls it" if position.label_from else "TODO: a guess")
+            remark = f"TODO: as {position.label_from} calls it" if position.label_from else "TODO: a guess"
+        text += f"{write_pair(key, value)}{f' # {_one_line(remark)}' if remark else ''}\n"
         if key == before_through and not position.through:
-            _comment(table, 'TODO: through = ["board"]')
-        if key == "link" and position.link_remark:
-            table[key].comment(_one_line(position.link_remark))
+            text += write_comment('TODO: through = ["board"]')
     if position.firmware:
-        _comment(table, f"firmware = {write_value(position.firmware)}  in the occupant would show when it changes")
-    _comment(table, *position.remarks)
-    return _dump_row("position", table)
+        text += write_comment(
+            f"firmware = {write_value(position.firmware)}  in the occupant would show when it changes"
+        )
+    return text + write_comment(*position.remarks)
 
 
 def position_values(position: DraftedPosition) -> dict[str, object]:
@@ -128,63 +100,32 @@ def position_values(position: DraftedPosition) -> dict[str, object]:
     return values | {key: value for key, value in (("link", position.link), ("occupant", position.occupant)) if value}
 
 
+def _write_pairs(values: Mapping[str, object]) -> str:
+    return "".join(f"{write_pair(key, value)}\n" for key, value in values.items())
+
+
 def write_comment(*remarks: str) -> str:
     """Write comments alone."""
-    document = tomlkit.document()
-    _comment(document, *remarks)
-    return _dump(document)
-
-
-def _write_rest(empty_ports: Iterable[EmptyPort], remarks: Iterable[str]) -> str:
-    document = tomlkit.document()
-    ports = tuple(empty_ports)
-    if ports:
-        document.add(tomlkit.nl())
-        _comment(document, "Ports with nothing in them. To find out when something is put there, give one a position:")
-        for line in (
-            "    [[position]]",
-            '    label = "..."',
-            f'    path = "{ports[0].path}"',
-            '    occupant = { kind = "none" }',
-        ):
-            document.add(tomlkit.comment(line))
-        width = max(len(port.path) for port in ports)
-        for port in ports:
-            document.add(tomlkit.comment(f"  {port.path.ljust(width)}  {port.description}".rstrip()))
-    if gaps := tuple(remarks):
-        document.add(tomlkit.nl())
-        _comment(document, *gaps)
-    return _dump(document)
-
-
-def _say_unasked(section: Section) -> Iterable[str]:
-    return (f"{key} = {write_value(value)}  {why}" for key, (value, why) in section.unasked.items())
-
-
-# --- tomlkit ----------------------------------------------------------------------------------------------------------
-
-
-def _fill(table: Table, values: Mapping[str, object]) -> None:
-    for key, value in values.items():
-        table.add(key, tomlkit.item(value))
-
-
-def _dump(document: Container) -> str:
-    return escape(tomlkit.dumps(document))
-
-
-def _dump_row(name: str, table: Table) -> str:
-    rows = tomlkit.aot()
-    rows.append(table)
-    return _dump(tomlkit.document().add(name, rows))
-
-
-def _comment(parent: Table | Container, *remarks: str) -> None:
-    for remark in remarks:
-        for line in textwrap.wrap(_one_line(remark), _WIDTH, break_long_words=False, break_on_hyphens=False):
-            parent.add(tomlkit.comment(line))
+    return "".join(
+        f"# {line}\n"
+        for remark in remarks
+        for line in textwrap.wrap(_one_line(remark), _WIDTH, break_long_words=False, break_on_hyphens=False)
+    )
 
 
 def _one_line(text: str) -> str:
     # A comment may hold no control character: one read from a hostile device must not end it.
     return "".join(char if char.isprintable() else " " for char in text)
+
+
+def _write_rest(ports: Sequence[EmptyPort], remarks: Sequence[str]) -> str:
+    text = ""
+    if ports:
+        text += "\n" + write_comment(
+            "Ports with nothing in them. To find out when something is put there, give one a position:"
+        )
+        position = f'[[position]]\nlabel = "..."\npath = "{ports[0].path}"\noccupant = {{ kind = "none" }}\n'
+        text += textwrap.indent(position, "#     ")
+        width = max(len(port.path) for port in ports)
+        text += "".join(f"#   {port.path.ljust(width)}  {port.description}".rstrip() + "\n" for port in ports)
+    return text + (f"\n{write_comment(*remarks)}" if remarks else "")

@@ -61,11 +61,11 @@ class TextEditor:
         """Add keys beside one that stands there, in the form that it has."""
         line = self._lines[path]
         if line.inline:
-            self._insert(line.end, "".join(f", {_write_pair(key, value)}" for key, value in values.items()))
+            self._insert(line.end, "".join(f", {write_pair(key, value)}" for key, value in values.items()))
             return
         before_name = self.text[self.text.rfind("\n", 0, line.name_at) + 1 : line.name_at]
         end, _ = find_line_end(self.text, line.end)
-        lines = (f"{self._newline}{before_name}{_write_pair(key, value)}" for key, value in values.items())
+        lines = (f"{self._newline}{before_name}{write_pair(key, value)}" for key, value in values.items())
         self._insert(end, "".join(lines))
 
     def append_items(self, path: KeyPath, items: Iterable[object]) -> None:
@@ -93,7 +93,7 @@ class TextEditor:
         changes = dict(self._replacements)
         for end, remarks in self._remarks.items():
             line = self.text[self.text.rfind("\n", 0, end) + 1 : end]
-            sign = "; " if _ends_in_comment(line) else "  # "
+            sign = "; " if find_line_end(line, 0)[1] else "  # "
             changes[end, end] = sign + "; ".join(remarks) + changes.get((end, end), "")
         text = self.text
         for (start, end), new in sorted(changes.items(), reverse=True):
@@ -109,21 +109,14 @@ def write_value(value: object) -> str:
     if isinstance(value, list | tuple):
         return f"[{', '.join(map(write_value, value))}]"
     if isinstance(value, Mapping):
-        return f"{{ {', '.join(f'{key} = {write_value(inner)}' for key, inner in value.items())} }}"
-    return escape(tomlkit.item(value).as_string())
-
-
-def escape(toml: str) -> str:
-    """Write what would steer a terminal, which stands only between quotes, by its number; as TOML it means the same."""
+        return f"{{ {', '.join(write_pair(key, inner) for key, inner in value.items())} }}"
+    # What would steer a terminal stands only between quotes; written by its number it means the same.
     return "".join(
         character if character.isprintable() or character in "\n\t" else rf"\U{ord(character):08x}"
-        for character in toml
+        for character in tomlkit.item(value).as_string()
     )
 
 
-def _ends_in_comment(line: str) -> bool:
-    return find_line_end(line, 0)[1]
-
-
-def _write_pair(key: str, value: object) -> str:
+def write_pair(key: str, value: object) -> str:
+    """Write a key with its value."""
     return f"{key} = {write_value(value)}"
