@@ -38,11 +38,7 @@ _Raw = dict[str, bytes | Unread]
 
 
 def parse_members_wanted(raw: bytes | Unread, *, what: str) -> int | Unread | None:
-    r"""Parse md's ``raid_disks``.
-
-    Args:
-        raw: The attribute as read: ``b"4\n"``, while reshaping ``b"4 (3)\n"`` (new, old).
-        what: Where it was read, for the sentence that a person will see.
+    r"""Parse md's ``raid_disks``: ``b"4\n"``, while reshaping ``b"4 (3)\n"`` (new, old).
 
     Returns:
         How many members the array is meant to have; ``None`` for a container or an array that is not assembled.
@@ -55,11 +51,7 @@ def parse_members_wanted(raw: bytes | Unread, *, what: str) -> int | Unread | No
 
 
 def parse_sync_completed(raw: bytes | Unread, *, what: str) -> float | Unread | None:
-    r"""Parse md's ``sync_completed``.
-
-    Args:
-        raw: The attribute as read: ``b"1024 / 4096\n"`` in sectors, ``none``, or ``delayed`` while it waits its turn.
-        what: Where it was read, for the sentence that a person will see.
+    r"""Parse md's ``sync_completed``: ``b"1024 / 4096\n"`` in sectors, ``none``, or ``delayed`` while it waits.
 
     Returns:
         The share that is done, 0 to 1; ``None`` where nothing runs.
@@ -76,11 +68,7 @@ def parse_sync_completed(raw: bytes | Unread, *, what: str) -> float | Unread | 
 
 
 def parse_bad_blocks(raw: bytes | Unread, *, what: str) -> int | Unread | None:
-    r"""Parse a member's list of bad blocks.
-
-    Args:
-        raw: The attribute as read: a line of start and length for each, ``b"2048 8\n"``, up to a page of them.
-        what: Where it was read, for the sentence that a person will see.
+    r"""Parse a member's list of bad blocks: a line of start and length for each, ``b"2048 8\n"``, up to a page of them.
 
     Returns:
         How many sectors are listed; ``None`` for a member that keeps no list.

@@ -26,11 +26,7 @@ _STATISTIC = re.compile(r"(\w+) (\d{1,20})")
 
 
 def parse_error_statistics(raw: bytes | Unread, *, what: str) -> dict[str, int] | Unread:
-    r"""Parse a device's ``error_stats``.
-
-    Args:
-        raw: The attribute as read: lines such as ``b"write_errs 0\n"``, or ``invalid`` before they are loaded.
-        what: Where it was read, for the sentence that a person will see.
+    r"""Parse a device's ``error_stats``: lines such as ``b"write_errs 0\n"``, or ``invalid`` before they are loaded.
 
     Returns:
         Counts by name, kept over reboots.

@@ -71,9 +71,6 @@ def _is_on_a_disk(mount: _Mount) -> bool:
 def choose_mounts(mounts: Iterable[_Mount]) -> list[_Mount]:
     """Choose one mount for each file system on a disk.
 
-    Args:
-        mounts: All mounts.
-
     Returns:
         Of the mounts of one file system (bind mounts, subvolumes, data sets of one pool) the one that shows most of it:
         its own root, and of several the shortest path.

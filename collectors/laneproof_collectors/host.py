@@ -97,10 +97,6 @@ class Host(ABC):
 def resolve_link(path: str, target: str) -> str:
     """Join a link's raw target to the link's own folder, without touching the machine.
 
-    Args:
-        path: Where the link stands, canonical.
-        target: Its raw target, absolute or relative.
-
     Returns:
         The canonical path meant, if no component of it is itself a link (true of sysfs class links).
     """

@@ -27,10 +27,7 @@ _CONTROLLER = re.compile(r"mc\d+")
 
 
 def parse_total(raw: bytes | Unread) -> int | Unread:
-    r"""Parse the kernel's own total.
-
-    Args:
-        raw: The beginning of ``/proc/meminfo``, such as ``b"MemTotal:       65737892 kB\n"``.
+    r"""Parse the kernel's own total: the beginning of ``/proc/meminfo``, ``b"MemTotal:       65737892 kB\n"``.
 
     Returns:
         Bytes that the kernel manages (less than the modules hold), or why they are not known.

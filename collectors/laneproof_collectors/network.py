@@ -36,11 +36,7 @@ _SPEED_LIMIT = 1 << 31  # SPEED_UNKNOWN, -1, printed without its sign by some dr
 
 
 def parse_speed(raw: bytes | Unread, *, what: str) -> int | Unread | None:
-    r"""Parse an interface's speed.
-
-    Args:
-        raw: The attribute as read, such as ``b"10000\n"``.
-        what: Where it was read, for the sentence that a person will see.
+    r"""Parse an interface's speed, such as ``b"10000\n"``.
 
     Returns:
         Mbit/s; ``None`` for an interface that is down or reports no speed.

@@ -42,9 +42,6 @@ _BUILT_IN_POLICY = re.compile(rb"^CONFIG_PCIEASPM_(POWER_SUPERSAVE|POWERSAVE|PER
 def parse_command_line(raw: bytes | Unread) -> tuple[str, ...] | Unread:
     """Split the kernel's command line into the words that the kernel itself takes.
 
-    Args:
-        raw: ``/proc/cmdline`` as read.
-
     Returns:
         The words, quotes taken off as the kernel does. What follows ``--`` is for the first process and left out.
 
@@ -135,10 +132,7 @@ def _is_same(asked: str, value: str) -> bool:
 
 
 def parse_aspm_policy(raw: bytes | Unread) -> str | Unread | None:
-    r"""Parse the ASPM policy.
-
-    Args:
-        raw: The parameter as read, such as ``b"default [performance] powersave powersupersave \n"``.
+    r"""Parse the ASPM policy, such as ``b"default [performance] powersave powersupersave \n"``.
 
     Returns:
         The word in brackets; ``None`` for a kernel that does not manage ASPM.

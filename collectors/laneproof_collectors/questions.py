@@ -199,10 +199,6 @@ _REASONS = {
 def unread_from_errno(what: str, number: int) -> Unread:
     """Turn an errno into the value that travels.
 
-    Args:
-        what: What was asked for.
-        number: The errno.
-
     Returns:
         The failure, with the errno's name as detail.
     """

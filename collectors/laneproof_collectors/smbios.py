@@ -47,11 +47,7 @@ class Structure:
 
 
 def parse_structure(raw: bytes | Unread, *, what: str) -> Structure | Unread:
-    """Parse one structure, as ``/sys/firmware/dmi/entries/TYPE-N/raw`` gives it.
-
-    Args:
-        raw: The formatted part, then the strings.
-        what: Where it was read, for the sentence that a person will see.
+    """Parse one structure: its formatted part, then its strings (``/sys/firmware/dmi/entries/TYPE-N/raw``).
 
     Returns:
         The structure, or why it is none.
@@ -73,10 +69,7 @@ def parse_structure(raw: bytes | Unread, *, what: str) -> Structure | Unread:
 
 
 def split_table(raw: bytes) -> Iterator[bytes]:
-    """Split a whole table, as ``/sys/firmware/dmi/tables/DMI`` gives it, into structures.
-
-    Args:
-        raw: The table, without its entry point.
+    """Split a whole table without its entry point, ``/sys/firmware/dmi/tables/DMI``, into structures.
 
     Yields:
         The bytes of one structure after the other, up to the end-of-table structure or the first that makes no sense.
@@ -177,9 +170,6 @@ _IDENTITY = {
 def find_identity(structure: Structure) -> dict[str, str]:
     """Find the names that a type 0 or 2 structure holds.
 
-    Args:
-        structure: Any structure.
-
     Returns:
         Text by the kernel's name for the field; what is empty, and serial numbers, are left out.
     """
@@ -216,9 +206,6 @@ def _find_group_lanes(width: int) -> int | None:
 
 def find_slots(structure: Structure) -> tuple[PhysicalSlot, ...]:
     """Turn a type 9 structure into slots: one, and one more for each further group that a split slot lists.
-
-    Args:
-        structure: A structure of type 9.
 
     Returns:
         Slots of one name, each with its own address; a split slot's groups have the lanes of the group.
@@ -266,9 +253,6 @@ class MemoryArray:
 def find_memory_array(structure: Structure) -> MemoryArray:
     """Turn a type 16 structure into its facts.
 
-    Args:
-        structure: A structure of type 16.
-
     Returns:
         What the array is used for and how it corrects errors.
     """
@@ -282,9 +266,6 @@ def find_array_handle(structure: Structure) -> int | None:
 
 def find_memory_module(structure: Structure) -> MemoryModule | None:
     """Turn a type 17 structure into the module that its socket holds.
-
-    Args:
-        structure: A structure of type 17.
 
     Returns:
         The module; ``None`` for an empty socket.

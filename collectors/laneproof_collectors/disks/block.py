@@ -39,11 +39,7 @@ NamespaceMemory = dict[tuple[str, str], NamespaceIdentifiers]
 
 
 def parse_size(raw: bytes | Unread, *, what: str) -> int | Unread:
-    """Parse a disk's ``size``.
-
-    Args:
-        raw: The attribute as read: sectors of 512 bytes.
-        what: Where it was read, for the sentence that a person will see.
+    """Parse a disk's ``size``, which counts sectors of 512 bytes.
 
     Returns:
         The size in bytes, or why it is not known.

@@ -94,10 +94,7 @@ _WHEN_FAILED = {"-": "-", "NOW": "FAILING_NOW", "Past": "In_the_past"}
 
 
 def parse_text(answer: Mapping[str, Any]) -> list[str]:
-    """Take smartctl's plain text out of its JSON, in the form that pySMART reads.
-
-    Args:
-        answer: smartctl's JSON, made with ``--json=o``.
+    """Take smartctl's plain text out of its JSON (made with ``--json=o``), in the form that pySMART reads.
 
     Returns:
         The lines; none where the answer holds no text.
@@ -209,10 +206,6 @@ _THERMAL_FIELDS = {
 def parse_health(answer: Mapping[str, Any], *, device: str) -> HealthLog | Unread:
     """Make an NVMe health log of what smartctl says.
 
-    Args:
-        answer: smartctl's JSON.
-        device: The controller's name, for the sentence that a person will see.
-
     Returns:
         The log with source ``smartctl``; a field that it lacks is 0 and named in `absent`. Where it reports none
         of the log, why.
@@ -301,10 +294,6 @@ _PHY_ERRORS = re.compile(r"\s*(?:Invalid DWORD|Running disparity error|Loss of D
 
 def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unread:
     """Make a report of what smartctl says of a drive that is awake.
-
-    Args:
-        answer: smartctl's JSON.
-        device: The disk's name, for the sentence that a person will see.
 
     Returns:
         The report, or why smartctl could report nothing of the drive.

@@ -25,11 +25,7 @@ class Limits(NamedTuple):
 
 
 def parse_temperature_limits(answer: Mapping[str, Any], lines: Iterable[str]) -> Limits:
-    """Find a drive's own limits.
-
-    Args:
-        answer: smartctl's JSON.
-        lines: Its plain text.
+    """Find a drive's own limits in smartctl's JSON, and in the lines of its plain text.
 
     Returns:
         The limits.

@@ -20,10 +20,7 @@ _DEPTH = 4  # encryption on a logical volume on a partition is three
 
 
 def find_whole_disk(name: str) -> str:
-    """Find the disk that a partition is on, by name.
-
-    Args:
-        name: A block device: ``nvme0n1p2``, ``sda1``, or already a whole disk.
+    """Find the disk that a partition is on, by name: ``sda`` of ``sda1`` and of ``sda``, ``nvme0n1`` of ``nvme0n1p2``.
 
     Returns:
         The disk: ``nvme0n1``, ``sda``.

@@ -105,11 +105,7 @@ Found = tuple[Format, EventKind, dict[str, str]]
 
 
 def match_format(form: Format, text: str) -> Found | None:
-    """Try one row.
-
-    Args:
-        form: The row.
-        text: The message after its subject, without leading blanks.
+    """Try one row on a message after its subject, without leading blanks.
 
     Returns:
         The row, the kind and the detail; None where the row does not fit, or finds the message harmless.
@@ -123,11 +119,7 @@ def match_format(form: Format, text: str) -> Found | None:
 
 
 def find_format(table: FormatTable, text: str) -> Found | None:
-    """Find the row that a message was printed by.
-
-    Args:
-        table: Rows by opening.
-        text: The message after its subject, without leading blanks.
+    """Find the row that a message was printed by; it comes as `match_format` takes it.
 
     Returns:
         The row, the kind and the detail; None where no row speaks of it or it is harmless.

@@ -54,9 +54,6 @@ _ESCAPES = re.compile(r"(?:\\x[0-9a-fA-F]{2})+")
 def unescape(text: str) -> str:
     r"""Undo the escapes of ``/dev/kmsg``: each byte that is not printable ASCII, and the backslash, is ``\xNN``.
 
-    Args:
-        text: A message as read.
-
     Returns:
         The message as the kernel printed it; bytes that are no UTF-8 stay escaped.
 
@@ -70,10 +67,7 @@ def _unescape_run(match: re.Match[str]) -> str:
 
 
 def parse_record(record: str) -> KernelRecord | Unread:
-    """Parse one record of ``/dev/kmsg``.
-
-    Args:
-        record: As one read gave it, with or without its last newline.
+    """Parse one record of ``/dev/kmsg``, with or without its last newline.
 
     Returns:
         The record, or why it is none.
@@ -99,10 +93,7 @@ def parse_record(record: str) -> KernelRecord | Unread:
 
 
 def parse_journal_record(line: str) -> KernelRecord | Unread:
-    """Parse one entry of the journal in its JSON form (``journalctl -o json``).
-
-    Args:
-        line: One line of the output.
+    """Parse one entry of the journal in its JSON form, a line of ``journalctl -o json``.
 
     Returns:
         The record, or why it is none. An entry that did not come from the kernel has a facility other than 0, whatever

@@ -61,11 +61,7 @@ def _text(raw: bytes) -> str:
 
 
 def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
-    """Parse SMART / Health Information, log page 02h.
-
-    Args:
-        raw: The page, 512 bytes.
-        what: Where it was read, for the sentence that a person will see.
+    """Parse SMART / Health Information, log page 02h, of 512 bytes.
 
     Returns:
         Every field, the 128-bit counters exact; one that cannot be (a sensor that reads what no drive survives, a spare
@@ -172,11 +168,7 @@ _POWER_STATE = struct.Struct("<3xB4xI")  # flags (bit 1: NOPS), EXLAT; figure "P
 
 
 def parse_identify(raw: bytes | Unread, *, what: str) -> NvmeIdentity | Unread:
-    """Parse the Identify Controller structure (CNS 01h).
-
-    Args:
-        raw: The structure, 4096 bytes.
-        what: Where it was read, for the sentence that a person will see.
+    """Parse the Identify Controller structure (CNS 01h), of 4096 bytes.
 
     Returns:
         The fields that bear on identity, heat and power, or why there are none.

@@ -54,11 +54,7 @@ aer_correctable_error_string and aer_uncorrectable_error_string). "RELAY" is the
 
 
 def parse_aer_counters(raw: bytes, *, what: str) -> Mapping[str, int] | Unread:
-    r"""Parse one of the three ``aer_dev_*`` attributes.
-
-    Args:
-        raw: The attribute as read: ``b"RxErr 2\nBadTLP 0\n...TOTAL_ERR_COR 2\n"``.
-        what: Where it was read, for the sentence that a person will see.
+    r"""Parse one of the three ``aer_dev_*`` attributes: ``b"RxErr 2\nBadTLP 0\n...TOTAL_ERR_COR 2\n"``.
 
     Returns:
         Each bit's count by the kernel's short name, or why there is none. Equal files give one and the same mapping.
@@ -89,11 +85,7 @@ def _counts(raw: bytes) -> Mapping[str, int] | None:
 
 
 def parse_aer_total(raw: bytes, *, what: str) -> int | Unread:
-    """Parse one of the three ``aer_rootport_total_err_*`` attributes.
-
-    Args:
-        raw: The attribute as read, a decimal number.
-        what: Where it was read, for the sentence that a person will see.
+    """Parse one of the three ``aer_rootport_total_err_*`` attributes, a decimal number.
 
     Returns:
         How many messages of that class reached the root port, or why there is no number.

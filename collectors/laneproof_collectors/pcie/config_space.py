@@ -76,11 +76,7 @@ def find_capability(config: bytes, capability: int) -> int | None:
 
 
 def parse_aer_registers(raw: bytes, *, what: str) -> AerRegisters | Unread:
-    """Parse the AER capability.
-
-    Args:
-        raw: The capability from its header on, 24 bytes.
-        what: Where it was read, for the sentence that a person will see.
+    """Parse the AER capability from its header on, 24 bytes.
 
     Returns:
         What it masks, or why that is not known.

@@ -29,11 +29,7 @@ Names = tuple[str | None, str | None]
 
 
 def find_names(text: bytes, wanted: Collection[Ids]) -> dict[Ids, Names]:
-    """Find the names of some ids in the text of pci.ids.
-
-    Args:
-        text: The text, whole.
-        wanted: The ids.
+    """Find the names of some ids in the whole text of pci.ids.
 
     Returns:
         The names of each, None where the text has none.
@@ -63,10 +59,6 @@ def _parse_name(text: bytes, start: int) -> str | None:
 def select_names(text: bytes, wanted: Collection[Ids]) -> bytes:
     """Write a short pci.ids that names some ids as the whole text does.
 
-    Args:
-        text: The text, whole.
-        wanted: The ids.
-
     Returns:
         A text in the same format with the names of those ids that have one.
     """
@@ -81,10 +73,6 @@ def select_names(text: bytes, wanted: Collection[Ids]) -> bytes:
 
 def read_names(host: Host, wanted: Collection[Ids]) -> dict[Ids, Names]:
     """Read the names of some ids.
-
-    Args:
-        host: The machine.
-        wanted: The ids, those of the functions present.
 
     Returns:
         The names of each, None where the machine has no pci.ids or the file does not know them.

@@ -37,11 +37,7 @@ _ALL_ONES_WIDTH = b"63"  # six bits of ones
 
 
 def parse_link_speed(raw: bytes | Unread, *, what: str) -> float | Unread:
-    r"""Parse ``current_link_speed`` or ``max_link_speed``.
-
-    Args:
-        raw: The attribute as read, such as ``b"16.0 GT/s PCIe\n"``.
-        what: Where it was read, for the sentence that a person will see.
+    r"""Parse ``current_link_speed`` or ``max_link_speed``, such as ``b"16.0 GT/s PCIe\n"``.
 
     Returns:
         The transfer rate in GT/s, or why there is none.
@@ -56,11 +52,7 @@ def parse_link_speed(raw: bytes | Unread, *, what: str) -> float | Unread:
 
 
 def parse_link_width(raw: bytes | Unread, *, what: str) -> int | Unread:
-    r"""Parse ``current_link_width`` or ``max_link_width``.
-
-    Args:
-        raw: The attribute as read, such as ``b"4\n"``.
-        what: Where it was read, for the sentence that a person will see.
+    r"""Parse ``current_link_width`` or ``max_link_width``, such as ``b"4\n"``.
 
     Returns:
         The lanes, 0 where no link trained, or why there is no number.
