@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from laneproof_collectors.host import Host
-from laneproof_collectors.snapshot import Fan, PowerMeter, TemperatureReading, Thermal
+from laneproof_collectors.snapshot import ASLEEP, Fan, PowerMeter, TemperatureReading, Thermal
 from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_switch, parse_text, unless_absent
 from laneproof_collectors.unread import Unread
 
@@ -25,7 +25,6 @@ COLDEST_CELSIUS, HOTTEST_CELSIUS = -40.0, 120.0
 DRIVE_CHIPS = ("nvme", "drivetemp")  # each reading is a command to the drive
 
 _SENSOR = re.compile(r"(temp|fan|power)(\d{1,4})_(input|average|label|max|crit|min|alarm|fault)")
-_ASLEEP = ("suspended", "suspending")
 _PACKAGE_ZONE = re.compile(
     r"intel-rapl:\d+"
 )  # AMD's packages appear under the same name; zones below have a second number
@@ -80,7 +79,7 @@ def _find_chips(host: Host) -> list[_Chip]:
     chosen = [
         (name, folder)
         for name, folder, status in zip(names, folders, known[1::2], strict=True)
-        if isinstance(name, str) and name not in DRIVE_CHIPS and parse_text(status) not in _ASLEEP
+        if isinstance(name, str) and name not in DRIVE_CHIPS and parse_text(status) not in ASLEEP
     ]
     contents = host.folders(folder for _, folder in chosen)
     return [

@@ -125,13 +125,8 @@ def _parse_disk(name: str, path: str, device: str, answers: Sequence[bytes | Unr
         key=(name, path if isinstance(identifier, Unread) else identifier),
         wwid=None if isinstance(identifier, Unread) else identifier or None,
         removable=parse_switch(removable, what=name) is True,
-        sleeps=next((word for raw in power if (word := _word(raw)) in ASLEEP), None),
+        sleeps=next((str(word) for raw in power if (word := parse_text(raw)) in ASLEEP), None),
     )
-
-
-def _word(raw: bytes | Unread) -> str:
-    text = parse_text(raw)
-    return "" if isinstance(text, Unread) else text
 
 
 # --- the path ---------------------------------------------------------------------------------------------------------
@@ -305,13 +300,13 @@ _ATTRIBUTE_FIELDS = ("reallocated_sectors", "pending_sectors", "uncorrectable_se
 def _drive(disk: _Disk) -> SataDrive:
     report = disk.report if isinstance(disk.report, DriveReport) else None
     missing = Unread(f"smartctl of {disk.name}", "it does not report it") if report else _why_not(disk)
-    size = parse_size(disk.size, what=f"{disk.path}/size")
+    size, who = parse_size(disk.size, what=f"{disk.path}/size"), disk.identity
     return SataDrive(
         name=disk.name,
         path=disk.position,
-        model=_or_missing(disk.identity.model, missing),
-        serial=_or_missing(disk.identity.serial, missing),
-        firmware=_or_missing(disk.identity.firmware, missing),
+        model=missing if who.model is None else who.model,
+        serial=missing if who.serial is None else who.serial,
+        firmware=missing if who.firmware is None else who.firmware,
         capacity_bytes=report.capacity_bytes if isinstance(size, Unread) and report and report.capacity_bytes else size,
         asleep=disk.asleep or disk.sleeps is not None,
         interface=_interface(disk, report),
@@ -326,10 +321,6 @@ def _why_not(disk: _Disk) -> Unread:
         return disk.report
     how = f"it sleeps ({disk.sleeps})" if disk.sleeps else "it is in standby"
     return Unread(f"what {disk.name} itself reports", f"{how} and is not woken by a reading", Reason.NOT_ASKED)
-
-
-def _or_missing(value: str | None, missing: Unread) -> str | Unread:
-    return missing if value is None else value
 
 
 def _health(report: DriveReport | None, missing: Unread) -> dict[str, Any]:

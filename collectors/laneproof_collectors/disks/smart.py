@@ -163,7 +163,7 @@ def _messages(answer: Mapping[str, Any]) -> Iterable[str]:
             yield text[:_LONGEST_LINE]
 
 
-def _tells_nothing(answer: Mapping[str, Any], *, what: str) -> Unread:
+def _explain_silence(answer: Mapping[str, Any], *, what: str) -> Unread:
     said = next(iter(_messages(answer)), None)
     if said is None:
         return Unread(what, "smartctl's answer holds nothing of the kind", Reason.FAILED)
@@ -220,7 +220,7 @@ def parse_health(answer: Mapping[str, Any], *, device: str) -> HealthLog | Unrea
         for name, (ours, key) in _HEALTH_FIELDS.items()
     }
     if all(value is None for value in counts.values()):
-        return _tells_nothing(answer, what=what)
+        return _explain_silence(answer, what=what)
     temperature = _degrees(_first(getattr(attributes, "temperature", None), _dig(log, "temperature")))
     odd = _find_odd(counts, temperature)
     if len(odd) > 1:
@@ -307,7 +307,7 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
     )
     healthy = _healthy(drive, answer, lines)
     if model is None and healthy is None and not table:
-        return _tells_nothing(answer, what=f"smartctl of {device}")
+        return _explain_silence(answer, what=f"smartctl of {device}")
     supports = getattr(drive, "smart_capable", None) is not False or healthy is not None or bool(table)
     celsius = _degrees(_first(getattr(drive, "temperature", None), _dig(answer, "temperature", "current")))
     limits = parse_temperature_limits(answer, lines)
