@@ -250,7 +250,7 @@ def _doubt(
     if observed < NAMED_FEATURES:
         why = f"too little is known ({observed} of the {NAMED_FEATURES} observations that it takes to name a cause)"
     elif stands_out:
-        why = "other causes are less likely, but nothing that was seen points to one"
+        why = "nothing that was seen points to a cause, others were only ruled out"
     else:
         why = "no cause stands out"
     reasons = [f"{why}: likeliest are {leading}"]

@@ -54,6 +54,19 @@ def test_device_that_no_bridge_precedes_is_its_own_position() -> None:
     assert [own.path for own in tree.links()] == ["0000:00/05.0"]
 
 
+@pytest.mark.parametrize(("trained", "capable", "linked"), [(4, None, True), (None, 4, True), (None, None, False)])
+def test_a_device_of_the_board_has_a_link_where_it_shows_any_width(
+    trained: int | None,
+    capable: int | None,
+    linked: bool,  # noqa: FBT001
+) -> None:
+    def show(function: PciFunction) -> PciFunction:
+        return replace(function, link=replace(function.link, trained_lanes=trained, capable_lanes=capable))
+
+    box = Box().with_drive("0000:00/05.0").without_registers().edit("0000:00/05.0", show)
+    assert (survey(box.snapshot()).link_at("0000:00/05.0") is not None) is linked
+
+
 @pytest.mark.parametrize("root", ["0000:00", "10000:e0", "0001:00"])
 def test_domains_may_have_five_digits(root: str) -> None:
     tree = survey(Box().with_port(f"{root}/06.0").with_drive(f"{root}/06.0").snapshot())

@@ -87,7 +87,7 @@ def test_undetermined_stands_first_and_names_its_check() -> None:
     [
         ("+drops_under_load", "too little is known (1 of the 3 observations that it takes to name a cause): "),
         ("+drops_under_load -hot_before_drop -regular_period", "no cause stands out: "),
-        (RULED_OUT, "other causes are less likely, but nothing that was seen points to one: "),
+        (RULED_OUT, "nothing that was seen points to a cause, others were only ruled out: "),
     ],
 )
 def test_undetermined_says_why_and_which_causes_are_likeliest(evidence: str, why: str) -> None:

@@ -2,9 +2,9 @@
 
 import pytest
 
-from feature_stories import TIME_STORIES, check_stories
+from feature_stories import REGULAR, TIME_STORIES, check_stories
 from laneproof.evidence.episode_patterns import Clockwork, clockwork
-from simulated_cases import DOWN, PATH, features
+from simulated_cases import DOWN, PATH, dropping, features
 from simulated_past import DAY, HOUR, Story, counting_box
 from snapshot_box import Box
 
@@ -92,6 +92,14 @@ def test_episodes_seen_only_by_rare_passes_have_no_clock() -> None:
         story.observe(counting_box((0, 0, 0, 0)), after=6 * HOUR)
     assert len(story.ledger.episodes.episodes) == 6
     assert features(story)["regular_period"] is None
+
+
+@pytest.mark.parametrize(("passes_apart", "regular"), [(2.9, True), (3.0, None)])
+def test_a_clock_needs_ten_passes_from_episode_to_episode(passes_apart: float, regular: bool | None) -> None:  # noqa: FBT001
+    story = dropping([1.0, *REGULAR])  # 29.3 hours apart
+    for episode in story.ledger.episodes.episodes:
+        episode.uncertain_seconds = passes_apart * HOUR
+    assert features(story)["regular_period"] is regular
 
 
 @pytest.mark.parametrize(
