@@ -5,20 +5,14 @@ import pytest
 from laneproof.diagnosis.case import APART_SECONDS, LOOK_BACK_SECONDS, open_case
 from laneproof.past.notes import ProofNote
 from laneproof_collectors.snapshot import AutonomousTransitions
+from simulated_cases import DOWN, lone, pair
 from simulated_past import DAY, HOUR, PATHS, Story
 from snapshot_box import Box
 
-DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
-
-
-def box(here: str, there: str | None = None) -> Box:
-    made = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=here).with_port(PATHS[1])
-    return made.with_drive(PATHS[1], serial=there) if there else made
-
 
 def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() -> None:
-    story = Story().observe(box("FN1", "FN2")).observe(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
-    story.restart().observe(box("FN2", "FN1"), after=HOUR)
+    story = Story().observe(pair()).observe(pair(), after=HOUR, log=(DOWN,))
+    story.restart().observe(pair("FN2", "FN1"), after=HOUR)
     place = open_case(story.ledger, PATHS[0], "FN2", {})
     drive = open_case(story.ledger, PATHS[1], "FN1", {})
     assert [episode.serial for episode in place.episodes] == ["FN1"]
@@ -27,20 +21,20 @@ def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() 
 
 
 def test_a_case_without_a_serial_number_takes_that_of_the_drive_in_the_position() -> None:
-    story = Story().observe(box("FN1"))
+    story = Story().observe(lone())
     assert open_case(story.ledger, PATHS[0], "", {}).serial == "FN1"
 
 
 def test_it_began_with_its_first_evidence() -> None:
-    story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
+    story = Story().observe(lone()).observe(lone(), after=HOUR, log=(DOWN,))
     case = open_case(story.ledger, PATHS[0], "FN1", {})
     assert case.since == case.episodes[0].dropped_at
     assert open_case(story.ledger, PATHS[1], "", {}).since is None
 
 
 def test_what_is_long_past_is_another_case() -> None:
-    story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
-    story.observe(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
+    story = Story().observe(lone()).observe(lone(), after=HOUR, log=(DOWN,))
+    story.observe(lone(), after=LOOK_BACK_SECONDS + DAY)
     assert open_case(story.ledger, PATHS[0], "FN1", {}).episodes == ()
 
 
@@ -52,19 +46,19 @@ def test_only_a_link_at_generation_1_has_no_lower_rate(generation: int | None, l
 
 
 def test_what_a_run_showed_counts_for_ninety_days() -> None:
-    story = Story().observe(box("FN1"))
+    story = Story().observe(lone())
     story.ledger.add_proof(ProofNote(at=story.now, features={PATHS[0]: ("FN1", {"slow_alone": True})}))
-    story.observe(box("FN1"), after=LOOK_BACK_SECONDS)
+    story.observe(lone(), after=LOOK_BACK_SECONDS)
     assert open_case(story.ledger, PATHS[0], "FN1", {}).experiment("slow_alone") is True
-    story.observe(box("FN1"), after=HOUR)
+    story.observe(lone(), after=HOUR)
     assert open_case(story.ledger, PATHS[0], "FN1", {}).experiment("slow_alone") is None
 
 
 def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were() -> None:
-    story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
+    story = Story().observe(lone()).observe(lone(), after=HOUR, log=(DOWN,))
     for _ in range(5):
-        story.observe(box("FN1"), after=40 * DAY, log=(DOWN,))
-    story.observe(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
+        story.observe(lone(), after=40 * DAY, log=(DOWN,))
+    story.observe(lone(), after=LOOK_BACK_SECONDS + DAY)
     reported = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
     assert len(reported.episodes) == 6  # each within sixty days of the one before
     assert reported.since == reported.episodes[0].dropped_at
@@ -72,9 +66,9 @@ def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were(
 
 
 def test_a_long_pause_parts_two_cases_unless_it_lies_within_the_look_back() -> None:
-    story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
+    story = Story().observe(lone()).observe(lone(), after=HOUR, log=(DOWN,))
     for pause in (APART_SECONDS + 40 * DAY, APART_SECONDS + DAY, DAY):
-        story.observe(box("FN1"), after=pause, log=(DOWN,))
+        story.observe(lone(), after=pause, log=(DOWN,))
     reported = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
     assert len(reported.episodes) == 3
 

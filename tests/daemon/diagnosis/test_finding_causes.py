@@ -8,11 +8,9 @@ from laneproof.advice import OPEN_CASE, advise
 from laneproof.diagnosis.finding_causes import explain
 from laneproof.diagnosis.next_steps import REMEDIES
 from laneproof.findings import Cause, Finding, Kind, Severity
-from simulated_past import DAY, PATHS, Story, counting_box
+from simulated_cases import PATH, dropping
+from simulated_past import DAY, PATHS, Story
 from snapshot_box import Box
-
-PATH = PATHS[0]
-DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 
 def finding(rule: str, *, kind: Kind = Kind.SIGN, causes: tuple[Cause, ...] = (), **evidence: object) -> Finding:
@@ -24,10 +22,7 @@ def finding(rule: str, *, kind: Kind = Kind.SIGN, causes: tuple[Cause, ...] = ()
 
 @pytest.fixture
 def story() -> Story:
-    made = Story().observe(counting_box((0, 0, 0, 0)))
-    for _ in range(3):
-        made.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
-    return made
+    return dropping([24.0] * 3)
 
 
 def test_all_findings_of_a_position_have_the_same_causes(story: Story) -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from feature_stories import SHARED_STORIES, check_stories
-from simulated_cases import ABORTED, DOWN, FAILED, PATH, RESET, features
+from simulated_cases import ABORTED, FAILED, RESET, dropping, features, lone
 from simulated_past import DAY, HOUR, PATHS, Story, counting_box
 from snapshot_box import Box
 
@@ -15,8 +15,8 @@ def test_a_shared_feature_is_seen_absent_or_unknown(feature: str) -> None:
 
 def test_drives_that_lose_their_power_between_the_same_passes_lost_it_together() -> None:
     def box(first: int, second: int) -> Box:
-        made = Box().with_port(PATH).with_drive(PATH, serial="FN1", health={"unsafe_shutdowns": first})
-        return made.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN2", health={"unsafe_shutdowns": second})
+        made = lone(unsafe_shutdowns=first).with_port(PATHS[1])
+        return made.with_drive(PATHS[1], serial="FN2", health={"unsafe_shutdowns": second})
 
     both = Story().observe(box(3, 5)).observe(box(4, 6), after=HOUR)
     assert features(both)["several_drives_together"] is True
@@ -26,8 +26,7 @@ def test_drives_that_lose_their_power_between_the_same_passes_lost_it_together()
 
 
 def test_a_drive_of_the_model_whose_commands_were_taken_back_is_no_drive_that_drops_too() -> None:
-    story = Story().observe(counting_box((0, 0, 0, 0)))
-    story.observe(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    story = dropping([1.0])
     story.observe(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(ABORTED.replace("nvme0", "nvme1"),))
     assert features(story)["same_model_affected"] is False
     story.observe(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(RESET.replace("nvme0", "nvme1"),))

@@ -74,9 +74,7 @@ def test_an_update_brings_no_fault_of_a_link_that_made_errors_for_days_before_it
 
 def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
     # gaps of 2 to 22 hours: thirty of them vary by .54, which chance makes once in thousands of times
-    story = Story().observe(counting_box((0, 0, 0, 0)))
-    for number in range(31):
-        story.observe(counting_box((0, 0, 0, 0)), after=(2.0 + 20.0 * (number * 7 % 10) / 9) * HOUR, log=(DOWN,))
+    story = dropping([2.0 + 20.0 * (number * 7 % 10) / 9 for number in range(31)])
     times = [episode.dropped_at for episode in story.ledger.episodes.episodes]
     clock = clockwork(times)
     assert isinstance(clock, Clockwork)
@@ -112,35 +110,22 @@ def test_a_clock_needs_ten_passes_from_episode_to_episode(passes_apart: float, r
     ],
 )
 def test_a_clock_of_its_own(gap: float, regular: bool | None, expected: bool | None) -> None:  # noqa: FBT001
-    story = Story().observe(counting_box((0, 0, 0, 0)))
-    for number in range(8):
-        story.observe(counting_box((0, 0, 0, 0)), after=gap * HOUR * (1.01 if number % 2 else 0.99), log=(DOWN,))
-    assert features(story)["regular_period"] is regular
-    assert features(story)["period_of_its_own"] is expected
+    answers = features(dropping([0.99 * gap, 1.01 * gap] * 4))
+    assert (answers["regular_period"], answers["period_of_its_own"]) == (regular, expected)
 
 
 def test_a_clock_that_misses_a_beat_is_still_one() -> None:
-    story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
-    for gap in (30.2, 29.9, 60.3, 30.1, 30.0, 90.2, 29.8, 30.3):
-        story.observe(counting_box((0, 0, 0, 0)), after=gap * HOUR, log=(DOWN,))
-    answers = features(story)
-    assert answers["regular_period"] is True
-    assert answers["period_of_its_own"] is True
+    answers = features(dropping([1.0, 30.2, 29.9, 60.3, 30.1, 30.0, 90.2, 29.8, 30.3]))
+    assert answers["regular_period"] is answers["period_of_its_own"] is True
 
 
 @pytest.mark.parametrize("days", [(8, 7, 8, 7, 8, 7), (1, 1, 1, 2, 1, 1), (7, 7, 7, 7, 7, 7)])
 def test_drops_at_one_hour_of_the_day_are_regular_by_the_days_work_and_say_nothing(days: tuple[int, ...]) -> None:
-    story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
-    for number in days:
-        story.observe(counting_box((0, 0, 0, 0)), after=(24.0 * number + 0.4) * HOUR, log=(DOWN,))
-    answers = features(story)
-    assert answers["regular_period"] is None
-    assert answers["period_of_its_own"] is None
+    answers = features(dropping([1.0, *(24.0 * number + 0.4 for number in days)]))
+    assert answers["regular_period"] is answers["period_of_its_own"] is None
 
 
 def test_a_clock_of_nearly_whole_days_that_wanders_through_the_day_is_one() -> None:
-    story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
-    for _ in range(7):
-        story.observe(counting_box((0, 0, 0, 0)), after=12.1 * DAY, log=(DOWN,))
-    assert features(story)["regular_period"] is True
-    assert features(story)["period_of_its_own"] is None  # it is near to twelve days, which a schedule may have
+    answers = features(dropping([1.0, *[12.1 * 24] * 7]))
+    assert answers["regular_period"] is True
+    assert answers["period_of_its_own"] is None  # it is near to twelve days, which a schedule may have
