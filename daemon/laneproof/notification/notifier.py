@@ -55,14 +55,7 @@ class Notifier:
         send: Callable[[str, Message], bool] = deliver,
         beat: Callable[[str], bool] = give_heartbeat,
     ) -> None:
-        """Go on where the run before stopped.
-
-        Args:
-            settings: The settings.
-            folder: Where the state is kept.
-            daemon: The one to ask.
-            send: Delivers a message to an address; whether it was taken.
-            beat: Gives the sign of life.
+        """Go on where the run before stopped; `send` says whether a message was taken.
 
         Raises:
             OSError: The state cannot be read.

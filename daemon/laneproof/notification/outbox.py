@@ -47,13 +47,9 @@ def name_address(url: str) -> str:
 
 
 def put(queue: Queue, messages: Iterable[Message], addresses: Collection[str], first: int) -> Queue:
-    """Add messages, each for all addresses; none gets a reminder of a case of which a message waits for it.
+    """Add messages, numbered from the first free number, each for all addresses.
 
-    Args:
-        queue: What waits.
-        messages: The messages, the first first.
-        addresses: Where each goes.
-        first: The first number that is free.
+    None gets a reminder of a case of which a message waits for it.
     """
     waiting = {(item.message.case, item.address) for item in queue}
     pairs = [

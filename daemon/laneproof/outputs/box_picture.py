@@ -52,16 +52,7 @@ _HATCH = """\
 
 
 def draw_box(build: Build | None, snapshot: Snapshot, marks: Mapping[str, Mark]) -> str:
-    """Draw the picture.
-
-    Args:
-        build: The declaration, for labels and for positions that are empty.
-        snapshot: The facts.
-        marks: What to mark, by path.
-
-    Returns:
-        A whole SVG document.
-    """
+    """Draw a whole SVG document; `build` gives labels and what is empty, `marks` what to mark, by path."""
     positions = list_positions(build, snapshot)
     title = _say_title(name_box(build, snapshot), positions, marks)
     height = _TOP + _ROW * max(len(positions), 1) + _FOOT

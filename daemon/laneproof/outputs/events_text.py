@@ -68,15 +68,7 @@ def gather(
     labels: Mapping[str, str],
     episodes: Iterable[Happening] = (),
 ) -> list[Happening]:
-    """Put all that happened in one order.
-
-    Args:
-        events: Events.
-        changes: What became of findings.
-        notes: The owner's notes.
-        labels: Label by path, of the declared positions.
-        episodes: Disconnects and resets as wholes, from `episodes_text.list_episodes`.
-    """
+    """Put all that happened in one order; `labels` by path, `episodes` as `episodes_text.list_episodes` gives them."""
     found = [*episodes]
     found += [
         Happening(
@@ -157,10 +149,7 @@ def happening_as_json(happening: Happening) -> dict[str, Any]:
 
 
 def join_runs(happened: Iterable[Happening]) -> list[Happening]:
-    """Join what the kernel reported of one position again and again, with less than an hour in between.
-
-    Args:
-        happened: In the order of time.
+    """Join what the kernel reported of one position again and again, with less than an hour in between, oldest first.
 
     Returns:
         What happened, by the time of each beginning; a run has the words of its first and the count of all.
@@ -181,10 +170,7 @@ def join_runs(happened: Iterable[Happening]) -> list[Happening]:
 
 
 def join_repeats(happened: Iterable[Happening]) -> list[Happening]:
-    """Join the changes of a finding that is raised and cleared again and again.
-
-    Args:
-        happened: In the order of time.
+    """Join the changes of a finding that is raised and cleared again and again, oldest first.
 
     Returns:
         What happened, by the time of each beginning; a joined one says how often it was raised, with its last words.

@@ -41,14 +41,7 @@ def join(parts: Iterable[str | Markup | None]) -> Markup:
 
 
 def write_section(heading: str, *content: Markup | None, name: str | None = None, class_: str | None = None) -> Markup:
-    """Make a section of a page that is called by its heading.
-
-    Args:
-        heading: Its heading.
-        content: What stands below.
-        name: Its name for links, the heading's first word without one.
-        class_: Its class, for the style.
-    """
+    """Make a section with a heading; links find it by `name`, the heading's first word without one."""
     name = name or heading.split(maxsplit=1)[0].lower()
     return tag("section", tag("h2", heading, id=name), *content, aria_labelledby=name, class_=class_)
 

@@ -61,13 +61,7 @@ class Style:
         return f"{text[: max(room - 1, 0)].rstrip()}{'…' if self.unicode else '~'}"
 
     def wrap(self, text: str, first: str = "", rest: str | None = None) -> list[str]:
-        """Break a text into lines.
-
-        Args:
-            text: The text.
-            first: What its first line begins with.
-            rest: What the others begin with; None for two columns more than the first.
-        """
+        """Break a text into lines: the first begins with `first`, others with `rest` or two columns more."""
         return textwrap.wrap(
             self.clean(text),
             self.width,
@@ -77,15 +71,7 @@ class Style:
         )
 
     def wrap_under(self, title: str, text: str, code: str, first: str = "", rest: str | None = None) -> list[str]:
-        """Break a text that begins with a title, and paint the title.
-
-        Args:
-            title: The beginning of the text.
-            text: What follows it.
-            code: The title's colour.
-            first: What its first line begins with.
-            rest: What the others begin with; None for two columns more than the first.
-        """
+        """Break a text that begins with a title as `wrap` does, and paint the title."""
         lines, title = self.wrap(title + text, first, rest), self.clean(title)
         if lines[0].startswith(first + title):  # a title that was broken itself stays as it is
             lines[0] = first + self.paint(title, code) + lines[0].removeprefix(first + title)

@@ -235,14 +235,7 @@ def choose_worse(series: Iterable[Series], subjects: Sequence[Subject], grid: Gr
 
 
 def make_trend(subject: Subject, series: Sequence[Series], events: Iterable[Event], grid: Grid) -> Trend:
-    """Arrange what was kept of a position.
-
-    Args:
-        subject: What it is about.
-        series: Series of its path and of its drive, each once.
-        events: Events of its path, and those of the whole machine.
-        grid: The columns.
-    """
+    """Arrange what was kept of a position: series of its path and drive, events of its path and of the machine."""
     charts = tuple(_charts(series, grid))
     known = [any(chart.columns[column] is not None for chart in charts) for column in range(grid.count)]
     marks = tuple(_event_charts(tuple(events), grid, known)) if charts else ()

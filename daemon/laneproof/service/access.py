@@ -29,13 +29,7 @@ class Access:
     """The names that this box is asked by, and the token."""
 
     def __init__(self, address: str, names: Iterable[str] = (), token: str | None = None) -> None:
-        """Make the check.
-
-        Args:
-            address: Where the service listens.
-            names: Further names by which it is reached.
-            token: What each request must show; None where none is asked for.
-        """
+        """Make the check: of the names by which the address is reached, and of a token where one is asked for."""
         self._names = {LOOPBACK_NAME, address.lower(), *(name.lower().rstrip(".") for name in names)}
         self._listens_everywhere = (parsed := parse_address(address)) is not None and parsed.is_unspecified
         self._token = None if token is None else token.encode()

@@ -60,13 +60,7 @@ class EvidenceRing:
     """Writes lines of evidence; `put` never waits."""
 
     def __init__(self, folder: str, *, files: int = FILES, file_bytes: int = FILE_BYTES) -> None:
-        """Begin; the folder is made with the first line.
-
-        Args:
-            folder: Where to write.
-            files: How many files are kept.
-            file_bytes: How large each becomes.
-        """
+        """Begin; the folder is made with the first line, and keeps so many files of so many bytes."""
         self._folder, self._files, self._file_bytes = Path(folder), files, file_bytes
         self._waiting: queue.Queue[_Batch | None] = queue.Queue(MOST_WAITING)
         self._descriptor: int | None = None

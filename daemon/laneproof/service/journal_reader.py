@@ -199,14 +199,7 @@ def is_same_boot(boot_id: str, other: str) -> bool:
 def find_new_events(
     boot: int, events: Iterable[TimedKernelEvent], known: LastRead, seen: Iterable[TimedKernelEvent] = ()
 ) -> JournalAnswer:
-    """Find what the journal has that was not taken yet, and whether it is judged or only reported.
-
-    Args:
-        boot: The boot that was asked for.
-        events: What the journal had of it.
-        known: What was taken already.
-        seen: What the ring gave of this boot.
-    """
+    """Find what the journal had of a boot, and nobody took or the ring gave: it is judged, or only reported."""
     given = tuple(events)
     of_known = [is_same_boot(event.boot_id or "", known.boot_id) for event in given]
     new = [

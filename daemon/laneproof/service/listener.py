@@ -139,14 +139,9 @@ class Server(TcpWSGIServer):
     def __init__(
         self, address: str, port: int, pages: Pages, access: Access | None = None, bound: socket.socket | None = None
     ) -> None:
-        """Bind; port 0 lets the system choose.
+        """Bind, or take a socket that is bound there; port 0 lets the system choose.
 
-        Args:
-            address: Where to listen.
-            port: Its port.
-            pages: What is answered.
-            access: Who is answered; None for who asks by the address or a loopback name.
-            bound: A socket that is bound there; None to bind one.
+        Without `access` whoever asks by the address or a loopback name is answered.
 
         Raises:
             OSError: The address cannot be bound.

@@ -40,11 +40,7 @@ class Settings(BaseModel):
 
 
 def parse_settings(text: str, *, name: str) -> Settings:
-    """Parse the settings' file.
-
-    Args:
-        text: TOML.
-        name: The file's name, for the sentence.
+    """Parse the settings' file, which has a name for the sentence of an error.
 
     Raises:
         SettingsError: It is no TOML, or says what it may not; one line a problem, each with its line.

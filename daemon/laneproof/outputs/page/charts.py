@@ -101,17 +101,10 @@ def draw_chart(  # noqa: PLR0913 (the parts of a chart)
     limits: Sequence[Limit] = (),
     moments: Iterable[float] = (),
 ) -> Markup:
-    """Draw a chart.
+    """Draw a chart, and say the same in words for who does not see it.
 
-    Args:
-        title: What it shows.
-        figures: The same in words, for who does not see it.
-        spans: The least and the most of each column; None where nothing was read.
-        scale: The scale.
-        grid: The columns.
-        ends: What the bottom and the top of the scale are, in words.
-        limits: What the figure is held against.
-        moments: When the drive disconnected or was reset, unix seconds.
+    A column spans its least and its most, None where nothing was read; the scale's `ends` are in words. `moments` are
+    when the drive disconnected or was reset, unix seconds.
     """
     lines = [(scale.height_of(limit.value), limit) for limit in limits]
     drawing = _draw(
@@ -128,14 +121,7 @@ def draw_chart(  # noqa: PLR0913 (the parts of a chart)
 
 
 def draw_moments(title: str, figures: str, moments: Iterable[float], grid: Grid) -> Markup:
-    """Draw when something happened.
-
-    Args:
-        title: What happened.
-        figures: How often, in words.
-        moments: When, unix seconds.
-        grid: The columns.
-    """
+    """Draw when something happened, unix seconds, and say how often in words."""
     drawing = _draw(f"{title}: {figures}", grid, tag("path", class_="tick", d=_moments(moments, grid)), height=_SHORT)
     return _frame(title, figures, drawing, grid)
 

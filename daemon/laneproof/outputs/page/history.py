@@ -48,13 +48,7 @@ _LEGEND = (
 
 
 def write_history(past: PositionPast, position: Position, span: str) -> Markup:
-    """Write the charts.
-
-    Args:
-        past: What was kept of the position.
-        position: The position, for the limits of its link and drive.
-        span: How much time is shown, one of `SPANS`.
-    """
+    """Write the charts of one of `SPANS`, against the limits of the position's link and drive."""
     grid = past.trend.grid
     moments = {kind: [each.t for each in past.happened if each.kind == kind] for kind, _ in _MOMENTS}
     strips = [

@@ -54,18 +54,9 @@ def write_document(  # noqa: PLR0913 (the parts of a page)
     more: Iterable[str | Markup] = (),
     below: Markup | None = None,
 ) -> str:
-    """Write a whole page.
+    """Write a whole page, which its script reads again every so many seconds.
 
-    Args:
-        title: Its title.
-        headline: What stands above.
-        body: Its content.
-        age_seconds: How long ago the last pass was judged; None where that is not known.
-        links: Where other pages are.
-        kind: The class of its content, for the style.
-        every_seconds: How often its script reads it again.
-        more: What stands in the foot beside the version.
-        below: What stands below that.
+    `kind` is the class of its content, for the style; `more` stands in the foot beside the version, `below` under that.
     """
     head = tag(
         "head",

@@ -12,14 +12,7 @@ Cell = Markup | str
 def write_table(
     title: str, rows: Sequence[Row], columns: Sequence[tuple[str, Callable[[Row], Cell]]], *below: Markup
 ) -> Markup:
-    """Write a section with a table.
-
-    Args:
-        title: Its heading; the last word becomes its name.
-        rows: What the rows are about.
-        columns: The columns' titles, each with what to write of a row; the first names the row.
-        below: What stands below the table.
-    """
+    """Write a section with a table: the title's last word is its name, a row's first column heads the row."""
     name = title.rsplit(maxsplit=1)[-1].lower()
     head = tag("tr", *(tag("th", column, scope="col", role="columnheader") for column, _ in columns), role="row")
     table = tag(
