@@ -1,4 +1,4 @@
-"""Deadlines for a machine's answers: devices that hang are waited for side by side, and hold up nothing else.
+"""Deadlines for a machine's answers: devices that hang are waited for at the same time, and hold up nothing else.
 
 Rules of this module: it knows which device a question is about, never how it is answered.
 """
@@ -44,16 +44,16 @@ _ANSWERED_AT_ONCE = (ReadClock, ReadKernelLog, ReadUevents)
 
 
 class PatientHost(Host):
-    """A host whose answers may be long in coming.
+    """A host whose answers may take long.
 
     Each batch is answered by a reader thread, while the caller watches that it moves on. A thread that waits at one
     question keeps it and all about the same device, and another goes on with the rest: devices that hang are waited for
-    side by side. A question that takes longer than the deadline is answered `Unread` and its thread is left behind;
+    at the same time. A question that takes longer than the deadline is answered `Unread` and its thread is left behind;
     until that thread comes back, every question about the same device, or one below it, is answered at once.
     """
 
     def __init__(self, deadline_seconds: float) -> None:
-        """Begin.
+        """Begin with no device that hangs.
 
         Args:
             deadline_seconds: How long one question may take.
@@ -66,7 +66,7 @@ class PatientHost(Host):
 
     @abstractmethod
     def _answer(self, question: Question) -> Answer:
-        """Answer one question; may take for ever, and never raises."""
+        """Answer one question. It may never return, and never raises."""
 
     @abstractmethod
     def _find_folder(self, name: str) -> str:

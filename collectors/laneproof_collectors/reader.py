@@ -100,7 +100,7 @@ class Reader:
     """Answers whoever may ask, a thread a connection."""
 
     def __init__(self, host: GuardedHost, groups: frozenset[int] = frozenset()) -> None:
-        """Begin.
+        """Make a reader that serves nobody yet.
 
         Args:
             host: What it asks.

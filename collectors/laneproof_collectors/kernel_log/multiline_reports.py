@@ -1,8 +1,8 @@
 """The lines of one report are one event.
 
-Rules of this module: lines are joined by device and kind, within the time in which the kernel prints a report; what a
-recovery came to, said under the port's name, belongs to the error that it was to cure; and a status that fits two
-registers is read as the lines around it say.
+Rules of this module: lines are joined by device and kind, within the time in which the kernel prints a report. The
+result of a recovery is printed under the port's name, and belongs to the error that the recovery was for. A status that
+fits two registers is read as the lines around it suggest.
 """
 
 import re
@@ -52,8 +52,8 @@ _FIRMWARE_LINE = re.compile(
 )
 """drivers/firmware/efi/cper.c: severity, section and device of a hardware error record stand in lines of their own."""
 
-_AFTERMATH = frozenset({"recovery", "reset", "hindered"})  # drivers/pci/pcie/err.c: what the recovery came to
-_CURED = frozenset({EventKind.AER_UNCORRECTABLE, EventKind.DPC})  # what a recovery is for
+_RECOVERY_RESULTS = frozenset({"recovery", "reset", "hindered"})  # details of the lines of drivers/pci/pcie/err.c
+_RECOVERED_FROM = frozenset({EventKind.AER_UNCORRECTABLE, EventKind.DPC})  # what a recovery is for
 _OTHER_REGISTER = {
     EventKind.AER_CORRECTABLE: EventKind.AER_UNCORRECTABLE,
     EventKind.AER_UNCORRECTABLE: EventKind.AER_CORRECTABLE,
@@ -84,15 +84,15 @@ class Reports:
         event = self._settle_register(event, at)
         key = (event.kind, event.device)
         position, seen = self._open.get(key, (None, None))
-        if position is None or not _near(seen, at) or not _goes_on(self.events[position].event, event):
-            position = self._elsewhere(event, at)
+        if position is None or not _is_soon_after(seen, at) or not _adds_to(self.events[position].event, event):
+            position = self._find_report_of_other_device(event, at)
         if position is None:
             position = len(self.events)
             self.events.append(_timed(record, event))
         else:
             self._join(position, event.detail)
-            if _AFTERMATH & event.detail.keys():
-                return  # the port said it, but the report is not the port's
+            if _RECOVERY_RESULTS & event.detail.keys():
+                return  # printed under the port's name, but the report is another device's
         self._open[key] = (position, at)
 
     def add_firmware(self, record: KernelRecord) -> None:
@@ -134,12 +134,12 @@ class Reports:
 
     def _latest(self, kind: EventKind, device: str | None, at: float | None) -> int | None:
         position, seen = self._open.get((kind, device), (None, None))
-        return position if _near(seen, at) else None
+        return position if _is_soon_after(seen, at) else None
 
-    def _elsewhere(self, event: KernelEvent, at: float | None) -> int | None:
+    def _find_report_of_other_device(self, event: KernelEvent, at: float | None) -> int | None:
         """Find the report that a line belongs to although it names another device."""
-        if _AFTERMATH & event.detail.keys():
-            return self._unfinished(_CURED, "recovery", at, RECOVERY_SECONDS)
+        if _RECOVERY_RESULTS & event.detail.keys():
+            return self._unfinished(_RECOVERED_FROM, "recovery", at, RECOVERY_SECONDS)
         if event.kind is EventKind.DPC and "status" in event.detail:
             position = self._unfinished({EventKind.DPC}, "status", at, REPORT_SECONDS)
             if position is not None and "edr" in self.events[position].event.detail:
@@ -154,7 +154,7 @@ class Reports:
         """Find the last report of some kinds that does not say a thing yet."""
         for position in range(len(self.events) - 1, -1, -1):
             report = self.events[position]
-            if not _near(report.up_seconds, at, seconds):
+            if not _is_soon_after(report.up_seconds, at, seconds):
                 return None
             if report.event.kind in kinds and missing not in report.event.detail:
                 return position
@@ -166,11 +166,11 @@ class Reports:
         self.events[position] = replace(report, event=event, lines=report.lines + 1)
 
 
-def _near(earlier: float | None, later: float | None, seconds: float = REPORT_SECONDS) -> bool:
+def _is_soon_after(earlier: float | None, later: float | None, seconds: float = REPORT_SECONDS) -> bool:
     return earlier is None or later is None or 0 <= later - earlier <= seconds
 
 
-def _goes_on(report: KernelEvent, event: KernelEvent) -> bool:
+def _adds_to(report: KernelEvent, event: KernelEvent) -> bool:
     """Whether a line adds to a report: by its form, or as the device's own account of what the port announced."""
     return event.continues or ("layer" in event.detail and "layer" not in report.detail)
 

@@ -35,11 +35,15 @@ __all__ = [
 
 
 class KernelEvents(NamedTuple):
-    """The events since the last reading, oldest first.
+    """What was read of the log since the last reading.
 
-    With them, how many records were lost before or between, and how many were read: with none, silence says nothing.
-    And when the first and the last of these were said, by the stamps of the log's own clock, None where there is none;
-    and which functions left the kernel and are not back, each with the stamp of that.
+    Attributes:
+        events: The events, oldest first.
+        lost: How many records were lost before or between those read.
+        records: How many records were read: where it is none, silence says nothing.
+        begins_up_seconds: The first record's stamp, by the log's own clock; None where there is none.
+        ends_up_seconds: The last record's stamp, likewise.
+        released: Functions that left the kernel and are not back, each with the stamp of its leaving.
     """
 
     events: tuple[TimedKernelEvent, ...]

@@ -3,7 +3,7 @@
 Rules of this module: only the links in ``/sys/bus/pci/devices`` say which functions there are. How a function rests is
 read first, and one that sleeps, or is behind a port that does, is asked nothing that would wake it: its link attributes
 and configuration space. All functions are asked together, in a few large batches; names and offsets that do not change
-are kept in a `PcieCache` by whoever passes again. What it does not do: it compares nothing, and it reads no drive.
+are kept in a `PcieCache` from pass to pass. What it does not do: it compares nothing, and it reads no drive.
 
 Source: Linux Documentation/ABI/testing/sysfs-bus-pci and sysfs-bus-pci-devices-aer_stats.
 """
@@ -45,7 +45,7 @@ SLOTS = "/sys/bus/pci/slots"
 
 _IDENTITY = ("class", "vendor", "device")
 _AT_REST = (*POWER_ATTRIBUTES, *_IDENTITY)  # reading these wakes nothing
-# Who totals what was reported to it. Source: pci_ids.h, PCI_CLASS_BRIDGE_PCI and PCI_CLASS_SYSTEM_RCEC.
+# Functions that add up what was reported to them. Source: pci_ids.h, PCI_CLASS_BRIDGE_PCI and PCI_CLASS_SYSTEM_RCEC.
 _BRIDGE, _EVENT_COLLECTOR = 0x0604, 0x0807
 _COLLECTING_CLASSES = (_BRIDGE, _EVENT_COLLECTOR)
 
@@ -66,7 +66,7 @@ class PcieCache:
 
     names: dict[Ids, Names] = field(default_factory=dict)
     labels: dict[FunctionKey, tuple[str | None, bool]] = field(default_factory=dict)
-    """The firmware's own name, and whether it is in a case that may be unplugged."""
+    """The firmware's own name, and whether it is in an enclosure that may be unplugged."""
     aer_offsets: AerOffsets = field(default_factory=dict)
 
 
@@ -121,7 +121,7 @@ def read_functions(host: Host, *, cache: PcieCache | None = None) -> tuple[PciFu
 
 
 def _ask_together(host: Host, *groups: Sequence[Question]) -> list[list[Any]]:
-    """Ask several groups of questions in one batch, since each hand-over costs as much as many a read."""
+    """Ask several groups of questions in one batch, since handing a batch over costs as much as many reads."""
     answers = iter(host.ask([question for group in groups for question in group]))
     return [list(islice(answers, len(group))) for group in groups]
 

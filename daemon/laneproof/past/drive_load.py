@@ -33,12 +33,12 @@ _KEPT_WINDOWS = 30
 _SHORT_SECONDS = 15.0  # windows shorter than this are joined as they come, so that those kept reach far enough back
 
 HANG_SECONDS = 60.0
-"""So long before its first line in the log a drive may have been hanging already, and have moved nothing whatever was
-asked of it: the driver waits 30 s for a command and says nothing meanwhile; twice that to be safe.
+"""A drive may have hung, and moved nothing, for this long before its first line in the log: the driver waits 30 s for a
+command before it logs anything; twice that to be safe.
 
 Source: kernel drivers/nvme/host/core.c, ``nvme_core.io_timeout``, 30 by default."""
 
-_LEAST_SECONDS = 60.0  # what a drive did in less does not show how busy it was (our choice)
+_LEAST_SECONDS = 60.0  # a shorter window does not show how busy a drive was (our choice)
 _LONG_SECONDS = 10 * HANG_SECONDS  # in a window this long, the hang at its end is a small part
 
 
@@ -47,13 +47,13 @@ class Window:
     """What a drive moved between two readings.
 
     Attributes:
-        began: Begin, ledger time.
-        seconds: Length.
+        began: Its beginning, ledger time.
+        seconds: Its length.
         moved_bytes: Bytes read and written.
         written_bytes: Bytes written.
         operations: Reads and writes; None where the source does not count them.
         milliseconds: Time that they took together; None likewise.
-        busy_milliseconds: Time in which any was under way; None likewise.
+        busy_milliseconds: Time in which at least one was under way; None likewise.
     """
 
     began: float
@@ -66,7 +66,7 @@ class Window:
 
     @property
     def ended(self) -> float:
-        """End, ledger time."""
+        """Its end, ledger time."""
         return self.began + self.seconds
 
     @property
@@ -85,8 +85,8 @@ class Window:
     def work_milliseconds(self) -> float | None:
         """Mean milliseconds for an operation that are the drive's own, None where there were too few.
 
-        Who asks for many blocks at a time waits for each of them in a queue: that is no slow drive, which is busy for
-        longer with the same work. Source: Linux Documentation/admin-guide/iostats.rst, fields 4, 8 and 10.
+        A program that asks for many blocks at a time waits for each of them in a queue. That makes no slow drive, which
+        is busy for longer with the same work. Source: Linux Documentation/admin-guide/iostats.rst, fields 4, 8 and 10.
         """
         latency = self.latency
         if latency is None or not self.busy_milliseconds or not self.operations:

@@ -1,7 +1,7 @@
 """Each drive over time: what it counts, how worn and how warm it is. The record goes with the drive to any position.
 
-A count that moved by several at once is one rise: between two readings nobody knows more. A count that fell belongs to
-another drive or another counter, and begins again.
+A count that moved by several between two readings is one rise: when each came is not known. A count that fell belongs
+to another drive or another counter, and begins again.
 """
 
 import math
@@ -18,7 +18,7 @@ from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, 
 from laneproof_collectors.unread import Unread
 
 _ABSENT_SECONDS = 600.0
-"""A drive that a pass did not find and that is back sooner was not taken away. Our choice."""
+"""A drive that a pass did not find was not taken away if it is back sooner. Our choice."""
 KNOWN_SECONDS = 30 * 86400.0
 """How long a drive whose serial number cannot be read is taken for the one last seen in its position. Our choice."""
 _MOST_TIMES = 200

@@ -224,7 +224,7 @@ class EpisodeBook:
         ]
 
     def is_being_removed(self, path: str, now: float, *, within: float = IN_HAND_SECONDS) -> bool:
-        """Whether somebody asked for a drive to be let go a short time ago, and it is not back."""
+        """Whether somebody removed the drive in good order a short time ago, and it is not back."""
         removal = self._find_removal(path)
         return removal is not None and 0.0 <= now - removal.dropped_at < within
 
@@ -322,12 +322,12 @@ class EpisodeBook:
     def _was_taken_out(
         self, event: PositionEvent, placed: Sequence[PositionEvent], removed_at: Mapping[str, float]
     ) -> bool:
-        """Whether somebody took the drive out in good order before, and it is not back: its slot may say what it likes.
+        """Whether the drive was removed in good order before this event, and is not back: then the event is no trouble.
 
-        Who removes a drive through sysfs and then pulls it makes the slot, which is still on, say that its link went
-        down and that its card is not present. Source: Linux drivers/pci/hotplug/pciehp_ctrl.c,
-        pciehp_handle_presence_or_link_change. Both may be first read in one pass, and a device event has no time: then
-        the line of the log that says when the function left decides; after a pull it comes after what the slot says.
+        When a drive is removed through sysfs and then pulled, its slot, which is still on, reports that the link went
+        down and that no card is present. Source: Linux drivers/pci/hotplug/pciehp_ctrl.c,
+        pciehp_handle_presence_or_link_change. Removal and report may be first read in one pass, and a device event has
+        no time: then the log's line of when the function left decides. After a mere pull that line follows the report.
         """
         if event.kind in RETURNS:
             return False
@@ -390,7 +390,7 @@ class EpisodeBook:
 
 
 def _is_same(episode: Episode, joined: JoinedEvents) -> bool:
-    """Whether joined events are an episode that is known, which may have grown, and lost its good order, since."""
+    """Whether joined events are a known episode, which may have grown since, or proved not to be in good order."""
     if episode.path != joined.path or episode.asked < joined.asked:
         return False
     if episode.asked and joined.dropped_at > episode.dropped_at:
@@ -399,7 +399,7 @@ def _is_same(episode: Episode, joined: JoinedEvents) -> bool:
 
 
 def _keep_joinable(events: list[PositionEvent], now: float) -> list[PositionEvent]:
-    """Keep the events of each position that an event to come may still be joined to."""
+    """Keep the events of each position that a later event may still be joined to."""
     kept: list[PositionEvent] = []
     reached: dict[str, float] = {}
     for event in sorted(events, key=attrgetter("t"), reverse=True):
@@ -410,7 +410,7 @@ def _keep_joinable(events: list[PositionEvent], now: float) -> list[PositionEven
 
 
 def _drop_repetitions(events: list[PositionEvent]) -> list[PositionEvent]:
-    """Keep every opening and return; of what merely goes along, one a minute, position and kind is enough."""
+    """Keep every event that opens an episode or is a return; of others one a minute, position and kind is enough."""
     kept: dict[tuple[object, ...], PositionEvent] = {}
     for event in events:
         minute = event.t if event.opens or event.kind in RETURNS else event.t // 60.0

@@ -1,10 +1,9 @@
 """Correctable errors of each link with their exposure, as the kernel counts them at both ends.
 
-Rules of this module: a series belongs to one drive in one position and begins again with each boot, each time an end is
-enumerated, and each time a count falls; what stood there at its first reading was counted before the watch and is no
-rate. Errors that go along with an episode belong to it and are kept apart. Where no end counts, the reports in the
-kernel's log stand in, as the least that happened; those of errors that could not be corrected wherever no end counts
-such errors.
+Rules of this module: a series belongs to one drive in one position. It begins again with each boot, each time an end
+is enumerated, and each time a count falls; what an end shows at its first reading was counted before anybody watched,
+and gives no rate. Errors during an episode belong to the episode and are kept apart. Where no end counts, the reports
+in the kernel's log are taken instead, as the least that happened; of uncorrectable errors, where no end counts those.
 """
 
 import math
@@ -27,14 +26,15 @@ SETTLE_SECONDS = 120.0
 
 PORT, DEVICE = "port", "device"
 _MINUTE = 60.0
-_SENDER = ("Rollover", "Timeout")
+_REPLAY_COUNTERS = ("Rollover", "Timeout")
 _LINK_FATAL = ("DLP", "SDES", "FCP", "RxOF", "MalfTLP", "ECRC")
 """Uncorrectable errors that are the link's own; unsupported requests, aborts and completion timeouts are not."""
 _NOT_OF_LINK = frozenset({"NonFatalErr", "CorrIntErr", "HeaderOF"})
-"""Correctable errors that are none of the link: an uncorrectable one that was no harm, and a device's own affairs."""
+"""Correctable errors that say nothing of the link: uncorrectable ones that did no harm, and those inside a device."""
 _FEWEST_ALIKE = 3
+"""So many links that came up together show whether errors are those of training. Our choice."""
 _CLEAR_P = 1e-5
-"""So many links of the same age, and so unlikely that one alone has errors by a reason that they share. Our choice."""
+"""Below this p, errors of one of them alone are its own, and not those of training. Our choice."""
 MOST_READINGS = 60
 """Readings with errors that are kept one by one."""
 _MOST_REPORTED = 40
@@ -86,7 +86,7 @@ class LinkRecord:
         port: The upper end.
         far: The lower end.
         series: Errors and exposure.
-        aside: Errors that went along with episodes or with training.
+        aside: Errors during episodes or training, which are in no series.
         readings: When errors were counted and how many, the last ones.
         last_minute: The minute in which the last error was counted.
         from_log: Whether errors were taken from the log, for lack of any counter.
@@ -225,10 +225,9 @@ class LinkBook:
 
 
 def _add_young(young: Sequence[tuple[LinkRecord, Tally]], timeline: Timeline, elapsed: float) -> None:
-    """Add what was counted so soon that it may belong to training, where links of the same age show that it does not.
+    """Add what links counted soon after they came up, where links that came up with them show that it is no training.
 
-    A link that was up long before the first reading has trained long ago, unless it came back just then. Its siblings
-    clear that doubt: what began with them and makes errors that none of them makes is no training of all.
+    What began with its siblings, and makes errors that none of them makes, is not training: that would show at all.
     """
     all_errors, carried = sum(fresh.errors for _, fresh in young), [_bits(record, elapsed) for record, _ in young]
     for (record, fresh), bits in zip(young, carried, strict=True):
@@ -249,7 +248,7 @@ def _bits(record: LinkRecord, seconds: float) -> float:
 
 
 def _read_link(record: LinkRecord, link: Link, timeline: Timeline, elapsed: float, events: LinkEvents) -> Tally | None:
-    """Read one link, and keep what it counted; give that back where it may still belong to its training."""
+    """Read one link, and keep what it counted; where that may still be training, return it instead of keeping it."""
     now = timeline.now
     gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value
     if isinstance(gt_s, float | int) and isinstance(lanes, float | int):
@@ -285,7 +284,7 @@ def _read_link(record: LinkRecord, link: Link, timeline: Timeline, elapsed: floa
 
 
 def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:
-    """Whether an end counts its uncorrectable errors; what is masked or switched off are its correctable ones."""
+    """Whether an end counts its uncorrectable errors; `Reporting.MASKED` and `OFF` are about correctable ones."""
     counters = function.aer if function is not None and function.answers else None
     is_read = counters is not None and _sum_fatal(counters) is not None
     return is_read and end.reporting not in (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.UNKNOWN)
@@ -407,7 +406,7 @@ def _received(counts: Mapping[str, int], before: Mapping[str, int]) -> tuple[int
 
 def _add(fresh: Tally, counts: Mapping[str, int], before: Mapping[str, int], *, at_port: bool) -> None:
     fewest, most = _received(counts, before)
-    sent = max(counts.get(name, 0) - before.get(name, 0) for name in _SENDER)
+    sent = max(counts.get(name, 0) - before.get(name, 0) for name in _REPLAY_COUNTERS)
     fresh.most += most
     if at_port:
         fresh.port_errors, fresh.port_replays = fewest, sent

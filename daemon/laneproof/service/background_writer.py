@@ -39,7 +39,7 @@ class BackgroundWriter:
     """A writer that never lets its caller wait, but at the end."""
 
     def __init__(self, store: Store, *, most_waiting: int = MOST_WAITING) -> None:
-        """Begin.
+        """Start the thread that writes.
 
         Args:
             store: The one that does the work; it may be asked from any thread.
