@@ -86,7 +86,6 @@ class Engine:
         self._confirmations = confirmations or {}
         self._lives: Mapping[Identity, Life] = {}
         self._past = Past()
-        self._notes_taken = 0
         self._weights, self._weighed = DEFAULT, 0
 
     # --- kept over a restart ------------------------------------------------------------------------------------------
@@ -154,8 +153,6 @@ class Engine:
             read_again: The groups of facts that were read since then.
         """
         arrangement = arrange(self.build, snapshot, shared_serials=self._past.ledger.shared_serials)
-        notes = self._past.notes if len(self._past.notes) != self._notes_taken else ()
-        self._notes_taken = len(self._past.notes)
         timeline = self._past.ledger.timeline
         offset = timeline.offset if timeline.boots else None
         episodes = self._past.ledger.update(
@@ -164,7 +161,7 @@ class Engine:
             device_events,
             build=self.build,
             topology=arrangement.topology,
-            notes=notes,
+            notes=self._past.notes,
             read_again=read_again,
         )
         self._past = replace(
