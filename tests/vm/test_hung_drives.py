@@ -1,6 +1,7 @@
 """Seven drives of eight stop answering on a real kernel, which waits a minute for them: what that costs the watch."""
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -46,6 +47,27 @@ def test_each_drive_that_hangs_costs_its_own_answers_and_the_eighth_is_read_on(b
         assert any(words in one["summary"] for words in ("no answer within 5 s", "still waiting for log 02h"))
     # the kernel's own files about them are read all the same: nothing says that they are gone, or that a link is lost
     assert not [one for one in facts["findings"] if one["rule"] in ("position-empty", "drops-off-bus")]
+
+
+def found_by(audit: dict[str, Any]) -> dict[tuple[str, str, str], str]:
+    findings = json.loads(audit["out"])["findings"]
+    return {(one["rule"], one["position"], one["summary"]): one["kind"] for one in findings}
+
+
+@pytest.mark.parametrize("who", ["root", "reader"])
+def test_an_audit_meanwhile_ends_and_says_what_it_could_not_read_and_what_it_found(
+    boot: Boot, who: str, record_property: Callable[[str, object], None]
+) -> None:
+    before, answer = boot.facts("audits")[f"before-{who}"], boot.facts("audits")[f"hung-{who}"]
+    shown = f"{answer['seconds']:.0f} s, ended after {answer['ended']:.0f} s; before {before['seconds']:.0f} s"
+    record_property(f"an audit while seven drives hang, {who}", shown)
+    print(f"{who}: {shown}")  # noqa: T201 (the record of the run)
+    new = found_by(answer).items() - found_by(before).items()
+    assert {kind for _, kind in new} == {"unverified"}
+    assert sorted(position for (rule, position, _), _ in new if rule == "critical-warning") == HUNG
+    for (rule, _, summary), _ in new:
+        assert rule != "critical-warning" or any(why in summary for why in ("no answer within 5 s", "still waiting"))
+    assert SERIALS[-1] in json.dumps(json.loads(answer["out"])["inventory"])
 
 
 def test_readings_go_on_meanwhile_and_no_threads_or_processes_gather(boot: Boot) -> None:

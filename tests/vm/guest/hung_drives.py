@@ -4,6 +4,9 @@ A drive stops to answer when its function may not reach the memory any more: its
 them. The kernel waits for an admin command for a minute, then resets the drive, which lets it reach the memory again.
 """
 
+import contextlib
+import grp
+import io
 import json
 import os
 import subprocess
@@ -17,6 +20,8 @@ from vm.guest.split_slot import by_serial, kernel_log
 from vm.guest.steps import Steps, wait_until
 
 BUILD, SETTINGS, STATE = Path("/run/build.toml"), Path("/run/service.toml"), Path("/run/state")
+READER_SOCKET = Path("/run/laneproof/reader.sock")
+MEMBER, GROUP = 4711, "daemon"
 PROGRAM = (sys.executable, "-c", "import sys; from laneproof.cli import main; sys.exit(main())")
 PASS_SECONDS = 2
 
@@ -48,6 +53,48 @@ def samples(name: str) -> dict[str, float]:
     return {labels: float(value) for labels, _, value in (line.rpartition(" ") for line in lines)}
 
 
+def start_reader() -> subprocess.Popen[bytes]:
+    """Start the privileged reader, which a user of a group may ask."""
+    READER_SOCKET.parent.mkdir(mode=0o755)
+    program = (sys.executable, "-m", "laneproof_collectors.reader", "--socket", str(READER_SOCKET), "--group", GROUP)
+    reader = subprocess.Popen(program)
+    wait_until(READER_SOCKET.exists, seconds=60)
+    READER_SOCKET.chmod(0o666)
+    return reader
+
+
+def begin_audit(out: Path, *, as_member: bool) -> int:
+    """Audit in a process of its own, forked, for a Python start takes longer here than the kernel waits for a drive."""
+    from laneproof.cli import main as laneproof  # noqa: PLC0415 (fenced by the caller)
+
+    out.touch()
+    out.chmod(0o666)
+    began = time.monotonic()
+    if child := os.fork():
+        return child
+    if as_member:
+        os.setgroups([grp.getgrnam(GROUP).gr_gid])
+        os.setuid(MEMBER)
+    text = io.StringIO()
+    with contextlib.redirect_stdout(text):
+        status = laneproof(["audit", "--json", "--build", str(BUILD), "--state", "/nowhere"])
+    out.write_text(json.dumps({"status": status, "out": text.getvalue(), "seconds": time.monotonic() - began}))
+    os._exit(0)
+
+
+def audit_side_by_side(facts: dict[str, Any], hung: list[str]) -> None:
+    """Audit as root, which reads itself, and as a user who asks the reader, before drives hang and while they do."""
+    for step in ("before", "hung"):
+        if step == "hung":
+            for address in hung:
+                stop_answering(address)
+        began, files = time.monotonic(), {name: Path(f"/run/audit-{step}-{name}") for name in ("reader", "root")}
+        children = {name: begin_audit(file, as_member=name == "reader") for name, file in files.items()}
+        for name, child in children.items():
+            os.waitpid(child, 0)
+            facts[f"{step}-{name}"] = {**json.loads(files[name].read_text()), "ended": time.monotonic() - began}
+
+
 def see(service: int) -> dict[str, Any]:
     return {
         "findings": findings(),
@@ -72,6 +119,7 @@ def main() -> None:
     )
     SETTINGS.write_text(f"[intervals]\ncontrollers = {PASS_SECONDS}\nfunctions = {PASS_SECONDS}\n")
     options = ("--build", str(BUILD), "--state", str(STATE), "--config", str(SETTINGS), "--listen", "127.0.0.1:7766")
+    reader = start_reader()
     service = subprocess.Popen((*PROGRAM, "serve", *options))
     with steps.fenced("whole") as facts:
         facts["ready"] = wait_until(lambda: fetch("/ready")["status"] == 200, seconds=300, pause=0.5)
@@ -99,6 +147,10 @@ def main() -> None:
 
     service.terminate()
     steps.say("stopped", status=service.wait(timeout=60))
+
+    with steps.fenced("audits") as facts:
+        audit_side_by_side(facts, [drives[serial]["address"] for serial in DRIVES[:-1]])
+    reader.terminate()
     steps.say("end")
 
 
