@@ -9,8 +9,8 @@ from laneproof_collectors.collection import Collector, assemble, make_collectors
 from laneproof_collectors.host import Host
 
 POLL_SECONDS = 2.0
-READINGS_TO_SETTLE = 3
-"""A drive that just appeared is read this often without a change, before it is judged."""
+PASSES_TO_SETTLE = 3
+"""A drive that just appeared shows the same in so many passes, before it is judged."""
 LONGEST_SETTLING_SECONDS = 60.0
 
 _GROUPS = ("functions", "controllers")
@@ -51,20 +51,20 @@ def wait_for_drive(
     position = _PositionReader(host, path)
     began = host.clock().up_seconds
     appeared: float | None = None
-    was_out, readings, last = False, 0, None
+    was_out, passes, last = False, 0, None
     while True:
         occupant, now = position.read(), host.clock().up_seconds
         is_here = is_new_drive(occupant, was) or (was_out and occupant is not None and occupant.answers)
         if not is_here:
             if appeared is not None or (occupant is None and not was_out):
                 report("the position is empty")
-            was_out, appeared, readings = was_out or occupant is None, None, 0
+            was_out, appeared, passes = was_out or occupant is None, None, 0
         else:
             if appeared is None:
                 appeared = now
                 report("a drive is there; it is given time to settle")
-            readings = readings + 1 if _state_of(occupant) == last else 1
-            if readings >= READINGS_TO_SETTLE or now - appeared >= LONGEST_SETTLING_SECONDS:
+            passes = passes + 1 if _state_of(occupant) == last else 1
+            if passes >= PASSES_TO_SETTLE or now - appeared >= LONGEST_SETTLING_SECONDS:
                 return True
         last = _state_of(occupant)
         if now - began >= timeout_seconds:

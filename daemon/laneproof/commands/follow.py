@@ -87,7 +87,7 @@ def _read_passes(engine: Engine, arguments: argparse.Namespace) -> Iterator[Pass
 def watch(
     engine: Engine, host: Host, *, now: Callable[[], float] = time.monotonic, rest: Callable[[float], None] = time.sleep
 ) -> Iterator[PassResult]:
-    """Read each part of the machine as often as the service would, and judge after each reading, without an end.
+    """Read each part of the machine as often as the service would, and judge after each pass, without an end.
 
     Args:
         engine: Judges.

@@ -96,7 +96,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
         past = ServedPast(lambda: _open_past(state, daemon))
 
-    def status() -> DaemonStatus:  # the age of what a recording shows is no news of its box
+    def status() -> DaemonStatus:  # the age of what a recording shows says nothing of its box
         return dataclasses.replace(daemon.status, judged_at=None) if stands_still else daemon.status
 
     _log.info("version %s starts", __version__)  # not before: what is wrong with its input is the one line that it says
@@ -380,7 +380,7 @@ def make_recording_daemon(source: str | None, build_path: str | None, state: str
     build = load_build(build_path, demo=source is None)
     # Frames may lie as far apart as they like: what is kept of them alone has no holes.
     store = Store.open(":memory:", hole_seconds=float("inf")) if state is None else _open_store(_find_history(state))
-    engine = Engine(build)  # one frame is a confirmed reading
+    engine = Engine(build)  # one frame is a confirmed pass
     try:
         with open_recording(source, demo=source is None) as recording:
             host = recording.host()

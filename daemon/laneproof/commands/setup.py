@@ -227,7 +227,7 @@ def _choose_evidence(
     if not carriers:
         return {}
     mounts = find_unwatched_mounts(build, snapshot)
-    show(f"What held before a drive's disconnect is kept in {default}, on {', '.join(carriers)}:\n")
+    show(f"What was read before a drive's disconnect is kept in {default}, on {', '.join(carriers)}:\n")
     if not mounts:
         show("when that drive goes, it goes too. Better a stick or a card: laneproof setup --evidence FOLDER\n")
         return {}

@@ -15,7 +15,7 @@ from laneproof.evidence.bit_error_ratio import receiver_errors
 
 ENDS: tuple[Literal["port", "device"], ...] = ("port", "device")
 CELSIUS_STEP = 5
-"""Exposure is told apart by temperature in steps of so many degrees."""
+"""Exposure is kept apart by temperature in steps of so many degrees."""
 _Seconds = Annotated[float, Field(ge=0, lt=253_402_300_800)]  # the year 10000: no date can be written beyond
 
 
@@ -33,7 +33,7 @@ class StageName(StrEnum):
 LOADED = (StageName.ALONE, StageName.SMALL, StageName.TOGETHER, StageName.HEAT)
 """The stages in which links carry data."""
 ALL_LOADED = (StageName.TOGETHER, StageName.HEAT)
-"""Those in which all drives are busy: what comes in some of their minutes only is told apart by temperature."""
+"""Those in which all drives are busy: what comes in some of their minutes only is kept apart by temperature."""
 
 
 class KeptModel(BaseModel):
@@ -365,7 +365,7 @@ class ProofRun(KeptModel):
     @model_validator(mode="before")
     @classmethod
     def _part_gaps(cls, kept: Any) -> Any:  # noqa: ANN401 (whatever was kept)
-        """Find the gaps of a run that was kept before they were told from what cannot be shown."""
+        """Find the gaps of a run that was kept before they were kept apart from what cannot be shown."""
         if not isinstance(kept, dict) or "gaps" in kept:
             return kept
         not_shown = kept.get("not_shown") or ()

@@ -81,7 +81,7 @@ class RunTotals:
         self._lost = 0
         self._unread_log: str | None = None
         self._step_at = 0.0
-        self._longest = 0.0  # between two readings
+        self._longest = 0.0  # between two passes
 
     # --- while it goes on ---------------------------------------------------------------------------------------------
 
