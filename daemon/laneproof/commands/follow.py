@@ -28,9 +28,6 @@ _HOME, _CLEAR_LINE, _CLEAR_BELOW, _CLEAR = "\x1b[H", "\x1b[K", "\x1b[J", "\x1b[2
 def follow(arguments: argparse.Namespace) -> str:
     """Follow this machine until it is interrupted, or a recording to its end.
 
-    Args:
-        arguments: As `judge_now` takes them, with `json` and `width`.
-
     Returns:
         The last verdict.
     """
@@ -59,13 +56,7 @@ def follow(arguments: argparse.Namespace) -> str:
 
 
 def draw(text: str, last_line: str, *, is_first: bool) -> str:
-    """Draw a text over the one before, as much of it as the screen holds.
-
-    Args:
-        text: The text.
-        last_line: What stands below it.
-        is_first: Whether the screen is cleared first.
-    """
+    """Draw a text over the one before, as much of it as the screen holds."""
     room = max(shutil.get_terminal_size().lines - 2, 1)
     lines = text.splitlines()
     if len(lines) > room:

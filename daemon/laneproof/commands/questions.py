@@ -17,9 +17,6 @@ class Questions:
     def __init__(self, *, take_offered: bool) -> None:
         """Take the terminal.
 
-        Args:
-            take_offered: Ask nothing.
-
         Raises:
             CommandError: There is no terminal to ask at (64).
         """

@@ -36,9 +36,6 @@ class JudgedNow:
 def make_engine(arguments: argparse.Namespace) -> tuple[Engine, bool]:
     """Make an engine with what the daemon of this machine knows, and say whether that could be read.
 
-    Args:
-        arguments: As `judge_now` takes them.
-
     Raises:
         CommandError: The declaration cannot be read, or says what it may not.
     """

@@ -43,10 +43,6 @@ _NEAR = 0.6  # how alike two keys must be to ask whether one was meant
 def describe_errors(error: ValidationError, data: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
     """Say each problem of a declaration that did not validate.
 
-    Args:
-        error: What the model said.
-        data: What it was asked about, as parsed.
-
     Yields:
         The key's path, and the rest of a sentence that begins with it.
     """

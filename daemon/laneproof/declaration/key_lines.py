@@ -46,10 +46,7 @@ class KeyLine:
 
 
 def find_key_lines(text: str) -> dict[KeyPath, KeyLine]:
-    """Find each key, table and list item.
-
-    Args:
-        text: TOML that the standard library's parser accepts.
+    """Find each key, table and list item of TOML that the standard library's parser accepts.
 
     Returns:
         Lines by the path of keys and list indices. What several headers share (``[[position]]``) is where it is first.
@@ -59,10 +56,6 @@ def find_key_lines(text: str) -> dict[KeyPath, KeyLine]:
 
 def find_line_end(text: str, at: int) -> tuple[int, bool]:
     """Find where a comment can be added: the end of the line on which a value ends, before the line break.
-
-    Args:
-        text: TOML.
-        at: The offset after a value.
 
     Returns:
         The offset, and whether the line ends in a comment already.

@@ -47,13 +47,7 @@ class ArrayBudget:
 
 
 def budget_arrays(build: Build, links: Mapping[str, LinkBudget], notes: BudgetNotes) -> tuple[ArrayBudget, ...]:
-    """Work out each array.
-
-    Args:
-        build: The declaration.
-        links: Each position's link by its label.
-        notes: Where to note what does not fit and what is assumed.
-    """
+    """Work out each array."""
     return tuple(_budget_array(build, array, links, notes) for array in build.array)
 
 

@@ -56,13 +56,6 @@ def find_bottleneck(
 ) -> tuple[Throughput, Bottleneck | None]:
     """Find what holds the box back when its drives are read over its network.
 
-    Args:
-        build: The declaration.
-        links: Each position's link.
-        shared: Links that several positions share.
-        network: Each bond and each port alone.
-        notes: Where to note what is assumed.
-
     Returns:
         What all parts of a kind carry together, and the narrowest part, None where nothing has a ceiling.
     """

@@ -93,10 +93,6 @@ class SharedLink:
 def budget_links(build: Build, notes: BudgetNotes) -> tuple[tuple[LinkBudget, ...], tuple[SharedLink, ...]]:
     """Work out what each position's link can carry, alone and with all others busy.
 
-    Args:
-        build: The declaration.
-        notes: Where to note what is assumed.
-
     Returns:
         The positions in the declaration's order, and the links that several of them share.
     """

@@ -92,10 +92,6 @@ def draft_slots(topology: Topology, slots: Iterable[PhysicalSlot]) -> tuple[Draf
 
     Sockets of their own can be functions of one device too. What marks a split slot: its ports are neighbours, their
     lanes add up to those of a slot, a drive is on one of them, and the firmware's table has not several names for them.
-
-    Args:
-        topology: The machine by path.
-        slots: The slots that the firmware and the kernel name.
     """
     groups: dict[str, list[PciFunction]] = {}
     for function in topology.functions.values():
@@ -149,11 +145,6 @@ def draft_positions(
     topology: Topology, slots: Iterable[PhysicalSlot], split: Iterable[DraftedSlot]
 ) -> tuple[DraftedPosition, ...]:
     """Draft a position for each drive, and for each network card that has a link.
-
-    Args:
-        topology: The machine by path.
-        slots: The slots that the firmware and the kernel name.
-        split: The drafted slots.
 
     Returns:
         The positions in the order of their paths, each with a label of its own.

@@ -14,12 +14,7 @@ class TextEditor:
     """Collects changes by their offset in the text, and makes them all at the end."""
 
     def __init__(self, text: str, *, day: str) -> None:
-        """Take a text that is TOML.
-
-        Args:
-            text: As its writer left it.
-            day: When it is changed, for the remarks.
-        """
+        """Take a text that is TOML; its remarks name the day."""
         self.text = text
         self.day = day
         self._data: dict[str, Any] = tomllib.loads(text)

@@ -41,10 +41,6 @@ _TOGETHER_SECONDS = 5.0
 def find_features(run: ProofRun, drive: DriveRun) -> dict[str, Known]:
     """Find what a run shows of one drive and its link.
 
-    Args:
-        run: The run.
-        drive: The drive.
-
     Returns:
         By feature of the diagnosis, seen, absent or unknown.
     """

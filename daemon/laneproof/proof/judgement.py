@@ -127,12 +127,7 @@ class Proof(KeptModel):
 
 
 def judge(run: ProofRun, weights: Weights = DEFAULT) -> Proof:
-    """Judge a run.
-
-    Args:
-        run: What was seen.
-        weights: The weights of the diagnosis.
-    """
+    """Judge a run."""
     positions = tuple(_judge_position(run, drive, weights) for drive in run.drives)
     own = {drive.path for drive in run.drives}
     shared = tuple(judge_link(run, link) for link in run.links if link.path not in own)

@@ -58,11 +58,7 @@ def find_latest(runs: Iterable[ProofRun]) -> tuple[ProofRun, ...]:
 
 
 def describe_last(runs: Sequence[ProofRun], arrangement: Arrangement) -> LastRun | None:
-    """Say when a box was last proven, and what is otherwise since.
-
-    Args:
-        runs: As `find_latest` gives them.
-        arrangement: The box now.
+    """Say when a box was last proven, by the runs of `find_latest`, and what is otherwise since.
 
     Returns:
         None where no run was kept.

@@ -20,12 +20,7 @@ _REFUSING_RULES = ("array-degraded", "fan-stopped")
 
 
 def find_reasons_against(snapshot: Snapshot, findings: Collection[Finding]) -> tuple[str, ...]:
-    """Say why no run should begin now.
-
-    Args:
-        snapshot: The facts.
-        findings: What the audit says of them.
-    """
+    """Say why no run should begin now."""
     reasons = dict.fromkeys(
         finding.summary for finding in findings if finding.rule in _REFUSING_RULES and finding.kind != "unverified"
     )

@@ -70,14 +70,7 @@ class SimulatedMachine:
     def __init__(
         self, targets: Targets, faults: Mapping[str, Fault], *, seed: int, together: frozenset[str] = frozenset()
     ) -> None:
-        """Make it up.
-
-        Args:
-            targets: What is loaded and watched.
-            faults: By drive, what is wrong with it.
-            seed: Of chance.
-            together: Drives that are reset at one moment while all are loaded.
-        """
+        """Make it up: with faults by drive, and drives that are reset at one moment while all are loaded."""
         self._targets, self._faults, self._together = targets, faults, together
         self._chance = random.Random(seed)  # noqa: S311 (made up, and no secret)
         self._at = 0.0

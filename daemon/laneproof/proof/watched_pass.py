@@ -208,13 +208,7 @@ _KINDS: Mapping[EventKind, str] = {
 def list_occurrences(
     events: Iterable[TimedKernelEvent], devices: Iterable[DeviceEvent], targets: Targets
 ) -> Iterator[Occurrence]:
-    """Say of which drive each event is; those of others are passed over.
-
-    Args:
-        events: Of the kernel's log, since the last pass.
-        devices: Devices that came and went since then.
-        targets: What is watched.
-    """
+    """Say of which drive each event since the last pass is; those of others are passed over."""
     names = {alias: target.name for target in targets.drives for alias in target.aliases}
     for timed in events:
         kind, name = _KINDS.get(timed.event.kind), names.get(timed.event.device or "")
