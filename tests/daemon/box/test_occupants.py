@@ -49,6 +49,17 @@ def test_drive_that_gives_no_capacity_is_unread_in_it() -> None:
     assert found.serial == "FN0000"
 
 
+def test_what_hangs_on_usb_or_can_be_unplugged_is_external() -> None:
+    usb, sata = (make_sata_drive("sda", "0000:00/17.0/ata-1", interface=interface) for interface in ("usb", "sata"))
+    assert describe_drive(usb, usb.path or "").external
+    assert not describe_drive(sata, sata.path or "").external
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1")
+    for removable in (True, False):
+        box.edit("0000:00/01.1/00.0", lambda function, removable=removable: replace(function, removable=removable))
+        (found,) = survey(box.snapshot()).drive_occupants()
+        assert found.external is removable
+
+
 def test_sleeping_device_is_reported_as_asleep() -> None:
     found = survey(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", asleep=True).snapshot()).occupant_at(
         "0000:00/01.1"

@@ -40,6 +40,11 @@ def test_two_errors_in_one_minute_of_a_day_are_no_proof_of_a_burst() -> None:
     assert stats.chi2.sf(test.statistic, 1439) < 1e-60  # what the chi-square form would have said
 
 
+def test_as_many_as_have_a_birthday_in_common_by_chance_are_no_burst() -> None:
+    # Birthday problem: of 23 people two share one of 365 days at 50.7 % (R. von Mises 1939, from memory)
+    assert spread([2, *[1] * 21, *[0] * 343]).p == pytest.approx(0.5073, abs=5e-5)
+
+
 def test_three_errors_in_one_minute_of_a_day_are_a_burst() -> None:
     test = spread([0] * 1439 + [3])
     assert test.p == pytest.approx(1 / 1440**2)
