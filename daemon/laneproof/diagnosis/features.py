@@ -26,6 +26,9 @@ def find_features(case: Case) -> dict[str, Known]:
     if case.episodes and case.episodes[-1].dropped_at < case.ledger.timeline.began_at:
         # the watch began later: all that is known of these episodes is from the log, so nothing was looked for then
         found |= {name: None for name in _LOOKED_FOR if found[name] is False}
+    if link_features.errs_with_other_links(case):
+        # two bad paths at once are rarer than one thing that both links share
+        found |= {name: None for name in _SIGNS_OF_DAMAGE if found[name]}
     if found["idle_states_on"] and link_features.saw_repeats_alone(case):
         # a link that is slow to leave a low-power state repeats packets by the thousand, for weeks without an episode
         found |= {name: None for name in _SIGNS_OF_DAMAGE if found[name]}
@@ -48,7 +51,7 @@ def _shown_by_run(feature: str) -> Callable[[Case], Known]:
 
 
 _SIGNS_OF_DAMAGE = ("aer_above_siblings", "errors_between_drops")
-"""What a damaged signal shows, and a link that is only slow to wake shows too."""
+"""What a damaged signal shows, and a link that is only slow to wake, or shares a bad supply, shows too."""
 
 _LOOKED_FOR = (
     "aer_above_siblings",

@@ -4,13 +4,14 @@ from laneproof.diagnosis.case import DAY, Case
 from laneproof.diagnosis.three_valued import Known
 from laneproof.evidence.rate_comparison import RatioTest, against_history, against_siblings
 from laneproof.past.link_errors import MOST_READINGS, LinkRecord
-from laneproof.past.tally import total
+from laneproof.past.tally import HOUR, total
 
 _ERRORS_SECONDS = 14 * DAY
 _FEWEST_ERRORS = 8
 _FEWEST_MARKED = 4
 _FEWEST_ERROR_DAYS = 4
 _ERROR_RATIO = 3.0
+_FEWEST_SHARED_HOURS, _SHARED_HOURS = 4, 0.7
 _ERROR_P = 1e-3
 
 
@@ -19,11 +20,7 @@ def aer_above_siblings(case: Case) -> Known:
     if "signal-errors" in case.reported:
         return True
     mine = [record for record in case.links if record.path == case.path or record.serial == case.serial]
-    others = [
-        other
-        for other in case.ledger.links.records.values()
-        if other.watched and all(other is not record for record in mine)
-    ]
+    others = _other_links(case, mine)
     if any(_is_above(record, others, case.now) for record in mine):
         return True
     here = case.ledger.links.at(case.path)
@@ -34,6 +31,31 @@ def aer_above_siblings(case: Case) -> Known:
         for record in records
     )
     return False if watched else None
+
+
+def _other_links(case: Case, mine: list[LinkRecord]) -> list[LinkRecord]:
+    return [
+        other
+        for other in case.ledger.links.records.values()
+        if other.watched and all(other is not record for record in mine)
+    ]
+
+
+def errs_with_other_links(case: Case) -> bool:
+    """Whether another link made its errors in the same hours: then they may share more than bad luck with cables."""
+    here = [record for record in case.links if record.path == case.path]
+    mine = {hour for record in here for hour in _hours_with_errors(record)}
+    for other in _other_links(case, here):
+        hours = _hours_with_errors(other)
+        most = max(len(mine), len(hours))
+        if most >= _FEWEST_SHARED_HOURS and len(mine & hours) >= _SHARED_HOURS * most:
+            return True
+    return False
+
+
+def _hours_with_errors(record: LinkRecord) -> set[int]:
+    """Give the hours of the last days; older ones are kept as days, which any two bad links have in common."""
+    return {int(row.begins // HOUR) for row in record.series.rows if row.errors and row.span <= HOUR}
 
 
 def errors_between_drops(case: Case) -> Known:

@@ -1,5 +1,7 @@
 """Features of a link at their limits: bursts, and what a limit explains."""
 
+from collections.abc import Callable
+
 import pytest
 
 from feature_stories import LINK_STORIES, check_stories
@@ -20,6 +22,29 @@ def test_one_burst_is_not_more_than_siblings() -> None:
     for hour in range(60):
         story.observe(counting_box((50 if hour > 40 else 0, 0, 0, 0)), after=HOUR)
     assert features(story)["aer_above_siblings"] is False
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [
+        (lambda hour: hour % 24 in (2, 3), None),
+        (lambda hour: hour % 24 in (2, 14), True),  # half of its errors come at another time
+        (lambda hour: hour == 26, True),
+        (lambda _: False, True),
+    ],
+)
+def test_errors_that_another_link_makes_in_the_same_hours_are_no_sign_of_one_bad_path(
+    other: Callable[[int], bool],
+    expected: bool | None,  # noqa: FBT001
+) -> None:
+    story, errors = Story(), [0, 0]
+    for hour in range(24 * 6):
+        errors[0] += 20 * (hour % 24 in (2, 3))
+        errors[1] += 20 * other(hour)
+        story.observe(counting_box((*errors, 0, 0)), after=HOUR)
+    answers = features(story, reported={"signal-errors": ()})
+    assert answers["aer_above_siblings"] is answers["errors_between_drops"] is expected
+    assert (diagnose(answers).verdict == "signal-path") is (expected is True)
 
 
 @pytest.mark.parametrize(("resting", "expected"), [(True, None), (False, True)])
