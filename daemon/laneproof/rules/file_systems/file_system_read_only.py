@@ -41,12 +41,17 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _report_read_only(file_system: MountedFileSystem, *, was_writable: bool) -> Finding:
-    before = "could be written earlier in this boot" if was_writable else "was not mounted so"
+    if was_writable:
+        seen = "turned read-only: it could be written earlier in this boot"
+    elif file_system.declared_read_only is False:
+        seen = "turned read-only: it was not mounted so"
+    else:
+        seen = "is read-only, declared writable"
     where = f"{file_system.kind} on {file_system.device}"
     return FILE_SYSTEM_READ_ONLY.report(
         severity=Severity.CRITICAL,
         key=file_system.mount,
-        summary=f"file system {file_system.mount} ({where}) turned read-only: it {before}",
+        summary=f"file system {file_system.mount} ({where}) {seen}",
         declared="writable",
         observed="read-only",
         evidence={"device": file_system.device, "kind": file_system.kind, "was_writable_in_this_boot": was_writable},

@@ -35,20 +35,23 @@ def test_read_only_on_purpose_holds(file_system: MountedFileSystem, text: str) -
 
 
 @pytest.mark.parametrize(
-    ("text", "boot", "kind"),
+    ("text", "boot", "kind", "words"),
     [
-        ("", None, Kind.UNVERIFIED),
-        ("", "another-boot", Kind.UNVERIFIED),
-        ("", BOOT, Kind.SIGN),  # it was seen writable in this boot
-        (DECLARED + "read_only = false\n", None, Kind.SIGN),
-        (DECLARED + "read_only = true\n", BOOT, None),
+        ("", None, Kind.UNVERIFIED, "cannot be seen from a sandbox"),
+        ("", "another-boot", Kind.UNVERIFIED, "cannot be seen from a sandbox"),
+        ("", BOOT, Kind.SIGN, "turned read-only: it could be written earlier in this boot"),
+        (DECLARED + "read_only = false\n", None, Kind.SIGN, "is read-only, declared writable"),
+        (DECLARED + "read_only = true\n", BOOT, None, ""),
     ],
 )
-def test_from_a_sandbox_only_what_was_seen_or_declared_counts(text: str, boot: str | None, kind: Kind | None) -> None:
+def test_from_a_sandbox_only_what_was_seen_or_declared_counts(
+    text: str, boot: str | None, kind: Kind | None, words: str
+) -> None:
     past = Past(box=BoxRecord(writable={} if boot is None else {"/dev/md0 at /srv/archive": str(boot)}))
     file_system = mounted(read_only=True, declared_read_only=None)
     findings = judge(FILE_SYSTEM_READ_ONLY, file_system, text=text, past=past)
     assert [finding.kind for finding in findings] == ([kind] if kind else [])
+    assert all(finding.summary.endswith(words) for finding in findings)
 
 
 def test_unread_state_is_unverified() -> None:
