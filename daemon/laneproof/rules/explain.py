@@ -22,7 +22,7 @@ _KINDS = {
 }
 
 _COMES_AND_GOES = (
-    " An alarm that comes a third time within two weeks stands, though it is not so now, until it was clean for as "
+    " An alarm that comes a third time within two weeks stays, even while all is well, until that has lasted for as "
     "long as its own history asks for: between a day and a week."
 )
 

@@ -24,10 +24,9 @@ CONTROLLER_RESETS = Rule(
     statement="No drive's controller has to be reset.",
     why=(
         "A command that got no answer for half a minute, or a controller that says that it failed, makes the kernel "
-        "reset it. It comes back in most cases, and nobody notices but by a pause. Drives and their firmware do this, "
-        "and links on their way to worse. Commands that were only taken back are a notice until the third time; a lost "
-        "interrupt (completion polled) is no sign. "
-        "The sign clears as that of drops-off-bus does."
+        "reset it. It comes back in most cases, and all that anybody notices is a pause. The reason may be the drive, "
+        "its firmware, or a link that is getting worse. Commands that were only aborted are a notice until the third "
+        "time; a lost interrupt (completion polled) is no sign. The sign clears by the same rules as drops-off-bus."
     ),
     look_next=advise(BACK_UP, "Compare the times with what ran then.", OTHER_FIRMWARE),
     judge=_judge,

@@ -196,9 +196,9 @@ CRITICAL_WARNING = Rule(
     why=(
         "A drive that says this has decided by itself that data or further writes are in danger. The reverse does not "
         "hold: most failed drives had never warned, so silence is no proof of health. "
-        "A warning of temperature comes and goes with the load: it stands until it was silent for a week, and is left "
-        "to overheating where that spoke first, or is an alarm itself. A health log that could be read before and has "
-        "made no sense for two days is worth an alarm too."
+        "A temperature warning comes and goes with the load, so it stands until none was seen for a week. Where "
+        "overheating reported the drive first, or is an alarm, only overheating reports it. A health log that could "
+        "be read before and has made no sense for two days is worth an alarm too."
     ),
     look_next=advise(
         BACK_UP,

@@ -140,7 +140,7 @@ ENDURANCE_ENDING = Rule(
         "The drive's own figure of life used is for planning: hardly any drive is worn out before it is replaced, and "
         "none fails because it reached 100 %. The figure is a whole number, so the pace is taken between the moments "
         "when it ticked over, from at least thirty days and two points. Where the declaration has the drive's "
-        "endurance, what is written to it is held against that too, and the nearer end of the two is reported. The "
+        "endurance, what is written to it is compared with that too, and the nearer end of the two is reported. The "
         "sign clears with another drive, or at a pace that leaves well over a year."
     ),
     look_next=advise(

@@ -79,12 +79,12 @@ MEDIA_ERRORS_RISING = Rule(
     kind=Kind.SIGN,
     statement="No drive reports new media errors.",
     why=(
-        "Data that a drive could not give back is gone unless it stands elsewhere. One such error may stay the only "
+        "Data that a drive could not give back is gone unless another copy exists. One such error may stay the only "
         "one, but the odds of another within a month are some twenty times those of a drive without. So each new one "
         "is reported at once; where they come faster and faster by two tests it is critical. What a drive had counted "
         "before it was first read is no sign, nor is its number of error log entries, which rises with every command "
-        "that it does not know. It names the drive as its cause by itself, whatever else happens at its position: data "
-        "come first. The sign clears 90 days after the last new error."
+        "that it does not know. Its cause is the drive, whatever else happens at its position, since the data come "
+        "first. The sign clears 90 days after the last new error."
     ),
     look_next=advise(COPY_NOW, "Run a check of its array, and see which files lie on what could not be read.", REPLACE),
     judge=_judge,

@@ -25,11 +25,10 @@ OVERHEATING = Rule(
     why=(
         "There is no temperature that is too hot for all drives: sensors sit in different places, and each drive "
         "states its own limits. Counted are its own minutes above them, and how far it keeps below in 95 of 100 hours. "
-        "Where its log cannot be read, the kernel's thermometer of it stands in: an hour counts by the share of its "
-        "readings that were above, and two readings at the critical threshold for a minute there. "
-        "For a drive that never counted a minute, hours stand in whose mean is above its threshold. "
-        "Above a limit of the drive's own, heat is decided as the cause of this sign; what makes the drive drop is "
-        "weighed by itself. "
+        "Where its log cannot be read, the kernel's thermometer of it is read instead: an hour counts by the share of "
+        "its readings that were above, and two readings at the critical threshold count as a minute there. Of a drive "
+        "that never counted a minute, the hours count whose mean is above its threshold. Where the drive passed a "
+        "limit of its own, heat is the cause of this sign; what makes the drive drop off the bus is judged apart. "
         "Some minutes a year on a box without fans are a notice; an hour in a week, on two days, is worth an alarm, "
         "and so is any minute above the critical threshold. The sign clears after a week without."
     ),

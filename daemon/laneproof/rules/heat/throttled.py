@@ -62,8 +62,9 @@ THROTTLED = Rule(
     statement="No drive slows itself down for heat.",
     why=(
         "A hot drive slows down to cool off, and one whose fast write cache is full slows down too: the two look "
-        "alike, since long writing does both. So only the drive's own count of thermal transitions is believed, or "
-        "windows compared among those with as much written before. The sign clears after a week without."
+        "alike, since long writing does both. So only two things count: the drive's own count of thermal transitions, "
+        "and how slow it was against times in which as much had been written before. The sign clears after a week "
+        "without either."
     ),
     look_next=advise(
         "See whether it wrote much before: a drive that is slow after that and cool has a full cache, which is normal.",

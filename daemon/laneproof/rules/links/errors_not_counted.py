@@ -154,8 +154,8 @@ ERRORS_NOT_COUNTED = Rule(
     why=(
         "A link whose errors nobody counts looks clean whatever happens on it. Only ends that could report and are "
         "kept from it are reported: masked, switched off on the kernel's command line, or kept back by the firmware; "
-        "all that share a reason at once. A link without the capability, and a box that shows nothing of it, are left "
-        "alone; neither is called clean."
+        "all that share a reason in one finding. A link without the capability, and a box that shows nothing of it, "
+        "are left alone; neither is called clean."
     ),
     look_next=advise(
         "Look for pci=noaer, pcie_ports=compat and pcie_aspm=off on the kernel's command line: each gives it up.",

@@ -91,9 +91,9 @@ LINK_DEGRADED_ON_SOME_BOOTS = Rule(
     statement="Each link comes up whole on every boot.",
     why=(
         "A link that trains short, or not at all, on one boot in ten is marginal on the other nine. It shows only over "
-        "several boots, with the same drive and the same parts between. A limit set by the firmware is none of it, and "
-        "boots in which a slower link was seen only at rest are not counted. The sign clears after twenty good boots, "
-        "or half a year after the last short one."
+        "several boots, with the same drive and the same parts between. A limit set by the firmware does not count, "
+        "nor do boots in which the slower link was seen only at rest. The sign clears after twenty good boots, or "
+        "half a year after the last short one."
     ),
     look_next=advise(
         RESEAT, "Note how the next boots come up: a link that needs a second try needs more margin.", SHORTER_PART

@@ -72,9 +72,9 @@ LINK_RETRAINED_DOWN = Rule(
     statement="No link falls to a lower rate or width while the machine runs.",
     why=(
         "A link that can no longer keep its rate trains again at a lower one, by itself and without a word in the "
-        "log. A link that rests (its device sleeps, or saves power by itself) is no case of it, nor is a limit that "
-        "somebody set; nor one that is back within a minute, before three readings a second apart agreed, unless it is "
-        "caught so twice. The sign clears a week after the link came back, by itself or with the next boot."
+        "log. Not reported are a link that rests (its device sleeps, or saves power by itself), a limit that somebody "
+        "set, and a link that was back within a minute, before three readings a second apart agreed, unless that is "
+        "seen twice. The sign clears a week after the link came back, by itself or with the next boot."
     ),
     look_next=advise("See whether the same link makes correctable errors (signal-errors).", RESEAT, SHORTER_PART),
     judge=_judge,

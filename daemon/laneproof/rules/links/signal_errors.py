@@ -158,18 +158,18 @@ SIGNAL_ERRORS = Rule(
         "A correctable error is repaired by sending the packet again, so nobody notices it; a link that makes more "
         "and more of them is on its way to retraining, time-outs and disconnects, and the reason is far more often a "
         "cable, an adapter or a socket than the drive. A few errors a week are nothing, nor is a burst at a hot plug "
-        "or at boot: errors must come in several different hours, be more than chance makes of the siblings' and the "
-        "link's own rate per bit carried (bursts are counted as one), and for an alarm at least three times as many. "
-        "A few a week more than ever before, followed hour by hour and tuned to one false alarm in ten years, are a "
-        "notice. An error that could not be corrected is a notice by itself and an alarm when it recurs, also where "
-        "only the log has it; one that belongs to a disconnect is reported with that. Thirty times what the "
-        "specification allows, for many minutes, is an alarm at once; packets that were only repeated, on a link "
-        "that may rest and whose receiving end counts or never can, are a notice at most. Errors that come with "
-        "warmth are said to. The sign clears three days after the last evidence; after a change meant to cure, once "
-        "its trial is over."
+        "or at boot: errors must come in several different hours, and be more than chance explains at the rate per "
+        "bit of its siblings or of its own past (a burst counts as one); an alarm takes at least three times that "
+        "rate. A few a week more than ever before, followed hour by hour and tuned to one false alarm in ten years, "
+        "are a notice. An error that could not be corrected is a notice by itself and an alarm when it recurs, also "
+        "where only the log has it; one that belongs to a disconnect is reported with that. Thirty times what the "
+        "specification allows, for many minutes, is an alarm at once; packets that were only repeated are a notice at "
+        "most, on a link that may rest and whose receiving end counts or has no counter. The finding says so where "
+        "errors come with warmth. The sign clears three days after the last evidence; after a change meant to cure, "
+        "once its trial is over."
     ),
     look_next=advise(
-        "See at which end errors are counted: errors at the drive and replays at the port speak of the way down to it.",
+        "See at which end errors are counted: errors at the drive and replays at the port point to the way down to it.",
         LOWER_RATE,
         RESEAT,
         SHORTER_PART,

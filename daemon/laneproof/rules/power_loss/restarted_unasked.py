@@ -137,13 +137,13 @@ RESTARTED_UNASKED = Rule(
     why=(
         "A drive whose power goes without a word counts an unsafe shutdown. Where most drives count one from one boot "
         "to the next, the mains went, somebody pressed a button, or the supply, the board or the processor gave up: "
-        "writes on their way were lost, and arrays have to be checked. A reset or a crash that leaves the drives their "
-        "power is known by the daemon, which the service manager stops at each shutdown: its watch broke off. It is a "
-        "notice, since the owner may well know why. Drives that counted at each of the last two stops in good order "
-        "are taken to count every stop. It clears after seven days without."
+        "writes on their way were lost, and arrays have to be checked. A reset or a crash that leaves the drives "
+        "their power shows in the daemon: the service manager stops it at each shutdown, and this time nobody did. It "
+        "is a notice, since the owner may well know why. Where most drives counted one even at each of the last two "
+        "orderly stops, their counts say nothing. It clears after seven days without."
     ),
     look_next=advise(
-        "If the mains went or somebody switched it off, keep that with the box's past: 'laneproof note' and a word.",
+        "If the mains went or somebody switched it off, write it down with 'laneproof note'.",
         "Else read the end of the journal of the boot before ('journalctl -b -1 -e'): where it stops without a "
         "shutdown, the power went or the board reset itself; a kernel that crashed often left its last words there.",
         "See that arrays are whole and file systems writable (array-degraded, file-system-read-only).",

@@ -32,8 +32,8 @@ DECLARATION_NOT_IN_FORCE = Rule(
     kind=Kind.UNVERIFIED,
     statement="What the owner declared last is what the box is compared with.",
     why=(
-        "A declaration that is gone, or was saved with an error, would else switch off all that depends on it, and the "
-        "box would look fine. The last good one is kept with the history and stays in force."
+        "A declaration that is gone, or was saved with an error, would otherwise switch off all that depends on it, "
+        "and the box would look fine. The last good one is kept with the history and stays in force."
     ),
     look_next=_STEPS,
     judge=_judge,

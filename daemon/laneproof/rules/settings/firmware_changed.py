@@ -49,9 +49,9 @@ FIRMWARE_CHANGED = Rule(
     kind=Kind.SIGN,
     statement="Drives keep their firmware unless somebody updates it.",
     why=(
-        "New firmware can cure or bring trouble, and may count otherwise than the old: what a drive does from then on "
-        "is held against the day of the update. It is a notice for a week. Where the declaration names a drive's "
-        "firmware, firmware-differs speaks instead."
+        "New firmware can cure or bring trouble, and may count otherwise than the old: so the day of the update is "
+        "kept beside what the drive does from then on. It is a notice for a week. Where the declaration names a "
+        "drive's firmware, firmware-differs speaks instead."
     ),
     look_next=advise(
         "If it was updated on purpose, there is nothing to do; a declaration that names its firmware keeps it so.",
