@@ -30,7 +30,6 @@ class Judgement:
 
     Attributes:
         host: The machine, still open.
-        snapshot: The facts.
         findings: What the rules say of them.
         past: What is known of earlier passes.
         gap: Why nothing is known of earlier passes; None where something is.

@@ -23,7 +23,6 @@ class JudgedNow:
     Attributes:
         build: The declaration in force, None where there is none.
         problem: Why the newest declaration is not in force, None where it is.
-        snapshot: The facts.
         findings: What the rules say of them; since when is said where a history says it.
     """
 

@@ -45,12 +45,7 @@ class Problem:
 
 
 class BuildError(Exception):
-    """A declaration that cannot be used, with every problem in it.
-
-    Attributes:
-        name: The file.
-        problems: In the order of the file.
-    """
+    """A declaration that cannot be used, with every problem in it."""
 
     def __init__(self, name: str, problems: tuple[Problem, ...]) -> None:
         """Keep the problems; the text is one sentence a line."""

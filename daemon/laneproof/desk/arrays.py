@@ -18,8 +18,6 @@ class ArrayBudget:
     """What one array holds, survives and costs; None where the declaration does not say enough.
 
     Attributes:
-        name: The array.
-        level: As declared.
         members: How many members it has.
         raw_bytes: All members together.
         usable_bytes: What it holds.

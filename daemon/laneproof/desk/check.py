@@ -24,18 +24,14 @@ class DeskCheck:
     """What a desk check found.
 
     Attributes:
-        build: The declaration.
         positions: Each position's link.
         shared: Links that several positions share.
-        arrays: Each array.
         network: Each bond and each port alone.
         throughput: What the drives and the network can carry together.
         bottleneck: The narrowest part; None where nothing has a ceiling.
         power: Power and heat.
         problems: What does not fit.
         conditions: What the verdict rests on, and only the board's manual can say: each fits into "fits if ...".
-        remarks: What is worth knowing.
-        assumptions: What was assumed.
     """
 
     build: Build

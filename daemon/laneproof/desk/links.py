@@ -26,7 +26,6 @@ class LinkBudget:
     """What one position's link can carry; None where the declaration does not say enough.
 
     Attributes:
-        label: The position.
         kind: The occupant's kind; None where it is not declared.
         generation: As it will train: the least of what link, slot and device say.
         lanes: Likewise, with branch and key.
@@ -71,7 +70,6 @@ class SharedLink:
         generation: Of the shared link; None where it is not declared.
         lanes: Likewise.
         payload_bytes_per_second: What it carries for all of them, each way.
-        positions: Their labels.
         wanted_bytes_per_second: What the drives among them could be read at together if it were not for this link; what
             network cards could send where there are no others.
     """

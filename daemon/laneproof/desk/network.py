@@ -19,7 +19,6 @@ class NetworkBudget:
     """What one port or bond carries in one direction.
 
     Attributes:
-        name: The interface.
         mode: The bond's mode; None for a port alone.
         members: How many ports it has.
         together_bits_per_second: All flows.

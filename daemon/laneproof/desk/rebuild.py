@@ -21,7 +21,6 @@ class Rebuild:
     Attributes:
         seconds: How long it takes at the rate given.
         bytes_per_second: That rate.
-        limited_by: What sets the rate.
         survivors: How many other members matter meanwhile.
         spare_failures: How many of them may still fail.
         second_failure_probability: At least one of them fails meanwhile.

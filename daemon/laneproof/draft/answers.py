@@ -11,7 +11,6 @@ class Answer:
     """What the owner says of one position.
 
     Attributes:
-        label: What it is called.
         through: What stands between the board and the device, in order; empty where the owner did not say.
     """
 

@@ -30,8 +30,6 @@ class DraftedPosition:
     """One position with its device.
 
     Attributes:
-        path: Where it is.
-        label: What to call it.
         label_from: Who calls it so; empty where it is a guess, None where its owner said so.
         through: What stands between the board and the device, in order, as its owner said; empty where nobody did.
         slot: The drafted slot it belongs to, and the branch.

@@ -47,9 +47,6 @@ class ProvenLink(KeptModel):
 
     Attributes:
         name: The position's label, the shared link's name, else its path.
-        path: The position below it.
-        verdict: What it came to.
-        bits: Bits carried.
         errors: Errors at the end that saw more of them.
         lower: At least so many errors a bit, at 95 % (two-sided).
         upper: At most so many (two-sided; with no error one-sided).
@@ -75,8 +72,6 @@ class ProvenDrive(KeptModel):
 
     Attributes:
         name: The position's label, else its path.
-        path: The position.
-        verdict: What it came to.
         because: In sentences, the first the most telling.
         slept: Whether it slept when it was left alone; None where that cannot be known.
         slept_because: By what that shows, or why it cannot be known.

@@ -24,7 +24,6 @@ class LastRun(KeptModel):
     Attributes:
         at: Unix seconds.
         mode: quick, default or thorough.
-        verdict: What it came to.
         changed_since: What is otherwise than when its position was last proven, in sentences.
         alone: Runs of one position since.
     """

@@ -63,8 +63,6 @@ class RunStep:
     """One step: drives that are loaded together for a while.
 
     Attributes:
-        stage: The stage that it belongs to.
-        seconds: How long.
         drives: Names of the drives loaded; in the rest stage none.
     """
 
@@ -79,7 +77,6 @@ class Plan:
 
     Attributes:
         mode: quick, default or thorough.
-        steps: In their order.
         shows: By stage, in figures what it can show, where it has any.
         gaps: What is left out of it, in sentences; with one of them the box is not proven.
         not_shown: What no run can show here, in sentences.

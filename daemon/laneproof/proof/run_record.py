@@ -79,8 +79,6 @@ class LinkTally(Sum):
     Attributes:
         seconds: How long it was watched.
         bits: Bits carried towards the host.
-        port: What the port counted.
-        device: What the device counted.
         serious: Uncorrectable errors at either end.
     """
 
@@ -113,7 +111,6 @@ class LinkRun(Sum):
 
     Attributes:
         name: The position's label, the shared link's name, else the path.
-        path: The position below it.
         used_by: Names of the drives whose data crosses it.
         declared_gt_s: As declared; None where it is not.
         declared_lanes: Likewise.
@@ -209,7 +206,6 @@ class WakeRun(KeptModel):
         state: The deepest state that it goes to by itself; None where it goes to none.
         idle_seconds: How long it was left alone before each read.
         exit_us: The longest time that leaving the state takes, as the drive states it.
-        reads: How many reads.
         median_us: Time of a read in the middle.
         longest_us: Of the longest.
         why_unknown: Why nothing is known of its states, or of its wakes.
@@ -229,11 +225,8 @@ class DriveRun(Sum):
 
     Attributes:
         name: The position's label, else its path.
-        path: The position.
         interface: nvme, sata, sas, usb or scsi.
         serial: Its serial number, empty where it is not known.
-        model: Its model.
-        firmware: Its firmware.
         ceiling_bytes: What its own link can carry, bytes a second; None where that is not known.
         declared_read_bytes: What its maker states, if declared.
         predicted_bytes: What it should give with all others busy, by the links' sharing.
@@ -247,7 +240,6 @@ class DriveRun(Sum):
         idle_states_on: Whether it goes to rest by itself; None where that is not known.
         first_heat_bytes: Its rate in the first minute of the heat soak.
         last_heat_bytes: And in the last.
-        stages: By stage.
         wake: How it came back from rest.
         small_read_us: Time of a small read under load, in the middle.
         stopped: Why its load was stopped before its time.
@@ -287,11 +279,8 @@ class Happening(KeptModel):
 
     Attributes:
         at: Seconds since the run began.
-        stage: The stage.
         name: The position or link; empty for the box.
         kind: errors, retrained, gone, reset, time-out, media-error, read-error, heat, fan or other.
-        text: In words.
-        count: How many.
         bytes_per_second: The drive's rate.
         celsius: The drive's temperature.
         loaded: The drives that were loaded.
@@ -321,20 +310,14 @@ class ProofRun(KeptModel):
     """One run.
 
     Attributes:
-        schema_version: Of this form.
-        box: The box's name.
         began_at: Unix seconds.
-        seconds: How long it took.
         mode: quick, default or thorough.
         rate_bytes: Bytes a second at most for each drive, as the owner asked; None for as many as there can be.
         although: Why the owner ran it although it was refused.
         is_virtual: Whether it ran in a virtual machine, where links are made up.
-        kernel: The kernel's release.
         parts: By position, what stands between board and drive, as declared.
         stopped: Why it ended before its time.
         stages: The stages that were begun.
-        links: The links.
-        drives: The drives.
         happenings: What happened, oldest first.
         gaps: What was to be shown and was not, in sentences: with one of them the box is not proven.
         not_shown: What no run can show here, in sentences.

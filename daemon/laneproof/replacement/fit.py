@@ -31,7 +31,6 @@ class FitItem:
     """One thing that was checked.
 
     Attributes:
-        what: What was asked.
         holds: Whether it is as it should be; None where that could not be read.
         says: One sentence with the figures.
     """
@@ -47,7 +46,6 @@ class Fit:
 
     Attributes:
         position: The position with what is in it now.
-        items: What was checked.
         advice: What to do next, a sentence each.
         commands: What a person may run next, to be read and adapted first.
     """

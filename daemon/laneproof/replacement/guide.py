@@ -78,10 +78,8 @@ class Guide:
     """The whole guide for one position.
 
     Attributes:
-        position: The position, with what is in it.
         reasons: Why it is safe or not, the heaviest first.
         keep: What must not be touched.
-        steps: What to do, in order.
     """
 
     position: Position
