@@ -50,7 +50,6 @@ class BuildError(Exception):
     def __init__(self, name: str, problems: tuple[Problem, ...]) -> None:
         """Keep the problems; the text is one sentence a line."""
         super().__init__("\n".join(problem.sentence(name) for problem in problems))
-        self.name = name
         self.problems = problems
 
 

@@ -47,6 +47,7 @@ class ProvenLink(KeptModel):
 
     Attributes:
         name: The position's label, the shared link's name, else its path.
+        path: That of the position below it.
         errors: Errors at the end that saw more of them.
         lower: At least so many errors a bit, at 95 % (two-sided).
         upper: At most so many (two-sided; with no error one-sided).

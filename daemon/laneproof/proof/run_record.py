@@ -111,6 +111,7 @@ class LinkRun(Sum):
 
     Attributes:
         name: The position's label, the shared link's name, else the path.
+        path: That of the position below it.
         used_by: Names of the drives whose data crosses it.
         declared_gt_s: As declared; None where it is not.
         declared_lanes: Likewise.
