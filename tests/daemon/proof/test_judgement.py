@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from laneproof.proof.judgement import judge, judge_drive, judge_link
-from laneproof.proof.run_record import Counts, Happening, LinkRun, LinkTally, ProofRun, StageName, WakeRun
+from laneproof.proof.run_record import Counts, DriveRun, Happening, LinkRun, LinkTally, ProofRun, StageName, WakeRun
 from laneproof.proof.simulated_machine import Fault
 from proven_box import RISER_1, RISER_3, drive, position, run_box, run_disks, sound_run
 
@@ -169,12 +169,27 @@ def test_a_drive_says_why(make: Callable[[], ProofRun], verdict: str, why: str) 
     assert why in told[0].because[0]
 
 
-def test_a_drive_that_gets_less_than_its_links_leave_it_differs_where_others_get_theirs() -> None:
-    mine = drive(sound_run(), RISER_1)
-    together = mine.stages[StageName.TOGETHER]
-    slow = together.model_copy(update={"read_bytes": together.read_bytes // 4})
-    proven = position(change(RISER_1, stages=mine.stages | {StageName.TOGETHER: slow}), RISER_1)
-    assert "where the links leave it" in proven.drive.because[0]
+@pytest.mark.parametrize(
+    ("slow", "only", "share", "differs"),
+    [
+        ({RISER_1}, None, 0.25, True),
+        ({RISER_1}, None, 0.51, False),
+        (None, None, 0.25, False),  # all alike: it is the processor's, or memory's
+        ({RISER_1}, RISER_1, 0.25, False),  # there is no other to compare it with
+    ],
+)
+def test_a_drive_that_gets_less_than_its_links_leave_it_differs_where_others_get_theirs(
+    slow: set[str] | None, only: str | None, share: float, *, differs: bool
+) -> None:
+    def put(known: DriveRun) -> DriveRun:
+        tally = known.stages[StageName.TOGETHER]
+        read = round(share * tally.read_bytes) if slow is None or known.name in slow else tally.read_bytes
+        stages = known.stages | {StageName.TOGETHER: tally.model_copy(update={"read_bytes": read})}
+        return known.model_copy(update={"stages": stages})
+
+    drives = tuple(put(known) for known in sound_run().drives if only in (None, known.name))
+    because = position(sound_run().model_copy(update={"drives": drives}), RISER_1).drive.because
+    assert ("where the links leave it" in because[0]) is differs
 
 
 @pytest.mark.parametrize(
