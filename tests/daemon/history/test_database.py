@@ -66,6 +66,9 @@ def test_a_transaction_happens_whole_or_not_at_all(path: str) -> None:
 
     with pytest.raises(ValueError, match="a bug"):
         opened.write(half)
+    with pytest.raises(sqlite3.IntegrityError):
+        opened.write(lambda connection: connection.execute("INSERT INTO state VALUES ('without content', NULL)"))
+    assert not opened.in_memory  # the statement was at fault, not the file
     opened.write(_save("whole"))
     opened.close()
     assert _stored(path) == ["whole"]

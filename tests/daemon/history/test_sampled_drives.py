@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from laneproof.history.origins import Origin
+from laneproof.history.origins import Origin, map_devices
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace, TemperatureReading
 from laneproof_collectors.unread import Reason, Unread
 from passes import Passes, samples_of
@@ -59,6 +59,14 @@ def test_load_is_summed_over_a_drives_disks_and_left_out_where_one_is_unread() -
 def test_a_drive_keeps_its_position_while_functions_cannot_be_read() -> None:
     # Without an earlier pass it stands under its name; the store hands earlier device map in.
     assert _of(Passes().unread("functions"), Origin("nvme0", "FN0001", "drive"))["media_errors"] == 0
+
+
+def test_a_drive_that_gives_no_serial_number_for_once_keeps_the_one_it_gave() -> None:
+    passes = Passes()
+    where = map_devices(passes.facts)
+    silent = passes.drive(0, serial=GAP).facts
+    found = samples_of(silent, map_devices(silent, where))
+    assert {sample.origin.drive for sample in found if sample.origin.end == "drive"} == {"FN0001", "FN0002"}
 
 
 def test_a_sata_drive_gives_what_it_has() -> None:

@@ -58,6 +58,18 @@ def test_a_counter_starts_again_with_each_boot(store: Store) -> None:
     assert first.known_until == A_MORNING
 
 
+def test_what_counts_by_boots_is_read_back_whole_from_samples_and_hours(store: Store) -> None:
+    passes = Passes()
+    for hour in range(24 * 5):
+        store.add_pass(passes.errors(FIRST, BadTLP=hour + 1).after(3600.0))
+    store.add_pass(passes.reboot().errors(FIRST, BadTLP=7).take())
+    first, second = store.read_series(path=FIRST, end="port", names=("correctable_errors.BadTLP",))
+    points = [point for point in first.points if point.low is not None]
+    assert (points[0].low, first.last, second.last) == (1, 24 * 5, 7)
+    assert points[0].began_at == A_MORNING + 3600.0
+    assert [point.high for point in points] == sorted(point.high or 0 for point in points)
+
+
 def test_a_drive_that_is_added_again_in_the_same_boot_starts_again(store: Store) -> None:
     passes = Passes().errors(f"{FIRST}/00.0", RxErr=9)
     store.add_pass(passes.take())
