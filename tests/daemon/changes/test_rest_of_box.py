@@ -8,7 +8,7 @@ from compared_boxes import compare_boxes
 from laneproof.changes import Outcome, Topic
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from snapshot_box import Box, kelp_box, make_array, make_bond, make_memory
+from snapshot_box import Box, kelp_box, make_bond, make_memory
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
@@ -106,10 +106,10 @@ def test_memory_rate_is_one_change_for_all_modules() -> None:
     assert change.summary == "runs at 4800 MT/s, before 5600 MT/s (DIMM 1, DIMM 2)"
 
 
-def test_array_of_a_group_that_was_not_read_did_not_go() -> None:
-    comparison = compare_boxes(
-        kelp_box(3).with_group(arrays=(make_array("md0", DISKS),)),
-        kelp_box(3).with_group(arrays=Unread("arrays", "denied")),
-    )
-    assert comparison.changes == ()
-    assert comparison.verdict == "unverified"
+@pytest.mark.parametrize("group", ["arrays", "memory", "interfaces", "bonds"])
+def test_what_one_snapshot_could_not_read_did_not_change(group: str) -> None:
+    whole, blind = (bond("a").with_array("md0", DISKS[:1]).with_memory("32 GiB") for _ in range(2))
+    blind.with_group(**{group: Unread(group, "denied")})
+    for boxes in ((whole, blind), (blind, whole)):
+        comparison = compare_boxes(*boxes, None)
+        assert (comparison.changes, comparison.verdict) == ((), "unverified")

@@ -58,6 +58,8 @@ def reporting(owner: str, origin: str, words: tuple[str, ...] = WORDS) -> Box:
             [(Topic.KERNEL, "kernel", "release 6.13.1, before 6.12.9-station", ["aspm_policy"])],
         ),
         (box(), box(board_name="Mole 4"), [(Topic.FIRMWARE, "board", "Mole 4, before Mole 3", [])]),
+        (box(), box().with_power(command_line=GAP), []),
+        (box().with_power(command_line=GAP), box(), []),
         (box(), box(bios_version=None, bios_date=None), []),  # what gives no version is no other firmware
         (box(), box(bios_date=None, bios_version="1.41"),
          [(Topic.FIRMWARE, "board firmware", "version 1.41, before 1.40 of 03/14/2026", [])]),
