@@ -201,24 +201,20 @@ def test_the_list_is_walked_to_the_capability() -> None:
     assert find_capability(config, 0x11) is None
 
 
-def test_without_its_status_bit_there_is_no_list() -> None:
-    config = bytearray(lay_config(ExpressValues()))
-    config[6] = 0
-    assert find_capability(bytes(config), 0x10) is None
+ONE = lay_config(ExpressValues())
+LOOPING = lay_config(before=((0x40, 0x01), (0x50, 0x05)))
 
 
-def test_a_list_that_loops_ends() -> None:
-    config = lay_config(before=((0x40, 0x01), (0x50, 0x05)))
-    looped = bytearray(config)
-    looped[0x51] = 0x40
-    assert find_capability(bytes(looped), 0x10) is None
-
-
-@pytest.mark.parametrize("pointer", [0x00, 0x04, 0x3C, 0xFC])
-def test_a_wild_pointer_leads_nowhere(pointer: int) -> None:
-    config = bytearray(lay_config(ExpressValues())[:256])
-    config[0x34] = pointer
-    assert find_capability(bytes(config), 0x10) is None
+@pytest.mark.parametrize(
+    ("config", "offset", "byte"),
+    [
+        (ONE, 6, 0),  # its status bit says that there is no list
+        (LOOPING, 0x51, 0x40),
+        *((ONE[:256], 0x34, pointer) for pointer in (0x00, 0x04, 0x3C, 0xFC)),
+    ],
+)
+def test_a_list_that_leads_nowhere_ends(config: bytes, offset: int, byte: int) -> None:
+    assert find_capability(config[:offset] + bytes([byte]) + config[offset + 1 :], 0x10) is None
 
 
 @given(st.binary(max_size=512), st.integers(0, 255))
@@ -324,39 +320,30 @@ def test_a_failed_reading_passes_through() -> None:
     assert read_one(failed) == ConfigRegisters(express=failed, aer=failed, answers=None)
 
 
+def overwritten(space: bytes, offset: int, header: int) -> bytes:
+    return space[:offset] + struct.pack("<I", header) + space[offset + 4 :]
+
+
+PLAIN, TWO_LONG = (lay_config(ExpressValues(), extended=chain) for chain in ((), CHAIN[:2]))
+ENDLESS = lay_config(ExpressValues(), extended=[(offset, 0x000B, b"") for offset in range(0x100, 0x1000, 4)])
+
+
 @pytest.mark.parametrize(
-    ("header", "why"),
+    ("space", "why"),
     [
-        (0x100 << 20 | 2 << 16 | 0x0003, "points to 0x100"),  # to itself
-        (0x040 << 20 | 2 << 16 | 0x0003, "points to 0x40"),  # out of the extended space
-        (0xFFFFFFFF, "reads all ones at 0x100"),
+        (overwritten(PLAIN, 0x100, 0x100 << 20 | 2 << 16 | 0x0003), "points to 0x100"),  # to itself
+        (overwritten(PLAIN, 0x100, 0x040 << 20 | 2 << 16 | 0x0003), "points to 0x40"),  # out of the extended space
+        (overwritten(PLAIN, 0x100, 0xFFFFFFFF), "reads all ones at 0x100"),
+        (overwritten(TWO_LONG, 0x148, 0x100 << 20 | 2 << 16 | 0x001E), "points to 0x100"),  # round
+        (lay_config(ExpressValues(), extended=CHAIN, size=0x180), "ends before the extended capability at 0x200"),
+        (ENDLESS, "go on after"),
     ],
 )
-def test_a_chain_that_leads_astray_is_unread(header: int, why: str) -> None:
-    space = bytearray(lay_config(ExpressValues()))
-    struct.pack_into("<I", space, 0x100, header)
-    registers = read_one(bytes(space))
+def test_a_chain_that_leads_astray_is_unread(space: bytes, why: str) -> None:
+    host = ConfigHost({f"{FOLDER}/config": space})
+    [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
     assert why in unread(registers.aer).why
     assert isinstance(registers.express, ExpressRegisters)
-
-
-def test_a_chain_that_goes_round_is_unread() -> None:
-    space = bytearray(lay_config(ExpressValues(), extended=CHAIN[:2]))
-    struct.pack_into("<I", space, 0x148, 0x100 << 20 | 2 << 16 | 0x001E)
-    registers = read_one(bytes(space))
-    assert isinstance(registers.aer, Unread)
-
-
-def test_a_chain_that_leaves_the_bytes_is_unread() -> None:
-    registers = read_one(lay_config(ExpressValues(), extended=CHAIN, size=0x180))
-    assert "ends before the extended capability at 0x200" in unread(registers.aer).why
-
-
-def test_a_chain_without_end_is_given_up() -> None:
-    chain = [(offset, 0x000B, b"") for offset in range(0x100, 0x1000, 4)]
-    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=chain)})
-    [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
-    assert "go on after" in unread(registers.aer).why
     assert host.batches < 100
 
 
