@@ -203,8 +203,7 @@ def test_what_may_not_be_read_is_unread(fs: FakeFilesystem) -> None:
 def test_what_cannot_be_listed_makes_the_arrays_unread(fs: FakeFilesystem, folder: str) -> None:
     machine = FakeMachine(fs, raid5(*THREE))
     machine.faults[folder] = errno.EACCES
-    answer = unread(read_arrays(machine))
-    assert answer.what == folder
+    assert unread(read_arrays(machine)).what == folder
 
 
 def test_pools_are_reported_by_their_state(fs: FakeFilesystem) -> None:
@@ -216,8 +215,7 @@ def test_pools_are_reported_by_their_state(fs: FakeFilesystem) -> None:
             f"{ZFS}/arcstats": "13 1 0x01 147 39984\n",
         },
     )
-    arrays = known(read_arrays(machine))
-    assert [(array.name, array.kind, array.state) for array in arrays] == [
+    assert [(array.name, array.kind, array.state) for array in known(read_arrays(machine))] == [
         ("abyss", "zfs", "ONLINE"),
         ("trench", "zfs", "DEGRADED"),
     ]

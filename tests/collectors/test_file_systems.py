@@ -154,8 +154,7 @@ def test_what_is_mounted_over_hides_what_was_there(fs: FakeFilesystem) -> None:
 def test_a_table_that_may_not_be_read_is_unread(fs: FakeFilesystem) -> None:
     machine = machine_with(fs, TABLE)
     machine.faults = dict.fromkeys((MACHINES_TABLE, OWN_TABLE), errno.EACCES)
-    found = unread(read_file_systems(machine))
-    assert found.reason is Reason.DENIED
+    assert unread(read_file_systems(machine)).reason is Reason.DENIED
 
 
 def test_no_table_at_all_is_unread(fs: FakeFilesystem) -> None:

@@ -104,8 +104,7 @@ def test_a_load_that_ended_by_itself_still_gives_its_account(disk: Path) -> None
         time.sleep(0.05)
     load.pause(on=True)
     load.kill()
-    result = known(load.collect())
-    assert result.reads > 0
+    assert known(load.collect()).reads > 0
     load.kill()  # a signal may come late
 
 
@@ -207,8 +206,7 @@ def test_an_account_says_what_was_read_and_how_long_it_took() -> None:
 
 @pytest.mark.parametrize("way", ["write", "trim"])
 def test_what_was_written_is_never_passed_over(way: str) -> None:
-    result = known(parse_output(json.dumps(account(**{way: {"io_bytes": 512}})).encode()))
-    assert result.written_bytes == 512
+    assert known(parse_output(json.dumps(account(**{way: {"io_bytes": 512}})).encode())).written_bytes == 512
 
 
 @pytest.mark.parametrize("changes", [{"write": {}}, {"error": "5"}, {"read": None}, {"trim": {"io_bytes": -1}}])

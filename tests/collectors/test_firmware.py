@@ -119,8 +119,7 @@ def test_slots_by_the_names_of_the_firmware(fs: FakeFilesystem) -> None:
     machine = FakeMachine(
         fs, {f"{ENTRIES}/9-{number}/raw": slot(f"S{number}", type_code=0xB6, width=10) for number in (0, 1)}
     )
-    slots = known(read_firmware_slots(machine))
-    assert [one.name for one in slots] == ["S0", "S1"]
+    assert [one.name for one in known(read_firmware_slots(machine))] == ["S0", "S1"]
 
 
 def test_a_machine_without_smbios_names_no_slots(fs: FakeFilesystem) -> None:
@@ -130,8 +129,7 @@ def test_a_machine_without_smbios_names_no_slots(fs: FakeFilesystem) -> None:
 def test_slots_that_only_root_may_read_are_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {f"{ENTRIES}/9-0/raw": slot("S", type_code=0xB6, width=10)})
     machine.faults[f"{ENTRIES}/9-0/raw"] = errno.EACCES
-    slots = unread(read_firmware_slots(machine))
-    assert slots.reason is Reason.DENIED
+    assert unread(read_firmware_slots(machine)).reason is Reason.DENIED
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 import json
 import os
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,8 @@ from laneproof_collectors.recording import Header
 from laneproof_collectors.unread import Reason, Unread
 from unread_answers import unread
 
+Install = Callable[[str, str], None]
+
 ENTRY = {
     "_TRANSPORT": "kernel", "MESSAGE": "nvme nvme0: I/O 12 QID 3 timeout, aborting", "PRIORITY": "4",
     "SYSLOG_FACILITY": "0", "_SOURCE_MONOTONIC_TIMESTAMP": "480500000", "__REALTIME_TIMESTAMP": "1790000000000000",
@@ -24,24 +27,12 @@ ENTRY = {
 
 
 @pytest.fixture
-def program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Give the place of a program that stands in for journalctl."""
-    monkeypatch.setattr(programs, "PATH", f"{tmp_path}:/usr/bin:/bin")
-    return tmp_path / "journalctl"
-
-
-def _install(program: Path, script: str) -> None:
-    program.write_text(f"#!/bin/sh\n{script}\n")
-    program.chmod(0o755)
-
-
-@pytest.fixture
 def host() -> LiveHost:
     return LiveHost()
 
 
-def test_the_program_is_asked_for_one_boots_kernel_messages(program: Path, host: LiveHost, tmp_path: Path) -> None:
-    _install(program, f'echo "$@" > {tmp_path}/called; env > {tmp_path}/environment')
+def test_the_program_is_asked_for_one_boots_kernel_messages(install: Install, host: LiveHost, tmp_path: Path) -> None:
+    install("journalctl", f'echo "$@" > {tmp_path}/called; env > {tmp_path}/environment')
     assert host.journal(-1, 500) == ()
     called = (tmp_path / "called").read_text().split()
     assert called[:8] == ["-k", "-b", "-1", "-o", "json", "--no-pager", "-n", "500"]
@@ -51,15 +42,15 @@ def test_the_program_is_asked_for_one_boots_kernel_messages(program: Path, host:
     assert not [name for name in environment if name.startswith(("SYSTEMD_", "PAGER", "LESS"))]
 
 
-def test_it_is_asked_for_what_was_received_since_a_time(program: Path, host: LiveHost, tmp_path: Path) -> None:
-    _install(program, f'echo "$@" > {tmp_path}/called')
+def test_it_is_asked_for_what_was_received_since_a_time(install: Install, host: LiveHost, tmp_path: Path) -> None:
+    install("journalctl", f'echo "$@" > {tmp_path}/called')
     assert host.journal(-1, since_unix=1_790_000_000.7) == ()
     assert (tmp_path / "called").read_text().split()[-1] == "--since=@1790000000"
 
 
-def test_entries_come_as_they_were_reported_and_are_understood(program: Path, host: LiveHost) -> None:
+def test_entries_come_as_they_were_reported_and_are_understood(install: Install, host: LiveHost) -> None:
     reported = json.dumps(ENTRY)
-    _install(program, f"echo '{reported}'; echo '-- no entry --'; echo '{reported}'")
+    install("journalctl", f"echo '{reported}'; echo '-- no entry --'; echo '{reported}'")
     lines = host.journal()
     assert lines == (reported, reported)
     records = [parse_journal_record(line) for line in lines]
@@ -67,8 +58,8 @@ def test_entries_come_as_they_were_reported_and_are_understood(program: Path, ho
     assert (event.event.device, event.unix_seconds, event.up_seconds) == ("nvme0", 1_790_000_000.0, 480.5)
 
 
-def test_text_that_is_no_utf_8_is_reported_with_marks(program: Path, host: LiveHost) -> None:
-    _install(program, r"""printf '{"MESSAGE":"\377"}\n'""")
+def test_text_that_is_no_utf_8_is_reported_with_marks(install: Install, host: LiveHost) -> None:
+    install("journalctl", r"""printf '{"MESSAGE":"\377"}\n'""")
     assert host.journal() == ('{"MESSAGE":"\ufffd"}',)
 
 
@@ -90,16 +81,16 @@ _HINT = "Hint: You are currently not seeing messages from other users and the sy
         ("", Reason.ABSENT),
     ],
 )
-def test_a_journal_that_cannot_be_given_says_why(program: Path, host: LiveHost, said: str, reason: Reason) -> None:
-    _install(program, f"echo '{said}' >&2; exit 1")
+def test_a_journal_that_cannot_be_given_says_why(install: Install, host: LiveHost, said: str, reason: Reason) -> None:
+    install("journalctl", f"echo '{said}' >&2; exit 1")
     answer = unread(host.journal(-1))
     assert answer.reason is reason
     assert answer.why == (said.rpartition("\n")[2] or "journalctl gave nothing")
     assert answer.what == "the journal of boot -1"
 
 
-def test_what_was_reported_counts_though_the_program_failed_in_the_end(program: Path, host: LiveHost) -> None:
-    _install(program, "echo '{}'; echo 'Journal file is truncated, ignoring file.' >&2; exit 1")
+def test_what_was_reported_counts_though_the_program_failed_in_the_end(install: Install, host: LiveHost) -> None:
+    install("journalctl", "echo '{}'; echo 'Journal file is truncated, ignoring file.' >&2; exit 1")
     assert host.journal() == ("{}",)
 
 
@@ -112,34 +103,31 @@ def _is_running(pid: int) -> bool:
 
 
 def test_a_program_that_never_ends_is_ended(
-    program: Path, host: LiveHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    install: Install, host: LiveHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(journal, "DEADLINE_SECONDS", 0.3)
-    _install(program, f"echo $$ > {tmp_path}/pid; exec sleep 60")
-    answer = unread(host.journal())
-    assert answer.reason is Reason.TIMED_OUT
+    install("journalctl", f"echo $$ > {tmp_path}/pid; exec sleep 60")
+    assert unread(host.journal()).reason is Reason.TIMED_OUT
     assert not _is_running(int((tmp_path / "pid").read_text()))
 
 
 def test_a_program_that_writes_without_end_is_ended(
-    program: Path, host: LiveHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    install: Install, host: LiveHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(journal, "LIMIT_BYTES", 100_000)
-    _install(program, f"echo $$ > {tmp_path}/pid; exec yes '{{}}'")
-    answer = unread(host.journal())
-    assert answer.detail == "EFBIG"
+    install("journalctl", f"echo $$ > {tmp_path}/pid; exec yes '{{}}'")
+    assert unread(host.journal()).detail == "EFBIG"
     assert not _is_running(int((tmp_path / "pid").read_text()))
 
 
-def test_it_may_take_longer_than_other_questions(program: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    _install(program, "sleep 0.5; echo '{}'")
+def test_it_may_take_longer_than_other_questions(install: Install, monkeypatch: pytest.MonkeyPatch) -> None:
+    install("journalctl", "sleep 0.5; echo '{}'")
     monkeypatch.setattr(live_host, "DEFAULT_DEADLINE_SECONDS", 0.1)
     assert LiveHost(deadline_seconds=0.1).journal() == ("{}",)
 
 
 def test_a_tree_of_files_has_none(tmp_path: Path) -> None:
-    answer = unread(LiveHost(str(tmp_path)).journal())
-    assert answer.reason is Reason.ABSENT
+    assert unread(LiveHost(str(tmp_path)).journal()).reason is Reason.ABSENT
 
 
 def test_a_recording_has_none() -> None:

@@ -52,8 +52,7 @@ def test_what_is_not_there_is_absent_and_says_its_path(tree: Path) -> None:
 def test_a_file_that_never_ends_is_malformed(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(live_host, "FILE_LIMIT_BYTES", 100_000)
     (tree / "large").write_bytes(b"x" * 300_000)
-    answer = unread(LiveHost(str(tree)).file("/large"))
-    assert answer.reason is Reason.MALFORMED
+    assert unread(LiveHost(str(tree)).file("/large")).reason is Reason.MALFORMED
 
 
 @pytest.mark.parametrize(
@@ -129,8 +128,7 @@ def test_device_events_are_taken_once_and_end_a_wait(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr("pyudev.Context", lambda: None)
     monkeypatch.setattr("pyudev.Monitor.from_netlink", lambda _, source: sources.append(source) or monitor)
     host = LiveHost()
-    events = known(host.uevents())
-    assert events == tuple(
+    assert known(host.uevents()) == tuple(
         {"action": action, "devpath": "/devices/x", "subsystem": "nvme", "SEQNUM": number}
         for number, action in (("7", "remove"), ("8", "add"))
     )

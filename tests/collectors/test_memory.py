@@ -95,8 +95,7 @@ def test_without_smbios_modules_are_unread(fs: FakeFilesystem) -> None:
 
 def test_modules_that_only_root_may_read_are_unread(machine: FakeMachine) -> None:
     machine.faults[f"{ENTRIES}/17-0/raw"] = errno.EACCES
-    memory = known(read_memory(machine))
-    assert unread(memory.modules).reason is Reason.DENIED
+    assert unread(known(read_memory(machine)).modules).reason is Reason.DENIED
 
 
 @pytest.mark.parametrize("raw", [b"", b"MemFree: 1 kB\n", b"MemTotal:\n", b"\xff" * 40])

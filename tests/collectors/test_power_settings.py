@@ -70,8 +70,7 @@ def test_hyphen_and_underscore_are_the_same_in_names() -> None:
 
 @given(st.binary())
 def test_any_command_line_gives_words(raw: bytes) -> None:
-    words = known(parse_command_line(raw))
-    assert all(isinstance(word, str) for word in words)
+    assert all(isinstance(word, str) for word in known(parse_command_line(raw)))
 
 
 # --- ASPM ---

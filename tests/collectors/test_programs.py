@@ -14,17 +14,7 @@ from laneproof_collectors.questions import Smartctl
 from laneproof_collectors.unread import Reason
 from unread_answers import known, unread
 
-
-@pytest.fixture
-def smartctl(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Give the place of a program that stands in for smartctl."""
-    monkeypatch.setattr(programs, "PATH", f"{tmp_path}:/usr/bin:/bin")
-    return tmp_path / "smartctl"
-
-
-def _install(program: Path, script: str) -> None:
-    program.write_text(f"#!/bin/sh\n{script}\n")
-    program.chmod(0o755)
+Install = Callable[[str, str], None]
 
 
 def wait_until(ready: Callable[[], bool]) -> bool:
@@ -38,10 +28,10 @@ def _ask(host: LiveHost) -> object:
 
 
 def test_smartctl_is_asked_for_all_without_waking_the_drive_and_without_our_environment(
-    smartctl: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    install: Install, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("LD_PRELOAD", "")
-    _install(smartctl, f'echo "$@" >{tmp_path}/called; env >{tmp_path}/environment; echo "{{}}"; exit 4')
+    install("smartctl", f'echo "$@" >{tmp_path}/called; env >{tmp_path}/environment; echo "{{}}"; exit 4')
     assert _ask(LiveHost()) == {}  # its status is a field of bits (smartctl(8)): only what it wrote counts
     assert (tmp_path / "called").read_text().split() == ["--json=o", "-x", "-n", "standby", "/dev/sda"]
     names = {line.partition("=")[0] for line in (tmp_path / "environment").read_text().splitlines()}
@@ -49,8 +39,8 @@ def test_smartctl_is_asked_for_all_without_waking_the_drive_and_without_our_envi
 
 
 @pytest.mark.parametrize(("said", "why"), [("no such option", "no JSON"), ("[]", "no object"), ("", "no JSON")])
-def test_what_is_no_answer_of_smartctl_is_unread(smartctl: Path, said: str, why: str) -> None:
-    _install(smartctl, f"echo '{said}'")
+def test_what_is_no_answer_of_smartctl_is_unread(install: Install, said: str, why: str) -> None:
+    install("smartctl", f"echo '{said}'")
     answer = unread(_ask(LiveHost()))
     assert (answer.what, why in answer.why) == ("smartctl of sda", True)
 
@@ -61,25 +51,23 @@ def test_smartctl_that_is_not_installed_is_absent(monkeypatch: pytest.MonkeyPatc
     assert (answer.reason, answer.why) == (Reason.ABSENT, "smartctl is not installed")
 
 
-def test_a_smartctl_that_hangs_is_given_up_and_ended_with_the_host(smartctl: Path, tmp_path: Path) -> None:
-    _install(smartctl, f"echo $$ >{tmp_path}/new; mv {tmp_path}/new {tmp_path}/pid; exec sleep 60")
+def test_a_smartctl_that_hangs_is_given_up_and_ended_with_the_host(install: Install, tmp_path: Path) -> None:
+    install("smartctl", f"echo $$ >{tmp_path}/new; mv {tmp_path}/new {tmp_path}/pid; exec sleep 60")
     host = LiveHost(deadline_seconds=0.3)
-    answer = unread(_ask(host))
-    assert answer.reason is Reason.TIMED_OUT
+    assert unread(_ask(host)).reason is Reason.TIMED_OUT
     assert wait_until((tmp_path / "pid").exists)
     host.close()
     assert wait_until(lambda: not Path(f"/proc/{(tmp_path / 'pid').read_text().strip()}").exists())
 
 
-def test_a_smartctl_that_writes_without_end_is_ended(smartctl: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_smartctl_that_writes_without_end_is_ended(install: Install, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(live_host, "FILE_LIMIT_BYTES", 100_000)
-    _install(smartctl, "exec yes '{}'")
-    answer = unread(_ask(LiveHost()))
-    assert answer.detail == "EFBIG"
+    install("smartctl", "exec yes '{}'")
+    assert unread(_ask(LiveHost())).detail == "EFBIG"
 
 
-def test_complaints_without_end_do_not_block(smartctl: Path) -> None:
-    _install(smartctl, "yes 'a complaint' | head -c 400000 >&2; echo '{}'; exit 3")
+def test_complaints_without_end_do_not_block(install: Install) -> None:
+    install("smartctl", "yes 'a complaint' | head -c 400000 >&2; echo '{}'; exit 3")
     run = known(run_program("smartctl", ["smartctl"], deadline_seconds=60, limit_bytes=1000))
     assert (run.status, json.loads(run.output)) == (3, {})
     assert len(run.complaint) < 400_000

@@ -87,8 +87,7 @@ def test_a_link_within_its_folder_is_followed(tree: Path) -> None:
 
 def test_what_is_no_plain_file_is_not_read(tree: Path) -> None:
     os.mkfifo(tree / f"{FUNCTION}/model"[1:])
-    answer = unread(GuardedHost(str(tree)).file(f"{FUNCTION}/model"))
-    assert answer.reason is Reason.DENIED
+    assert unread(GuardedHost(str(tree)).file(f"{FUNCTION}/model")).reason is Reason.DENIED
     assert isinstance(GuardedHost(str(tree)).file("/var/log/messages"), Unread)  # below none of its folders
 
 
@@ -98,8 +97,7 @@ def test_a_mount_in_sysfs_is_another_file_system() -> None:
     mounts = [mount for mount in below if mount.startswith("/sys/") and os.access(f"{mount}/cgroup.procs", os.R_OK)]
     if not mounts:
         pytest.skip("nothing with a file is mounted below /sys here")
-    answer = unread(GuardedHost().file(f"{mounts[0]}/cgroup.procs"))
-    assert answer.reason is Reason.DENIED
+    assert unread(GuardedHost().file(f"{mounts[0]}/cgroup.procs")).reason is Reason.DENIED
 
 
 def test_figures_are_given_of_mounts_alone(tmp_path: Path) -> None:

@@ -249,8 +249,7 @@ def test_structures_come_from_their_entries_in_the_order_of_the_firmware(fs: Fak
         f"{ENTRIES}/17-{number}/raw": memory_device(size=1024, locator=f"D{number}") for number in (10, 2, 0)
     }
     machine = FakeMachine(fs, {**tree, f"{ENTRIES}/9-0/raw": b"bad", f"{ENTRIES}/strange/raw": b""})
-    found = known(read_structures(machine, (MEMORY_DEVICE,)))
-    assert [one.string(0x10) for one in found] == ["D0", "D2", "D10"]
+    assert [one.string(0x10) for one in known(read_structures(machine, (MEMORY_DEVICE,)))] == ["D0", "D2", "D10"]
     assert f"{ENTRIES}/9-0/raw" not in machine.asked
 
 
@@ -258,8 +257,7 @@ def test_the_whole_table_serves_where_there_are_no_entries(fs: FakeFilesystem) -
     machine = FakeMachine(
         fs, {TABLE: table(memory_array(), memory_device(size=1024), slot("S", type_code=0xB6, width=10))}
     )
-    found = known(read_structures(machine, (SYSTEM_SLOT,)))
-    assert [one.string(0x04) for one in found] == ["S"]
+    assert [one.string(0x04) for one in known(read_structures(machine, (SYSTEM_SLOT,)))] == ["S"]
 
 
 @pytest.mark.parametrize(("number", "reason"), [(errno.EACCES, Reason.DENIED), (errno.ENOENT, Reason.ABSENT)])
@@ -271,8 +269,7 @@ def test_one_structure_that_fails_makes_the_rest_unread(fs: FakeFilesystem, numb
 
 
 def test_a_machine_without_smbios_says_absent(fs: FakeFilesystem) -> None:
-    found = unread(read_structures(FakeMachine(fs), (MEMORY_DEVICE,)))
-    assert found.reason is Reason.ABSENT
+    assert unread(read_structures(FakeMachine(fs), (MEMORY_DEVICE,))).reason is Reason.ABSENT
 
 
 # --- the second witness ---

@@ -53,14 +53,12 @@ def test_link_whose_device_is_gone_still_gives_its_name(fs: FakeFilesystem) -> N
 
 
 def test_name_that_is_not_there_is_unread(fs: FakeFilesystem) -> None:
-    answer = unread(follow_name(FakeMachine(fs, {BY_ID: None}), NVME))
-    assert answer.reason is Reason.ABSENT
+    assert unread(follow_name(FakeMachine(fs, {BY_ID: None}), NVME)).reason is Reason.ABSENT
 
 
 def test_links_in_a_circle_end(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {"/dev/a": "-> b", "/dev/b": "-> a"})
-    answer = unread(follow_name(machine, "/dev/a"))
-    assert answer.why == "more than 8 links in a row"
+    assert unread(follow_name(machine, "/dev/a")).why == "more than 8 links in a row"
 
 
 def test_lasting_names_go_to_their_disks_and_partitions_are_left_out(fs: FakeFilesystem) -> None:

@@ -51,8 +51,7 @@ def test_a_recording_gives_the_same_devices(machine: FakeMachine) -> None:
 def test_a_device_whose_parts_cannot_be_read_has_no_disks(machine: FakeMachine) -> None:
     machine.faults[f"{BLOCK_CLASS}/dm-0/slaves"] = errno.EIO
     machine.faults[f"{BLOCK_CLASS}/dm-1/dm/name"] = errno.EIO
-    devices = known(read_mapped(machine))
-    assert devices[:2] == (
+    assert known(read_mapped(machine))[:2] == (
         MappedDevice(name="dm-0", label="archive", disks=()),
         MappedDevice(name="dm-1", label="", disks=("nvme2n1",)),
     )
@@ -63,10 +62,8 @@ def test_devices_that_name_each_other_end(fs: FakeFilesystem) -> None:
         fs,
         {f"{BLOCK_CLASS}/dm-0/slaves/dm-1": "-> x", f"{BLOCK_CLASS}/dm-1/slaves/dm-0": "-> x"},
     )
-    devices = known(read_mapped(machine))
-    assert [device.disks for device in devices] == [(), ()]
+    assert [device.disks for device in known(read_mapped(machine))] == [(), ()]
 
 
 def test_a_machine_without_block_devices_says_absent(fs: FakeFilesystem) -> None:
-    found = unread(read_mapped(FakeMachine(fs)))
-    assert found.reason is Reason.ABSENT
+    assert unread(read_mapped(FakeMachine(fs))).reason is Reason.ABSENT

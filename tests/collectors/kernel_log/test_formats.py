@@ -45,16 +45,14 @@ def test_rows_of_one_opening_keep_their_order() -> None:
     table = by_opening((first,), (second,))
     assert table["link"] == (first, second)
     assert table["Link"] == (second,)
-    found = known(find_format(table, "link down now"))
-    assert found[1] is EventKind.LINK_DOWN
+    assert known(find_format(table, "link down now"))[1] is EventKind.LINK_DOWN
 
 
 def test_what_a_judge_finds_harmless_is_passed_on_to_the_next_row() -> None:
     table = by_opening(
         (row(lambda _: None, "x", r"x", "a.c"), row(EventKind.DPC, "x", r"x (?P<who>\w+)", "b.c", by="b"))
     )
-    found = known(find_format(table, "x y"))
-    assert found[1:] == (EventKind.DPC, {"by": "b", "who": "y"})
+    assert known(find_format(table, "x y"))[1:] == (EventKind.DPC, {"by": "b", "who": "y"})
 
 
 @pytest.mark.parametrize("name", TABLES)

@@ -215,8 +215,7 @@ def test_functions_that_left_the_kernel_and_are_not_back_are_known_by_the_iommu_
     ]
     forged = log(f"pci {PORT}: Removing from iommu group 1", prefix=12)
     answer = KernelLogRead(records=(*real, *forged), lost=0)
-    read = known(read_kernel_events(_FakeHost(answer)))
-    assert read.released == (("0000:01:00.0", 13.422028),)
+    assert known(read_kernel_events(_FakeHost(answer))).released == (("0000:01:00.0", 13.422028),)
 
 
 def test_the_journal_gives_what_the_ring_had_lost() -> None:

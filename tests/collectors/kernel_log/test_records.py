@@ -51,8 +51,7 @@ def test_escapes_are_undone() -> None:
     "record", ["", ";", "4;text", "4,7;text", "x,7,1,-;text", "4,7,1,-", "-1,7,1,-;x", "4,\u0667,1,-;x"]
 )
 def test_what_is_no_record_is_unread(record: str) -> None:
-    parsed = unread(parse_record(record))
-    assert parsed.reason is Reason.MALFORMED
+    assert unread(parse_record(record)).reason is Reason.MALFORMED
 
 
 @given(st.text())

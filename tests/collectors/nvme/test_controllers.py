@@ -333,16 +333,14 @@ def test_smartctls_own_complaint_is_passed_on(box: Box) -> None:
     box.fail_all(errno.EACCES)
     complaint = "Smartctl open device: /dev/nvme0 failed: Permission denied"
     box.drive[Smartctl("nvme0")] = {"smartctl": {"messages": [{"string": complaint}], "exit_status": 2}}
-    health = unread(read_one(box).health)
-    assert complaint in health.why
+    assert complaint in unread(read_one(box).health).why
 
 
 @pytest.mark.parametrize("page", [b"\xff" * 512, bytes(512), b"", b"\1" * 511])
 def test_page_that_is_none_is_one_clear_unread(box: Box, page: bytes) -> None:
     box.answer_all()
     box.drive[NvmeLog("nvme0", 2, 512)] = page
-    health = unread(read_one(box).health)
-    assert health.what == "log 02h of nvme0"
+    assert unread(read_one(box).health).what == "log 02h of nvme0"
 
 
 def test_drive_that_refuses_the_log_says_its_status(box: Box) -> None:
@@ -387,8 +385,7 @@ def test_tree_without_sysfs_is_unread_and_not_a_box_without_drives(fs: FakeFiles
 
 def test_class_folder_that_may_not_be_listed_is_unread(box: Box) -> None:
     box.faults["/sys/class/nvme"] = errno.EACCES
-    controllers = unread(read_controllers(box))
-    assert controllers.reason is Reason.DENIED
+    assert unread(read_controllers(box)).reason is Reason.DENIED
 
 
 def test_controllers_come_by_number_and_others_names_are_passed_over(fs: FakeFilesystem) -> None:

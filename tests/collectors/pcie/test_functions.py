@@ -247,8 +247,7 @@ def test_what_is_behind_a_sleeping_port_is_left_alone(box: FakeMachine) -> None:
     box.put({f"{PORT}/power/runtime_status": "suspended\n", f"{PORT}/power_state": "D3hot\n"})
     functions = read_all(box)
     assert not {f"{folder}/{name}" for folder in (PORT, DRIVE) for name in WAKING} & set(box.asked)
-    express = unread(functions["0000:01:00.0"].express)
-    assert "a port above it sleeps" in express.why
+    assert "a port above it sleeps" in unread(functions["0000:01:00.0"].express).why
 
 
 def test_power_is_asked_before_anything_that_wakes(box: FakeMachine) -> None:
@@ -275,8 +274,7 @@ def test_an_empty_list_is_an_answer(fs: FakeFilesystem) -> None:
 
 def test_a_folder_that_may_not_be_read_leaves_no_half_truth(box: FakeMachine) -> None:
     box.faults[f"{DEVICES}/0000:01:00.0"] = errno.EACCES
-    functions = unread(read_functions(box))
-    assert functions.what == f"{DEVICES}/0000:01:00.0"
+    assert unread(read_functions(box)).what == f"{DEVICES}/0000:01:00.0"
 
 
 def test_without_root_the_link_is_known_and_the_registers_are_denied(box: FakeMachine) -> None:
@@ -627,8 +625,7 @@ def test_slots_by_their_names(fs: FakeFilesystem) -> None:
     addresses = {"3": "0000:01:00\n", "3-1": "10000:e1:00\n", "later": "0000:07\n"}
     tree = {f"{SLOTS}/{name}/{file}": text for name, text in addresses.items() for file in ("address", "adapter")}
     machine = FakeMachine(fs, tree)
-    slots = known(read_slots(machine))
-    assert [(slot.name, slot.address, slot.source) for slot in slots] == [
+    assert [(slot.name, slot.address, slot.source) for slot in known(read_slots(machine))] == [
         ("3", "0000:01:00", "sysfs"), ("3-1", "10000:e1:00", "sysfs"), ("later", None, "sysfs"),
     ]  # fmt: skip
     assert not [path for path in machine.asked if path.endswith("/adapter")]
@@ -636,8 +633,7 @@ def test_slots_by_their_names(fs: FakeFilesystem) -> None:
 
 def test_no_slots_and_no_list_of_slots(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs)
-    slots = unread(read_slots(machine))
-    assert slots.reason is Reason.ABSENT
+    assert unread(read_slots(machine)).reason is Reason.ABSENT
     machine.put({SLOTS: None})
     assert read_slots(machine) == ()
 

@@ -36,8 +36,7 @@ def test_speeds_in_the_words_of_new_and_old_kernels(raw: bytes, rate: float) -> 
 
 @pytest.mark.parametrize("raw", [b"Unknown\n", b"Unknown speed\n", b"Unknown"])
 def test_an_unknown_speed_is_unread(raw: bytes) -> None:
-    speed = unread(parse_link_speed(raw, what="current_link_speed"))
-    assert "Unknown" in str(speed)
+    assert "Unknown" in str(unread(parse_link_speed(raw, what="current_link_speed")))
 
 
 @pytest.mark.parametrize(
@@ -65,8 +64,7 @@ def test_no_lanes_are_an_answer() -> None:
      (b"-1\n", Reason.MALFORMED), (b"4 4\n", Reason.MALFORMED), (b"0x4\n", Reason.MALFORMED)],
 )  # fmt: skip
 def test_what_is_no_width_says_why(raw: bytes, reason: Reason) -> None:
-    width = unread(parse_link_width(raw, what="current_link_width"))
-    assert width.reason is reason
+    assert unread(parse_link_width(raw, what="current_link_width")).reason is reason
 
 
 def test_a_link_that_is_well() -> None:

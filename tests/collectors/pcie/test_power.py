@@ -48,8 +48,7 @@ def test_what_is_no_word_names_its_file() -> None:
 
 def test_a_switch_that_vanished_after_it_was_listed_is_unread() -> None:
     power = parse_power(AWAKE, folder=FOLDER, link_states={"l1_aspm": absent("link/l1_aspm")})
-    state = unread(power.link_states["l1_aspm"])
-    assert state.reason is Reason.ABSENT
+    assert unread(power.link_states["l1_aspm"]).reason is Reason.ABSENT
 
 
 @pytest.mark.parametrize("status", ["suspended", "suspending"])
