@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from laneproof_collectors import fio
 from laneproof_collectors.fio import Job, Load, LoadResult, find_program, make_command, parse_output
 from laneproof_collectors.unread import Unread
-from unread_answers import known
+from unread_answers import known, unread
 
 FIO, SETPRIV = find_program("fio"), find_program("setpriv")
 needs_fio = pytest.mark.skipif(isinstance(FIO, Unread) or isinstance(SETPRIV, Unread), reason="fio is not installed")
@@ -153,10 +153,24 @@ def test_a_load_that_is_held_back_stays_so_after_a_shell_s_job_control(disk: Pat
         load.collect()
 
 
+def test_a_load_that_goes_on_though_it_was_asked_to_end_is_killed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(fio, "SECONDS_TO_END", 0.1)
+    deaf = f"trap '' INT; : >{tmp_path}/ready; n=0; while [ $n -lt 400 ]; do sleep 0.05; n=$((n+1)); done"
+    for name, script in (("setpriv", 'shift 2; exec "$@"'), ("fio", deaf)):
+        (tmp_path / name).write_text(f"#!/bin/sh\n{script}\n")
+        (tmp_path / name).chmod(0o755)
+    load = Load(Job(disk="/dev/null", seconds=60), fio=str(tmp_path / "fio"), setpriv=str(tmp_path / "setpriv"))
+    while not (tmp_path / "ready").exists():
+        time.sleep(0.01)
+    assert "not the JSON" in unread(load.collect()).why
+    assert load._process.returncode == -signal.SIGKILL
+
+
 PARENT = """
 import sys, time
 from laneproof_collectors.fio import Job, Load
-from unread_answers import known
 load = Load(Job(disk=sys.argv[1], seconds=600), fio=sys.argv[2], setpriv=sys.argv[3])
 print(load.process_id, flush=True)
 time.sleep(600)
