@@ -1,7 +1,7 @@
 """Reads a page back into a tree with the standard library's parser, for tests of what people see.
 
 What holds of each page is held each time that one is read: its elements are HTML's and SVG's, each name in it is there
-once, what refers to a name finds it, and the style sheet knows each class.
+once, what refers to a name finds it, the style sheet knows each class, and a drawing speaks or is silent beside words.
 """
 
 import re
@@ -111,5 +111,7 @@ def _check_names(root: Node) -> None:
     labels = [name for element in elements for name in (element.attributes.get("aria-labelledby") or "").split()]
     assert {*(link[1:] for link in inner), *labels} - names.keys() == set()
     classes = {name for element in elements for name in (element.attributes.get("class") or "").split()}
+    silent = [drawing.attributes for drawing in root.all("svg") if drawing.attributes.get("aria-hidden") != "true"]
+    assert all(says.get("role") == "img" and (says.get("aria-label") or says.get("aria-labelledby")) for says in silent)
     style = "".join([STYLE, *(str(part) for element in root.all("style") for part in element.content)])
     assert classes - set(re.findall(r"\.([a-z]+)", style)) - PLAIN == set()

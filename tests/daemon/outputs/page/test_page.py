@@ -147,12 +147,6 @@ def test_nothing_is_loaded_from_elsewhere_and_nothing_is_styled_or_scripted_inli
     assert "".join(map(str, shown.one("script").content)) == ""
 
 
-def test_drawings_speak_or_are_silent_beside_words() -> None:
-    for drawing in page().all("svg"):
-        says = drawing.attributes
-        assert says.get("aria-hidden") == "true" or (says.get("role") == "img" and says.get("aria-label"))
-
-
 def test_each_table_has_headers_for_its_columns_and_its_rows() -> None:
     box = kelp_box(2).with_array("md0", ("nvme0n1",)).with_network("0000:00/03.0", "enp3s0")
     box.with_bond("bond0", ("enp3s0",))

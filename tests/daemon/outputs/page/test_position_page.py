@@ -82,11 +82,6 @@ def test_every_link_is_relative_and_leads_out_of_the_folder_or_stays() -> None:
     assert page().one("main").attributes["class"] == "single"
 
 
-def test_names_are_given_once_each() -> None:
-    names = re.findall(r' id="([^"]*)"', write_position(make_facts()))
-    assert len(names) == len(set(names))
-
-
 def test_the_caution_of_the_open_case_is_there_once() -> None:
     for label in ("riser-2", "deck-1"):
         assert page(label).text.count(OPEN_CASE) == 1
