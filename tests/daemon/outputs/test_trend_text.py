@@ -82,7 +82,8 @@ def test_it_fits_the_width_it_is_given(width: int, unicode: bool) -> None:  # no
         _series("member_errors", 1, 5, end=f"a member with a name far too long {letter}", is_counter=False)
         for letter in "ab"
     ]
-    trend = make_trend(subject, [huge, *parts, _series("media_errors", 0)], [], grid)
+    many = _series("media_errors", 0, 10**11, 3 * 10**11)
+    trend = make_trend(subject, [huge, *parts, many], [], grid)
     text = write_trend(trend, Style(width=width, unicode=unicode))
     assert max(map(len, text.splitlines())) <= max(width, NARROWEST)
     assert text.isascii() or unicode

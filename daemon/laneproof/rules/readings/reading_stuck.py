@@ -83,7 +83,11 @@ def _judge_still(current: Pass, occupant: Occupant, still: UnmovedHealthLog) -> 
             "read and written; its wear, spare and errors may be as old"
         ),
         observed="a health log that stands still",
-        evidence={"path": occupant.path, "still_since_at": still.since, "moved_bytes": still.moved_bytes},
+        evidence={
+            "path": occupant.path,
+            "unchanged_since_at": current.past.ledger.timeline.to_wall(still.since),
+            "moved_bytes": still.moved_bytes,
+        },
         next_steps=_STILL_STEPS,
     )
 

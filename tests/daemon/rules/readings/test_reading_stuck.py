@@ -9,7 +9,7 @@ from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
 from simulated_past import PATHS, busy_box, quiet_snapshot, still_past
-from snapshot_box import RISER_1, Box, declare
+from snapshot_box import A_MORNING, RISER_1, Box, declare
 from story_engine import DAY, Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
@@ -63,6 +63,7 @@ def test_a_health_log_that_stands_still_while_the_drive_works_is_a_notice(
         health = {name: 5_000 + by * day for name, by in counted.items()}
         watcher.observe(busy_box(reads * day, [0.0], health), after=DAY)
     assert [finding.severity for finding in watcher.standing] == ["notice"] * is_said
+    assert [finding.evidence["unchanged_since_at"] for finding in watcher.standing] == [A_MORNING + DAY] * is_said
     watcher.observe(busy_box(reads * days, [0.0], {"data_units_read": 9_000}), after=60)
     assert watcher.standing == []
 
