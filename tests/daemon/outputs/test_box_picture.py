@@ -34,6 +34,7 @@ def test_each_trained_lane_is_one_stroke() -> None:
 
 def test_position_without_a_link_hangs_on_a_dotted_line() -> None:
     assert len(of_class(draw(kelp_box(1)), "path", "none")) == 1 + 1  # deck-9, which is empty, and the legend
+    assert len(of_class(draw(kelp_box(1)), "rect", "tile empty")) == 1 + 1  # likewise
 
 
 def test_every_position_is_named_with_who_is_in_it() -> None:
@@ -47,6 +48,9 @@ def test_marks_have_words_and_shapes_of_their_own() -> None:
     assert len(of_class(picture, "path", "point")) == 1
     (kept,) = of_class(picture, "rect", "keep")
     assert kept.get("style") == "fill:url(#bp-hatch)"
+    (here,), tiles = of_class(picture, "rect", "here"), of_class(picture, "rect", "tile")
+    frames = [(tile.get("x"), tile.get("y"), tile.get("width")) for tile in tiles]
+    assert [(mark.get("x"), mark.get("y"), mark.get("width")) for mark in (here, kept)] == frames[:2]
 
 
 def test_every_stroke_and_tile_is_in_the_legend() -> None:
