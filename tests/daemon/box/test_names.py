@@ -130,18 +130,15 @@ def test_empty_machine_says_so() -> None:
         find_drives("nvme0", None, Box().snapshot())
 
 
+def mount_on(device: str) -> MountedFileSystem:
+    return MountedFileSystem(
+        mount="/srv", device=device, kind="ext4", size_bytes=1, available_bytes=1, read_only=False,
+        declared_read_only=False,
+    )  # fmt: skip
+
+
 def test_what_is_known_of_a_position_is_gathered() -> None:
-    mounts = (
-        MountedFileSystem(
-            mount="/srv",
-            device="/dev/nvme0n1p2",
-            kind="ext4",
-            size_bytes=1,
-            available_bytes=1,
-            read_only=False,
-            declared_read_only=False,
-        ),
-    )
+    mounts = (mount_on("/dev/nvme0n1p2"),)
     slots = (PhysicalSlot(name="M2_1", address="0000:00:01"), PhysicalSlot(name="SLOT4", address="0000:02:00"))
     made = replace(snapshot(), file_systems=mounts, slots=slots)
     found = describe_position(A, BUILD, made)
@@ -214,10 +211,7 @@ def test_each_port_of_a_drive_with_two_leads_to_the_one_drive() -> None:
 
 
 def test_what_lies_on_a_drive_below_encryption_and_volumes_is_known() -> None:
-    mounted = MountedFileSystem(
-        mount="/srv", device="/dev/mapper/archive", kind="ext4", size_bytes=1, available_bytes=1, read_only=False,
-        declared_read_only=False,
-    )  # fmt: skip
+    mounted = mount_on("/dev/mapper/archive")
     mapped = (
         MappedDevice(name="dm-0", label="archive", disks=("nvme0n1",)),
         MappedDevice(name="dm-1", label="pool", disks=("nvme0n1", "nvme1n1")),
