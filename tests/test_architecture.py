@@ -74,15 +74,15 @@ def test_an_arrow_turned_round_is_found(copy: Path, module: str, turned: str) ->
 
 def test_each_module_of_the_top_level_has_a_layer() -> None:
     top = {
-        f"laneproof.{one.stem}"
-        for one in (ROOT / "daemon" / "laneproof").iterdir()
-        if one.name not in ("__init__.py", "__pycache__") and (one.suffix == ".py" or (one / "__init__.py").exists())
+        f"laneproof.{path.stem}"
+        for path in (ROOT / "daemon" / "laneproof").iterdir()
+        if path.name not in ("__init__.py", "__pycache__") and (path.suffix == ".py" or (path / "__init__.py").exists())
     }
     assert top - set.union(*LAYERS) == WITHOUT_LAYER
 
 
 def modules() -> list[Path]:
-    return [one for folder in PACKAGES.values() for one in sorted(folder.rglob("*.py"))]
+    return [path for folder in PACKAGES.values() for path in sorted(folder.rglob("*.py"))]
 
 
 def test_only_the_door_reaches_the_machine() -> None:
@@ -103,7 +103,7 @@ def test_only_the_door_reaches_the_machine() -> None:
         "daemon/laneproof/notification/{delivery,state_folder}.py",
         "daemon/laneproof/service/*",
     }
-    pleas = {str(one.relative_to(ROOT)) for one in modules() if "noqa: TID251" in one.read_text("utf-8")}
+    pleas = {str(module.relative_to(ROOT)) for module in modules() if "noqa: TID251" in module.read_text("utf-8")}
     assert pleas == {PROGRAMS}
 
 

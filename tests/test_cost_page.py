@@ -44,16 +44,16 @@ class CountingHost(TurnedBoxHost):
 def count(collectors: tuple[Collector, ...], host: CountingHost) -> dict[str, tuple[int, int, int, int]]:
     """Give interval, commands, config space reads and other reads of each collector's next pass."""
     counted = {}
-    for one in collectors:
+    for collector in collectors:
         host.asked.clear()
-        one.read(host)
+        collector.read(host)
         kinds: Counter[str] = Counter()
         for question in host.asked:
             is_config = isinstance(question, ReadRange) and question.path.endswith("/config")
             kinds["commands"] += isinstance(question, COMMANDS)
             kinds["config"] += is_config
             kinds["files"] += isinstance(question, ReadFile | ReadRange | ReadLink | ListFolder) and not is_config
-        counted[one.group] = (int(one.interval_seconds), kinds["commands"], kinds["config"], kinds["files"])
+        counted[collector.group] = (int(collector.interval_seconds), kinds["commands"], kinds["config"], kinds["files"])
     return counted
 
 

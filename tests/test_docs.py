@@ -49,12 +49,12 @@ def test_the_pictures_are_of_the_pages_and_stay_small() -> None:
 
 def test_every_rule_has_its_page() -> None:
     findings = anchors(DOCS / "findings.md")
-    assert {one.name for one in RULES} <= findings
+    assert {rule.name for rule in RULES} <= findings
 
 
 def test_every_metric_is_told() -> None:
     page = (DOCS / "metrics.md").read_text("utf-8")
-    assert [one.full_name for one in METRICS if f"`{one.full_name}`" not in page] == []
+    assert [metric.full_name for metric in METRICS if f"`{metric.full_name}`" not in page] == []
 
 
 def test_every_option_is_told() -> None:
@@ -114,8 +114,8 @@ def tracked() -> list[Path]:
     """List what the repository holds, or all that lies in the folder where it is no repository."""
     done = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=False)
     names = done.stdout.decode().split("\0") if done.returncode == 0 else []
-    files = [ROOT / name for name in names if name] or [one for one in ROOT.rglob("*") if ".venv" not in one.parts]
-    return [one for one in files if one.is_file() and ".git" not in one.parts]
+    files = [ROOT / name for name in names if name] or [path for path in ROOT.rglob("*") if ".venv" not in path.parts]
+    return [file for file in files if file.is_file() and ".git" not in file.parts]
 
 
 def test_no_file_names_the_machine_it_was_written_on() -> None:

@@ -57,10 +57,10 @@ class TurnedBoxHost(Host):
         self._held.set()
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
-        if self._hold and any(name_question(one).startswith(self._hold) for one in questions):
+        if self._hold and any(name_question(question).startswith(self._hold) for question in questions):
             self._held.wait(120)
         with self._lock:
-            return [self._answer(one) for one in questions]
+            return [self._answer(question) for question in questions]
 
     def _answer(self, question: Question) -> Answer:
         """Answer from the recording, and as a live machine what no recording holds: the journal, and lost records."""

@@ -206,7 +206,7 @@ def main(days: int = 365, drives: int = 8) -> int:
         f"keep: median {statistics.median(spent) * 1e3:.2f} ms, 99 % {spent[int(len(spent) * 0.99)] * 1e3:.2f} ms,"
         f" longest {spent[-1] * 1e3:.0f} ms"
     )
-    points = sum(len(one.points) for one in found)
+    points = sum(len(series.points) for series in found)
     print(f"a position's trend: {len(found)} series, {points} points in {min(reads) * 1e3:.1f} ms", end="; ")
     print(f"one series of {len(one_series.points)} points in {single * 1e3:.1f} ms")
     too_large = size > TARGET_BYTES_A_YEAR * drives / 8 * max(days / 365, 0.5)

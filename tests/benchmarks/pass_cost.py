@@ -165,7 +165,7 @@ def measure(drives: int) -> str:
 def declare(snapshot: Snapshot) -> Build:
     """Declare every drive of a machine, so that the rules have all to compare."""
     functions = snapshot.functions
-    bridges = () if isinstance(functions, Unread) else [one for one in functions if one.is_bridge]
+    bridges = () if isinstance(functions, Unread) else [function for function in functions if function.is_bridge]
     positions = [
         {
             "label": f"p{number}",

@@ -46,7 +46,7 @@ def machine_with(fs: FakeFilesystem, table: str, path: str = MACHINES_TABLE) -> 
 
 def file_systems_of(machine: FakeMachine) -> dict[str, MountedFileSystem]:
     found = known(read_file_systems(machine))
-    return {one.mount: one for one in found}
+    return {mounted.mount: mounted for mounted in found}
 
 
 def flags_of(machine: FakeMachine) -> dict[str, tuple[object, bool | None]]:
@@ -170,7 +170,7 @@ def test_any_table_gives_mounts(raw: bytes) -> None:
 @given(st.lists(st.sampled_from([*TABLE.splitlines(), "a - b", " - ", "1 2 3 4 5 6 - x y", "\\777"])))
 def test_any_order_of_lines_gives_each_file_system_once(lines: list[str]) -> None:
     chosen = choose_mounts(parse_mount_info("\n".join(lines).encode()))
-    assert len({one.mount for one in chosen}) == len({one.file_system for one in chosen}) == len(chosen)
+    assert len({mount.mount for mount in chosen}) == len({mount.file_system for mount in chosen}) == len(chosen)
 
 
 @pytest.mark.witness("findmnt")

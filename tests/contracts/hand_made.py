@@ -254,10 +254,14 @@ def inside(*arguments: object, lines: int | None = 1) -> Ended:
 def found(audit: JsonObject, rule: str, position: str | None = None) -> list[JsonObject]:
     """Give the findings of a rule, at one position if named."""
     return [
-        one for one in audit["findings"] if one["rule"] == rule and (position is None or one["position"] == position)
+        finding
+        for finding in audit["findings"]
+        if finding["rule"] == rule and (position is None or finding["position"] == position)
     ]
 
 
 def told(audit: JsonObject, kind: str = "") -> set[tuple[str, str | None]]:
     """Give (rule, position) of each finding, of one kind if named."""
-    return {(one["rule"], one["position"]) for one in audit["findings"] if not kind or one["kind"] == kind}
+    return {
+        (finding["rule"], finding["position"]) for finding in audit["findings"] if not kind or finding["kind"] == kind
+    }

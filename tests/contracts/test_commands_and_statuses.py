@@ -97,7 +97,7 @@ def test_draft_leaves_out_a_limit_that_does_not_rule_each_drive(tmp_path: Path, 
     assert any("nvme2" in line and "left out" in line for line in drafted.splitlines() if line.startswith("#"))
     (tmp_path / "build.toml").write_text(drafted)
     said = inside("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json").json()
-    assert [one["summary"] for one in said["findings"] if one["position"]] == []
+    assert [finding["summary"] for finding in said["findings"] if finding["position"]] == []
     # What the kernel was asked for and did not do is told without any declaration.
     assert len(said["findings"]) == (limit == "0")
 
@@ -149,7 +149,7 @@ def test_common_options_mean_the_same_everywhere(tmp_path: Path) -> None:
     (tmp_path / "build.toml").write_text(HEAD)
     assert inside("budget", "--build", tmp_path / "build.toml") == inside("budget", tmp_path / "build.toml")
     lines = inside("replay", "--demo", "--json").lines()
-    assert {"raised", "cleared"} <= {one["change"] for one in lines}
+    assert {"raised", "cleared"} <= {line["change"] for line in lines}
 
 
 @pytest.mark.parametrize(

@@ -224,4 +224,4 @@ def hold_spoilt(tmp_path: Path, paths: list[str], nonsense: str) -> None:
     assert ended.status in {1, 2}
     assert ended.json()["verdict"] != "holds"
     if nonsense == "denied":
-        assert ended.status == 2, [one["summary"] for one in ended.json()["findings"]]
+        assert ended.status == 2, [finding["summary"] for finding in ended.json()["findings"]]

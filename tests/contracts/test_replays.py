@@ -50,7 +50,7 @@ def replay(tmp_path: Path) -> Replay:
 
 
 def short(lines: list[JsonObject]) -> list[tuple[float, str, str, str | None]]:
-    return [(one["t"] - T0, one["change"], one["finding"]["rule"], one["finding"]["position"]) for one in lines]
+    return [(line["t"] - T0, line["change"], line["finding"]["rule"], line["finding"]["position"]) for line in lines]
 
 
 def test_calm_box_says_nothing(replay: Replay) -> None:
@@ -104,7 +104,7 @@ def come_back(t: float, number: int) -> JsonObject:
 
 def test_raised_then_cleared_with_one_since(replay: Replay) -> None:
     lines = replay(box().frame(), vanish(T0 + 60, 2), {"t": T0 + 120}, come_back(T0 + 180, 2), {"t": T0 + 240})
-    mine = [one for one in lines if one["finding"]["rule"] == "position-empty"]
+    mine = [line for line in lines if line["finding"]["rule"] == "position-empty"]
     assert short(mine) == [(60, "raised", "position-empty", "bay-2"), (180, "cleared", "position-empty", "bay-2")]
     assert {one["finding"]["since"] for one in mine} == {"2026-09-21T14:14:20Z"}
 
@@ -149,7 +149,7 @@ def test_lower_target_since_a_boot_with_another_bios_is_the_firmwares_setting(re
         for number in (1, 2, 3):
             machine.binary[f"/sys/devices/{port(number)}/config"] = config_space(3 if machine is after else 4)
     lines = replay(before.frame(), after.frame(T0 + 600, boot_id=SECOND, up=30.0))
-    slow = [one["finding"] for one in lines if one["finding"]["rule"] == "link-slow"]
+    slow = [line["finding"] for line in lines if line["finding"]["rule"] == "link-slow"]
     assert len(slow) == 3
     for finding in slow:
         assert finding["causes"][0]["cause"] == "firmware-setting"
@@ -219,7 +219,7 @@ def test_burst_of_correctable_errors_on_one_link(replay: Replay) -> None:
         text = AER.format(count, count)
         frames.append({"t": T0 + 300 * step, "files": {f"/sys/devices/{port(1)}/aer_dev_correctable": text}})
     lines = replay(*frames)
-    raised = [one for one in lines if one["finding"]["rule"] == "signal-errors"]
+    raised = [line for line in lines if line["finding"]["rule"] == "signal-errors"]
     assert raised
     assert {one["finding"]["position"] for one in raised} == {"bay-1"}
     assert raised[0]["t"] <= T0 + 3600
@@ -269,7 +269,7 @@ def test_replay_without_declaration_judges_what_needs_none(tmp_path: Path) -> No
     recording = write(tmp_path / "box.jsonl.gz", box(widths={1: 2}).frame())
     ended = program("replay", recording, "--json")
     assert ended.status == 0
-    assert {one["finding"]["rule"] for one in ended.lines()} == {"link-narrow"}
+    assert {line["finding"]["rule"] for line in ended.lines()} == {"link-narrow"}
     words = program("replay", recording)
     assert words.status == 0
     assert "link-narrow" in words.out

@@ -76,7 +76,7 @@ def test_every_rule_is_tested_and_uses_only_metrics_that_there_are(file: Path, p
     alerts = set(re.findall(r"- alert: (\w+)", rules))
     assert alerts == set(re.findall(r"alertname: (\w+)", tests))
     used = set(re.findall(r"\blaneproof_[a-z_]+", rules))
-    assert used <= {one.full_name for one in METRICS}
+    assert used <= {metric.full_name for metric in METRICS}
     assert len(re.findall(r"severity: (?:notice|warning|critical)$", rules, re.MULTILINE)) == len(alerts) - passed_on
 
 

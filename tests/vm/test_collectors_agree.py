@@ -25,7 +25,7 @@ CORRECTABLE_BITS = {"RxErr": 0, "BadTLP": 6, "BadDLLP": 7, "Rollover": 8, "Timeo
 
 @pytest.fixture(scope="module")
 def functions(facts: Facts) -> dict[str, Facts]:
-    return {one["address"]: one for one in facts["functions"]}
+    return {function["address"]: function for function in facts["functions"]}
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +36,7 @@ def express(functions: dict[str, Facts]) -> dict[str, Facts]:
 
 @pytest.fixture(scope="module")
 def controllers(facts: Facts) -> dict[str, Facts]:
-    return {one["serial"]: one for one in facts["controllers"]}
+    return {controller["serial"]: controller for controller in facts["controllers"]}
 
 
 def _bits(listed: Listed, block: str, bits: dict[str, int]) -> int:
@@ -168,7 +168,7 @@ def test_error_masks_agree_with_lspci(functions: dict[str, Facts], listed: dict[
 
 
 def test_error_counters_agree_with_sysfs_after_errors(boot: Boot) -> None:
-    counted = {one["address"]: one["aer"] for one in boot.facts("facts-aer")["functions"]}
+    counted = {function["address"]: function["aer"] for function in boot.facts("facts-aer")["functions"]}
     after = boot.facts("aer")["after"]
     counters = {address: aer["correctable"] for address, aer in counted.items() if aer}
     totals = {address: {"TOTAL_ERR_COR": sum(counts.values())} for address, counts in counters.items()}
@@ -188,7 +188,7 @@ def test_power_states_agree_with_sysfs(functions: dict[str, Facts], look: Facts)
 
 
 def test_slots_agree_with_sysfs(facts: Facts, look: Facts, listed: dict[str, Listed]) -> None:
-    slots = {one["name"]: one["address"] for one in facts["slots"]}
+    slots = {slot["name"]: slot["address"] for slot in facts["slots"]}
     assert slots == {name: address.strip() for name, address in look["slots"].items()}
     named = {
         other.blocks["Physical Slot"].strip(): address
@@ -269,8 +269,8 @@ def test_health_log_agrees_with_smartctl_and_pysmart(boot: Boot, controllers: di
 
 def test_health_counters_have_moved(controllers: dict[str, Facts]) -> None:
     """Hold the comparison above against an all-zero log, which anything would agree with."""
-    for one in controllers.values():
-        health = one["health"]
+    for controller in controllers.values():
+        health = controller["health"]
         assert health["data_units_read"] >= 40  # 24 MiB, in units of 512,000 bytes
         assert health["data_units_written"] >= 10
         assert health["host_write_commands"] > 0
@@ -278,7 +278,10 @@ def test_health_counters_have_moved(controllers: dict[str, Facts]) -> None:
 
 
 def test_a_critical_warning_is_read_and_only_of_that_drive(boot: Boot) -> None:
-    warned = {one["serial"]: one["health"]["critical_warning"] for one in boot.facts("facts-warned")["controllers"]}
+    warned = {
+        controller["serial"]: controller["health"]["critical_warning"]
+        for controller in boot.facts("facts-warned")["controllers"]
+    }
     assert warned == {"TIDE-0001": 0b100, "TIDE-0002": 0, "TIDE-0003": 0, "TIDE-0004": 0}
 
 

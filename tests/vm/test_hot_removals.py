@@ -30,7 +30,7 @@ APART_SECONDS = 7200.0
 
 
 def one_finding(facts: Facts, rule: str, position: str) -> Facts | None:
-    found = [one for one in facts["findings"] if one["rule"] == rule and one["position"] == position]
+    found = [finding for finding in facts["findings"] if finding["rule"] == rule and finding["position"] == position]
     assert len(found) <= 1
     return dict(found[0]) if found else None
 
@@ -77,18 +77,18 @@ def test_a_removal_that_the_kernel_did_not_expect_is_a_drop_until_it_is_back(
 def test_drops_within_the_hour_are_one_episode_that_grows(service: Boot, labels: dict[str, str]) -> None:
     """So a contact that flaps is one complaint: its lines add up, and its severity stays."""
     drops = [one_finding(service.facts(name), DROPS, labels[EMPTIED]) for name in SURPRISES]
-    told = [one for one in drops if one is not None]
+    told = [drop for drop in drops if drop is not None]
     assert len(told) == len(SURPRISES)
-    assert {(one["evidence"]["episodes"], one["severity"]) for one in told} == {(1, "warning")}
-    lines = [one["evidence"]["last_episodes"][-1]["lines"] for one in told]
+    assert {(finding["evidence"]["episodes"], finding["severity"]) for finding in told} == {(1, "warning")}
+    lines = [finding["evidence"]["last_episodes"][-1]["lines"] for finding in told]
     assert lines == sorted(set(lines))
 
 
 def test_each_removal_in_good_order_is_one_episode_and_told_as_such(service: Boot, labels: dict[str, str]) -> None:
     answer = service.facts("events")["told"]
     assert answer["status"] == 0, answer["err"]
-    events = [one for one in json.loads(answer["out"])["events"] if one["kind"] == "episode"]
-    here = [one["text"].split("; ")[0].partition(": ")[2] for one in events if one["position"] == labels[EMPTIED]]
+    events = [event for event in json.loads(answer["out"])["events"] if event["kind"] == "episode"]
+    here = [event["text"].split("; ")[0].partition(": ")[2] for event in events if event["position"] == labels[EMPTIED]]
     # the two, then the surprises within their hour, then the one with which the story of the service goes on
     assert here[: len(IN_GOOD_ORDER)] == ["taken out in good order"] * len(IN_GOOD_ORDER)
     assert len([one for one in here if one.startswith("dropped off the bus")]) == 1
@@ -144,20 +144,20 @@ def test_drops_hours_apart_are_an_episode_each_and_the_second_is_worse(
     """What a real kernel said of each removal, as if two hours lay between them."""
     told: list[tuple[int, str]] = []
     for outcome in hours:
-        for one in outcome.findings:
-            if one.rule == DROPS and one.position == labels[EMPTIED]:
-                state = (one.evidence["episodes"], str(one.severity))
+        for finding in outcome.findings:
+            if finding.rule == DROPS and finding.position == labels[EMPTIED]:
+                state = (finding.evidence["episodes"], str(finding.severity))
                 told += [state] if state not in told else []
-                assert one.causes
-                assert one.next_steps
+                assert finding.causes
+                assert finding.next_steps
     assert told == [(1, "warning"), *((number, "critical") for number in range(2, len(RECORDED) + 1))]
 
 
 def test_each_of_them_empties_the_position_and_fills_it_again(hours: list[PassResult], labels: dict[str, str]) -> None:
     told = [
-        str(one.change)
+        str(change.change)
         for outcome in hours
-        for one in outcome.changes
-        if one.finding.rule == EMPTY and one.finding.position == labels[EMPTIED]
+        for change in outcome.changes
+        if change.finding.rule == EMPTY and change.finding.position == labels[EMPTIED]
     ]
     assert told == ["raised", "cleared"] * len(RECORDED)

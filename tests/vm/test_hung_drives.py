@@ -28,7 +28,7 @@ def serials_read(facts: dict[str, Any]) -> list[str]:
 
 
 def stuck(facts: dict[str, Any]) -> list[str]:
-    return sorted(one["position"] for one in facts["findings"] if one["rule"] == "reading-stuck")
+    return sorted(finding["position"] for finding in facts["findings"] if finding["rule"] == "reading-stuck")
 
 
 def test_before_all_drives_answer(boot: Boot) -> None:
@@ -41,17 +41,17 @@ def test_before_all_drives_answer(boot: Boot) -> None:
 def test_each_drive_that_hangs_costs_its_own_answers_and_the_eighth_is_read_on(boot: Boot, step: str) -> None:
     facts = boot.facts(step)
     assert (serials_read(facts), stuck(facts)) == (SERIALS[-1:], HUNG)
-    unread = [one for one in facts["findings"] if one["rule"] == "critical-warning"]
+    unread = [finding for finding in facts["findings"] if finding["rule"] == "critical-warning"]
     assert sorted(one["position"] for one in unread if one["kind"] == "unverified") == HUNG
     for one in unread:
         assert any(words in one["summary"] for words in ("no answer within 5 s", "still waiting for log 02h"))
     # the kernel's own files about them are read all the same: nothing says that they are gone, or that a link is lost
-    assert not [one for one in facts["findings"] if one["rule"] in ("position-empty", "drops-off-bus")]
+    assert not [finding for finding in facts["findings"] if finding["rule"] in ("position-empty", "drops-off-bus")]
 
 
 def found_by(audit: dict[str, Any]) -> dict[tuple[str, str, str], str]:
     findings = json.loads(audit["out"])["findings"]
-    return {(one["rule"], one["position"], one["summary"]): one["kind"] for one in findings}
+    return {(finding["rule"], finding["position"], finding["summary"]): finding["kind"] for finding in findings}
 
 
 @pytest.mark.parametrize("who", ["root", "reader"])

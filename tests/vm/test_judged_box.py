@@ -35,13 +35,15 @@ def box(tmp_path_factory: pytest.TempPathFactory) -> Boot:
 
 def say(facts: Facts, rule: str, subject: str | None = None) -> Facts:
     """Give the one finding of a rule, of one subject where one is named."""
-    found = [one for one in facts["findings"] if one["rule"] == rule and subject in (None, one["subject"])]
-    assert len(found) == 1, [one["summary"] for one in facts["findings"]]
+    found = [
+        finding for finding in facts["findings"] if finding["rule"] == rule and subject in (None, finding["subject"])
+    ]
+    assert len(found) == 1, [finding["summary"] for finding in facts["findings"]]
     return dict(found[0])
 
 
 def rules(facts: Facts) -> set[str]:
-    return {one["rule"] for one in facts["findings"]}
+    return {finding["rule"] for finding in facts["findings"]}
 
 
 # --- the desk check against mdadm -------------------------------------------------------------------------------------
@@ -73,7 +75,7 @@ def test_a_whole_box_has_no_finding_of_arrays_and_bonds_but_the_check_nobody_saw
     facts = box.facts("whole")
     assert facts["settled"]
     for found in (facts, facts["audit"]):
-        assert {one for one in rules(found) if one.startswith(("array-", "bond-", "network-"))} == {
+        assert {rule for rule in rules(found) if rule.startswith(("array-", "bond-", "network-"))} == {
             "array-scrub-overdue"
         }
         assert say(found, "array-scrub-overdue")["kind"] == "unverified"
@@ -118,7 +120,7 @@ def test_a_mended_array_is_whole_again(box: Boot) -> None:
 
 def test_a_check_that_ran_while_the_service_watched_is_known(box: Boot) -> None:
     facts = box.facts("checked")
-    assert facts["told"], [one["summary"] for one in facts["findings"]]
+    assert facts["told"], [finding["summary"] for finding in facts["findings"]]
     assert facts["mismatches"] == "0"
     assert "array-errors" not in rules(facts)
 

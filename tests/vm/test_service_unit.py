@@ -27,7 +27,7 @@ def test_a_drafted_machine_holds_as_far_as_it_can_be_read(service: Boot) -> None
     facts = service.facts("draft")
     assert facts["draft"]["status"] == 0
     assert facts["audit"]["status"] in (0, 2)
-    assert {one["kind"] for one in _audit(facts["audit"])["findings"]} <= {"unverified"}
+    assert {finding["kind"] for finding in _audit(facts["audit"])["findings"]} <= {"unverified"}
     assert facts["audit"]["err"] == ""
 
 
@@ -52,7 +52,7 @@ def test_every_link_below_its_declaration_is_told_with_both_values(
 ) -> None:
     answer = service.facts("ask-for-more")["audit"]
     assert answer["status"] == 1
-    told = {one["position"]: one for one in _audit(answer)["findings"] if one["rule"] == rule}
+    told = {finding["position"]: finding for finding in _audit(answer)["findings"] if finding["rule"] == rule}
     assert sorted(told) == sorted(labels.values())
     for one in told.values():
         assert one["kind"] == "differs"
@@ -93,7 +93,7 @@ def test_the_service_audits_as_the_command_does(service: Boot) -> None:
     served = _audit(service.facts("serve")["answers"]["/api/v1/audit"])
     commanded = _audit(service.facts("draft")["audit"])
     assert served["verdict"] == commanded["verdict"]
-    assert [one["rule"] for one in served["findings"]] == [one["rule"] for one in commanded["findings"]]
+    assert [finding["rule"] for finding in served["findings"]] == [finding["rule"] for finding in commanded["findings"]]
 
 
 def test_metrics_can_be_parsed_and_are_ours_or_the_convention_of_processes(service: Boot) -> None:
@@ -124,7 +124,7 @@ def test_a_burst_is_counted_at_its_port_alone_and_is_no_sign_yet(service: Boot, 
         (labels[DISTURBED], "port", "RxErr")
     }
     assert facts["told_after"] < 30  # the counters are read four times a minute
-    assert [one for one in facts["findings"] if one["rule"] == "signal-errors"] == []
+    assert [finding for finding in facts["findings"] if finding["rule"] == "signal-errors"] == []
 
 
 def test_errors_that_come_back_hour_after_hour_are_a_sign_of_their_port_alone(
@@ -145,21 +145,21 @@ def test_errors_that_come_back_hour_after_hour_are_a_sign_of_their_port_alone(
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
     assert done.returncode == 0, done.stderr
     changes = [json.loads(line) for line in done.stdout.splitlines()]
-    raised = [one["finding"]["position"] for one in changes if one["finding"]["rule"] == "signal-errors"]
+    raised = [change["finding"]["position"] for change in changes if change["finding"]["rule"] == "signal-errors"]
     assert set(raised) == {labels[DISTURBED]}
 
 
 def test_a_failing_read_is_told_as_a_media_error(service: Boot, labels: dict[str, str]) -> None:
     facts = service.facts("unreadable-sector")
     assert "error reading" in facts["dd"]
-    told = [one["position"] for one in facts["findings"] if one["rule"] == "media-errors-rising"]
+    told = [finding["position"] for finding in facts["findings"] if finding["rule"] == "media-errors-rising"]
     assert told == [labels[WARNED]]
 
 
 def test_a_critical_warning_is_told_by_the_running_service(service: Boot, labels: dict[str, str]) -> None:
     facts = service.facts("warned")
     assert facts["told"] is True
-    told = {one["position"]: one for one in facts["findings"] if one["rule"] == "critical-warning"}
+    told = {finding["position"]: finding for finding in facts["findings"] if finding["rule"] == "critical-warning"}
     assert list(told) == [labels[WARNED]]
     assert told[labels[WARNED]]["kind"] == "sign"
     # Linux asks drives for no event of this kind, so it is seen at the next reading of the health logs, once a minute.
@@ -171,7 +171,9 @@ def test_a_removed_drive_is_an_empty_position_within_two_seconds(service: Boot, 
     for step, path in (("removed", EMPTIED), ("removed-second", REFILLED)):
         facts = service.facts(step)
         assert facts["changed"] is True
-        assert ("position-empty", labels[path]) in {(one["rule"], one["position"]) for one in facts["findings"]}
+        assert ("position-empty", labels[path]) in {
+            (finding["rule"], finding["position"]) for finding in facts["findings"]
+        }
         took.append(facts["told_after"])
     # The better of two; where more waits for this machine's processors than they can serve, the emulated one has
     # but its share of them, and the limit grows with that.
@@ -181,7 +183,7 @@ def test_a_removed_drive_is_an_empty_position_within_two_seconds(service: Boot, 
 def test_a_drive_in_another_position_is_told_as_moved_by_both(service: Boot, labels: dict[str, str]) -> None:
     findings = service.facts("moved")["findings"]
     for here, there in ((EMPTIED, REFILLED), (REFILLED, EMPTIED)):
-        summaries = [one["summary"] for one in findings if one["position"] == labels[here]]
+        summaries = [finding["summary"] for finding in findings if finding["position"] == labels[here]]
         assert any(labels[there] in summary for summary in summaries), summaries
 
 
@@ -218,7 +220,7 @@ def test_what_the_ring_lost_is_counted_and_asked_of_the_journal(service: Boot) -
     assert after > before  # the kernel let go of its oldest records
     assert facts["told"]
     told = json.loads(service.facts("events")["told"]["out"])["events"]
-    (lost,) = (one["text"] for one in told if one["kind"] == "log_records_lost")
+    (lost,) = (event["text"] for event in told if event["kind"] == "log_records_lost")
     assert "records of the kernel's log were overwritten before they were read" in lost
     assert "events among them that the journal had: " in lost
 

@@ -36,7 +36,7 @@ def box(tmp_path_factory: pytest.TempPathFactory) -> Boot:
 
 
 def _array(facts: Facts, kind: str) -> Facts:
-    (found,) = (one for one in facts["facts"]["arrays"] if one["kind"] == kind)
+    (found,) = (array for array in facts["facts"]["arrays"] if array["kind"] == kind)
     return dict(found)
 
 
@@ -62,8 +62,8 @@ def test_array_agrees_with_mdadm(box: Boot, stage: str, degraded: int) -> None:
     mdadm_says = {name: (state, slot) for slot, state, name in rows if name != "missing"}
     states = {"in_sync": "active sync", "faulty": "faulty"}
     ours = {
-        one["name"]: (states[one["state"]], "-" if one["slot"] is None else str(one["slot"]))
-        for one in array["members"]
+        member["name"]: (states[member["state"]], "-" if member["slot"] is None else str(member["slot"]))
+        for member in array["members"]
     }
     assert mdadm_says.items() <= ours.items()
     assert len(ours) == 4
@@ -95,8 +95,8 @@ def test_mirror_agrees_with_btrfs(box: Boot, stage: str, missing: int) -> None:
     assert pool["members_wanted"] == int(re.search(r"Total devices (\d+)", facts["btrfs"])[1])  # type: ignore[index]
     assert pool["degraded"] == facts["btrfs"].count("MISSING") == missing
     present = re.findall(r"path /dev/(\S+)", facts["btrfs"])
-    assert sorted(one["name"] for one in pool["members"] if one["state"] == "present") == sorted(present)
-    assert [one["state"] for one in pool["members"]].count("missing") == missing
+    assert sorted(member["name"] for member in pool["members"] if member["state"] == "present") == sorted(present)
+    assert [member["state"] for member in pool["members"]].count("missing") == missing
 
 
 def test_mirror_error_counts_agree_with_btrfs(box: Boot) -> None:
@@ -120,17 +120,17 @@ def test_bond_agrees_with_its_driver(box: Boot) -> None:
         facts["bond"],
     )
     assert members == [
-        (one["name"], one["mii_status"], str(one["link_failures"]), str(one["aggregator_id"]))
-        for one in bond["members"]
+        (member["name"], member["mii_status"], str(member["link_failures"]), str(member["aggregator_id"]))
+        for member in bond["members"]
     ]
 
 
 def test_two_ports_of_ten_gigabit_carry_twenty_together(box: Boot) -> None:
     """Common practice, and the bonding driver's own sum: what one flow gets is still one member's rate."""
     facts = box.facts("whole")
-    speeds = {one["name"]: one["speed_mbit_s"] for one in facts["facts"]["interfaces"]}
+    speeds = {interface["name"]: interface["speed_mbit_s"] for interface in facts["facts"]["interfaces"]}
     (bond,) = facts["facts"]["bonds"]
-    members = [one["name"] for one in bond["members"]]
+    members = [member["name"] for member in bond["members"]]
     assert [speeds[name] for name in members] == [10000, 10000]
     assert speeds["bond0"] == 20000
     assert bond["aggregated_ports"] == 2
@@ -140,16 +140,16 @@ def test_two_ports_of_ten_gigabit_carry_twenty_together(box: Boot) -> None:
 
 def test_interfaces_agree_with_ip(box: Boot) -> None:
     facts = box.facts("whole")
-    shown = {one["ifname"]: one["operstate"].lower() for one in json.loads(facts["links"])}
-    ours = {one["name"]: one["operational_state"] for one in facts["facts"]["interfaces"]}
+    shown = {load["ifname"]: load["operstate"].lower() for load in json.loads(facts["links"])}
+    ours = {interface["name"]: interface["operational_state"] for interface in facts["facts"]["interfaces"]}
     assert ours == {name: shown[name] for name in ours}
     assert len(ours) == 3
 
 
 def test_a_member_whose_partner_left_is_up_but_not_aggregated(box: Boot) -> None:
     (bond,) = box.facts("not-aggregated")["facts"]["bonds"]
-    assert [one["mii_status"] for one in bond["members"]] == ["up", "up"]
-    assert len({one["aggregator_id"] for one in bond["members"]}) == 2
+    assert [member["mii_status"] for member in bond["members"]] == ["up", "up"]
+    assert len({member["aggregator_id"] for member in bond["members"]}) == 2
     assert bond["aggregated_ports"] == 1
     assert "\tNumber of ports: 1\n" in box.facts("not-aggregated")["bond"]
 
@@ -161,17 +161,17 @@ def test_memory_agrees_with_dmidecode(box: Boot) -> None:
     ours = facts["facts"]["memory"]["modules"]
     assert [
         {
-            "Locator": one["locator"],
-            "Bank Locator": one["bank"],
-            "Size": f"{one['size_bytes'] >> 30} GB",
-            "Speed": f"{one['rated_mt_s']} MT/s",
-            "Configured Memory Speed": f"{one['configured_mt_s']} MT/s",
-            "Part Number": one["part"],
+            "Locator": module["locator"],
+            "Bank Locator": module["bank"],
+            "Size": f"{module['size_bytes'] >> 30} GB",
+            "Speed": f"{module['rated_mt_s']} MT/s",
+            "Configured Memory Speed": f"{module['configured_mt_s']} MT/s",
+            "Part Number": module["part"],
         }
-        for one in ours
+        for module in ours
     ] == [{name: table[name] for name in DMIDECODE_NAMES} for table in shown]
-    assert [(one["rated_mt_s"], one["configured_mt_s"]) for one in ours] == [(5600, 4800)] * 2
-    assert [one["ecc"] for one in ours] == [table["Total Width"] != table["Data Width"] for table in shown]
+    assert [(module["rated_mt_s"], module["configured_mt_s"]) for module in ours] == [(5600, 4800)] * 2
+    assert [module["ecc"] for module in ours] == [table["Total Width"] != table["Data Width"] for table in shown]
 
 
 def test_the_memory_that_the_kernel_has_agrees_with_free(box: Boot) -> None:

@@ -74,7 +74,7 @@ class Box(FakeMachine):
             self.put(tree)
 
     def asked_smartctl(self) -> list[str]:
-        return [one for one in self.asked if one.startswith("smartctl of ")]
+        return [question for question in self.asked if question.startswith("smartctl of ")]
 
     def _answer(self, question: Question) -> Answer:
         if isinstance(question, Smartctl):

@@ -106,7 +106,7 @@ class Box(FakeMachine):
 
     def asked_of_drives(self) -> list[str]:
         """Give what was asked of drives since the last call, in order."""
-        asked = [one for one in self.asked if " of nvme" in one]
+        asked = [question for question in self.asked if " of nvme" in question]
         self.asked.clear()
         return asked
 

@@ -38,7 +38,7 @@ def test_what_the_kernel_does_not_offer_is_none() -> None:
 def test_what_is_no_word_names_its_file() -> None:
     power = parse_power([b"active\n", b"D0 D3\n", b""], folder=FOLDER, link_states={"l1_aspm": b"maybe\n"})
     unread = [power.state, power.control, power.link_states["l1_aspm"]]
-    assert [one.what for one in unread if isinstance(one, Unread)] == [
+    assert [value.what for value in unread if isinstance(value, Unread)] == [
         f"{FOLDER}/power_state",
         f"{FOLDER}/power/control",
         f"{FOLDER}/link/l1_aspm",

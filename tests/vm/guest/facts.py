@@ -21,7 +21,7 @@ def plain(value: Any) -> Any:  # noqa: ANN401 (facts of any kind)
         case tuple() | list():
             return [plain(one) for one in value]
         case _ if dataclasses.is_dataclass(value):
-            return {one.name: plain(getattr(value, one.name)) for one in dataclasses.fields(value)}
+            return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
     return value
 
 
@@ -33,10 +33,14 @@ def read_facts() -> dict[str, Any]:
         controllers = read_controllers(host)
         facts = {
             "functions": plain(functions),
-            "paths": {one.address: [one.own_path, one.path] for one in functions if not isinstance(functions, Unread)},
+            "paths": {
+                function.address: [function.own_path, function.path]
+                for function in functions
+                if not isinstance(functions, Unread)
+            },
             "slots": plain(read_slots(host)),
             "controllers": plain(controllers),
-            "capacities": {one.name: one.capacity_bytes for one in controllers},
+            "capacities": {controller.name: controller.capacity_bytes for controller in controllers},
             "power": plain(power_settings.read_power(host)),
             "firmware": plain(firmware.read_firmware(host)),
         }

@@ -37,7 +37,7 @@ def stop_answering(address: str) -> None:
 
 
 def stuck(found: Findings) -> set[str]:
-    return {one["position"] for one in found if one["rule"] == "reading-stuck"}
+    return {finding["position"] for finding in found if finding["rule"] == "reading-stuck"}
 
 
 def count_threads(service: int) -> int:

@@ -81,13 +81,13 @@ def watch(until: Callable[[Findings], object], *, seconds: float = 40) -> dict[s
 
 def says(rule: str, subject: str, words: str = "") -> Callable[[Findings], bool]:
     return lambda found: any(
-        one["rule"] == rule and subject in (one["subject"], one["position"]) and words in one["summary"]
-        for one in found
+        finding["rule"] == rule and subject in (finding["subject"], finding["position"]) and words in finding["summary"]
+        for finding in found
     )
 
 
 def is_silent(*rules: str) -> Callable[[Findings], bool]:
-    return lambda found: not any(one["rule"] in rules for one in found)
+    return lambda found: not any(finding["rule"] in rules for finding in found)
 
 
 def measure_levels(facts: dict[str, Any], devices: list[str]) -> None:

@@ -154,7 +154,8 @@ def _watch_it_come(facts: dict[str, Any], log: KernelLog, where: dict[str, str],
 
 def _says_back(position: str, *, is_back: bool) -> Callable[[Findings], bool]:
     return lambda found: any(
-        one["rule"] == DROPS and one["position"] == position and one["evidence"]["back"] is is_back for one in found
+        finding["rule"] == DROPS and finding["position"] == position and finding["evidence"]["back"] is is_back
+        for finding in found
     )
 
 

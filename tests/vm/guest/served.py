@@ -45,4 +45,4 @@ def findings() -> Findings:
 
 
 def has(rule: str, label: str) -> Callable[[Findings], bool]:
-    return lambda found: any(one["rule"] == rule and one["position"] == label for one in found)
+    return lambda found: any(finding["rule"] == rule and finding["position"] == label for finding in found)

@@ -247,7 +247,7 @@ def main() -> None:
 def is_told_as_moved(found: list[dict[str, Any]], old: str, new: str) -> bool:
     """Whether the findings of both positions name the other one."""
     return all(
-        any(one["position"] == here and there in one["summary"] for one in found)
+        any(finding["position"] == here and there in finding["summary"] for finding in found)
         for here, there in ((old, new), (new, old))
     )
 
