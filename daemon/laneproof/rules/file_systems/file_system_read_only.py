@@ -37,7 +37,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 gap = Unread(f"how {file_system.mount} was mounted", why, Reason.DENIED)
                 steps = ("If it is meant so, declare it: [[file_system]] with read_only = true.",)
                 about = f"whether {file_system.mount} can be written"
-                yield FILE_SYSTEM_READ_ONLY.cannot_tell(gap, about=about, key=file_system.mount, next_steps=steps)
+                yield FILE_SYSTEM_READ_ONLY.cannot_tell(
+                    gap, about=about, why=why, key=file_system.mount, next_steps=steps
+                )
 
 
 def _report_read_only(file_system: MountedFileSystem, *, was_writable: bool) -> Finding:

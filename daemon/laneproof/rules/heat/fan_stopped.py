@@ -56,7 +56,7 @@ def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[
         why = "no chip shows a fan of that name; its driver may not be loaded"
         gap = Unread(f"fan {_key(plan)}", why, Reason.ABSENT)
         steps = ("See which fans the chips show ('grep . /sys/class/hwmon/*/fan*_label'), and the board's own setup.",)
-        yield FAN_STOPPED.cannot_tell(gap, about=f"fan {_key(plan)}", key=_key(plan), next_steps=steps)
+        yield FAN_STOPPED.cannot_tell(gap, about=f"fan {_key(plan)}", why=why, key=_key(plan), next_steps=steps)
         return
     for name, fan in mine:
         least = plan.minimum_rpm

@@ -53,7 +53,7 @@ def _judge_total(plan: DeclaredMemory, memory: Memory) -> Iterator[Finding]:
             yield _differs("memory total", declared, usable)
         elif share < _SURELY_ALL:
             why = f"{usable} of {declared}; the firmware may keep the rest, and the table of modules cannot be read"
-            yield _unverified("memory total", Unread("memory total", why, Reason.ABSENT))
+            yield _unverified("memory total", Unread("memory total", why, Reason.ABSENT), why)
 
 
 def _is_short_of_modules(plan: DeclaredMemory, memory: Memory) -> bool:
@@ -123,8 +123,8 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
     )
 
 
-def _unverified(key: str, gap: Unread) -> Finding:
-    return MEMORY_DIFFERS.cannot_tell(gap, about=key, key=key, evidence={"item": key})
+def _unverified(key: str, gap: Unread, why: str | None = None) -> Finding:
+    return MEMORY_DIFFERS.cannot_tell(gap, about=key, why=why, key=key, evidence={"item": key})
 
 
 MEMORY_DIFFERS = Rule(

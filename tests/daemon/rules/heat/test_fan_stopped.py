@@ -86,7 +86,8 @@ def test_fan_is_reported_once_where_it_is_declared_and_turned_before() -> None:
 def test_declared_fan_that_no_chip_shows_is_unverified() -> None:
     (finding,) = fans_of(fan(900, "fan2"), text=DECLARED + 'chip = "board"\n')
     assert finding.kind is Kind.UNVERIFIED
-    assert "no chip shows a fan of that name" in finding.summary
+    why = "no chip shows a fan of that name; its driver may not be loaded"
+    assert finding.summary == f"fan board fan1 could not be verified: {why}"
 
 
 def test_fan_that_cannot_be_read_is_unverified_where_it_is_declared() -> None:
