@@ -43,6 +43,7 @@ def test_declared_link_of_a_device_without_one_is_unverified() -> None:
     for rule in (LINK_SLOW, LINK_NARROW):
         (finding,) = judge(rule, made, text)
         assert (finding.kind, finding.declared) == (Kind.UNVERIFIED, "16 GT/s (generation 4) x4")
+        assert finding.next_steps[0].startswith("Where the kernel itself answers 'Unknown'")
 
 
 def test_declared_link_of_a_device_that_no_bridge_precedes_is_judged_by_its_own_end() -> None:
