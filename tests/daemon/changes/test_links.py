@@ -25,6 +25,13 @@ def card(**knobs: object) -> Box:
     return box.with_port("0000:00/02.1/00.0/00.0").with_drive("0000:00/02.1/00.0/00.0", serial="S1")
 
 
+def card_in_split() -> Box:
+    """Make a slot split in two: a drive in the first branch, a drive on a switch card in the second."""
+    box = Box().with_port(PATHS[0], lanes=8).with_drive(PATHS[0], serial="S0").with_port(PATHS[1], lanes=8)
+    below = f"{PATHS[1]}/00.0/00.0"
+    return box.with_switch(PATHS[1]).with_port(below).with_drive(below, serial="S1")
+
+
 WHOLE = one_port(lanes=16)
 
 
@@ -44,6 +51,8 @@ WHOLE = one_port(lanes=16)
          [(f"riser-{n}", f"Fulmar N4, serial S{n - 1}, 4 TB is gone") for n in (2, 3, 4)]),
         (WHOLE, riser(), Topic.SETTING, "slot at 0000:00/01", "ports x4 x4 x4 x4, before x16 (riser-1)",
          [(f"riser-{n}", f"Fulmar N4, serial S{n - 1}, 4 TB is new here") for n in (2, 3, 4)]),
+        (card_in_split(), WHOLE, Topic.SETTING, "slot at 0000:00/01", "ports x16, before x8 x8 (riser-1, riser-2)",
+         [("0000:00/01.2/00.0/00.0", "Fulmar N4, serial S1, 4 TB is gone")]),
         # one that is pulled from a split slot is no matter of the split
         (riser(), riser().without(PATHS[2]), Topic.DRIVE, "riser-3", "Fulmar N4, serial S2, 4 TB is gone", []),
         (one_port(), one_port(serial="S9", trained=(3, 4)), Topic.DRIVE, "riser-1",

@@ -10,6 +10,7 @@ from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from snapshot_box import Box, kelp_box, make_bond, make_memory
 
+GAP = Unread("a file", "gone")
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
 
@@ -54,7 +55,8 @@ TWO, ONE = memory("32 GiB", "32 GiB"), memory("32 GiB")
         (array(), array(level="raid0"), ["md0: level raid0, before raid5"]),
         (array(), array(size_bytes=12_000_000_000_000), ["md0: holds 12 TB, before 8 TB"]),
         (array(), array(degraded=1), ["md0: 1 missing, before whole"]),
-        (array(), array(degraded=Unread("degraded", "gone")), []),
+        *((array(), array(**{fact: GAP}), []) for fact in ("degraded", "size_bytes", "level")),
+        *((array(**{fact: GAP}), array(), []) for fact in ("degraded", "size_bytes", "level")),
         (array(), LOST_ONE, ["md0: 1 missing, before whole", "md0: 0000:00/01.2 (serial FN0002) left"]),
         (LOST_ONE, array(), ["md0: whole, before 1 missing", "md0: 0000:00/01.2 (serial FN0002) joined"]),
         (array(state="clean"), array(state="active", sync_action="check", sync_completed=0.4), []),

@@ -60,6 +60,8 @@ def reporting(owner: str, origin: str, words: tuple[str, ...] = WORDS) -> Box:
         (box(), box(board_name="Mole 4"), [(Topic.FIRMWARE, "board", "Mole 4, before Mole 3", [])]),
         (box(), box().with_power(command_line=GAP), []),
         (box().with_power(command_line=GAP), box(), []),
+        (box(), box().with_group(power=GAP), []),
+        (box().with_group(power=GAP), box(), []),
         (box(), box(bios_version=None, bios_date=None), []),  # what gives no version is no other firmware
         (box(), box(bios_date=None, bios_version="1.41"),
          [(Topic.FIRMWARE, "board firmware", "version 1.41, before 1.40 of 03/14/2026", [])]),
