@@ -21,6 +21,8 @@ RISERS = ("riser-1", "riser-2", "riser-3", "riser-4")
         ([NARROW, at("riser-3", rule="overheating", cause="heat")], ["riser-3", "riser-3"]),
         ([at(riser) for riser in RISERS], ["riser: riser-1, riser-2, riser-3, riser-4"]),
         ([at("riser-1"), at("riser-2", cause="heat")], ["riser-1", "riser-2"]),
+        ([replace(at(riser), causes=()) for riser in RISERS[:2]], ["riser: riser-1, riser-2"]),
+        ([replace(at("riser-1"), causes=()), replace(at("riser-2", rule="x"), causes=())], ["riser-1", "riser-2"]),
         ([at("riser-1"), at("deck-1")], ["deck-1", "riser-1"]),
         ([at("riser-1", cause="shared-supply"), at("deck-1", cause="shared-supply")], ["deck-1, riser-1"]),
         ([SETTING, NARROW], ["riser-3", "aspm_policy"]),
