@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
+from laneproof.outputs.metric_table import Sample
 from laneproof_collectors.snapshot import (
     Array,
     Bond,
@@ -17,7 +18,6 @@ from laneproof_collectors.unread import Unread
 
 Row = tuple[str, tuple[str, ...], object]
 """Metric's name, label values in the table's order, the fact: a number, or whatever there is in its place."""
-Sample = tuple[str, tuple[str, ...], float]
 NamePath = Callable[[str], str]
 """Path -> the declared position's label, or the path."""
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 PREFIX = "laneproof_"
+Sample = tuple[str, tuple[str, ...], float]
+"""Metric's name, label values in the table's order, value."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

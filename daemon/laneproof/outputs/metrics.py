@@ -17,14 +17,11 @@ from laneproof.evidence.alarm_budget import FALSE_ALARMS_PER_YEAR
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.box_metrics import list_box_samples
-from laneproof.outputs.metric_table import METRICS, PREFIX
+from laneproof.outputs.metric_table import METRICS, PREFIX, Sample
 from laneproof.outputs.sign_metrics import list_sign_samples
 from laneproof.rules import RULES
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
-
-Sample = tuple[str, tuple[str, ...], float]
-"""Metric's name, label values in the table's order, value."""
 
 _UNIT_BYTES = 512_000  # NVM Express Base 2.0, 5.16.1.3: a data unit is 1000 blocks of 512 bytes
 _MINUTE, _HOUR, _PERCENT, _GIGA = 60, 3600, Fraction(1, 100), 1e9

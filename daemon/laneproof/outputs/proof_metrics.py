@@ -2,10 +2,9 @@
 
 from collections.abc import Iterable, Iterator
 
+from laneproof.outputs.metric_table import Sample
 from laneproof.proof.judgement import judge
 from laneproof.proof.run_record import ProofRun, StageName
-
-Sample = tuple[str, tuple[str, ...], float]
 
 
 def list_proof_samples(runs: Iterable[ProofRun]) -> Iterator[Sample]:

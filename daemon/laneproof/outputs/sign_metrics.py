@@ -6,8 +6,8 @@ The figures are the rules' own; nothing is computed here. A figure that a sign d
 from collections.abc import Iterator, Sequence
 
 from laneproof.findings import Finding
+from laneproof.outputs.metric_table import Sample
 
-Sample = tuple[str, tuple[str, ...], float]
 _DAY_SECONDS = 86400
 
 _BOUNDS = ("estimate", "lower", "upper")

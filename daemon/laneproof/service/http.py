@@ -13,7 +13,8 @@ from prometheus_client.registry import Collector
 
 from laneproof.box.placement import arrange
 from laneproof.findings import Change, Severity
-from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, make_families
+from laneproof.outputs.metric_table import Sample
+from laneproof.outputs.metrics import list_judge_samples, list_samples, make_families
 from laneproof.outputs.page.page import PageFacts, draw_icon, write_page
 from laneproof.outputs.page.shell import ICON, SCRIPT, STYLE
 from laneproof.outputs.proof_metrics import list_proof_samples

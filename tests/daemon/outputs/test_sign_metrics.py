@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 
 from laneproof.findings import Kind
-from laneproof.outputs.metric_table import BY_NAME
-from laneproof.outputs.sign_metrics import Sample, list_sign_samples
+from laneproof.outputs.metric_table import BY_NAME, Sample
+from laneproof.outputs.sign_metrics import list_sign_samples
 from troubled_box import SIGN
 
 LABELS = ("signal-errors", "riser-2")
