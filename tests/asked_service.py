@@ -27,7 +27,7 @@ def publish() -> DaemonStatus:
         runs=runs,
         overdue=overdue,
         changes={("raised", "warning"): 2},
-        drops={"0000:00/01.2": 3, "0000:00/09.0": 1},
+        disconnects={"0000:00/01.2": 3, "0000:00/09.0": 1},
         judged_at=NOW - 61.0,
         complete=True,
         alive_at=NOW,

@@ -14,7 +14,7 @@ _OPENING = """# Commands and options
 <!-- Written by `python -m laneproof.commands.options`; change `commands/table.py`, not this file. -->
 
 `laneproof COMMAND [OPTION...]`. Recordings and declarations are named by file; `--demo` takes the box that comes with
-the program. Exit statuses stand in [after a change](audit-after-a-change.md).
+the program. Exit statuses are in [after a change](audit-after-a-change.md).
 """
 
 

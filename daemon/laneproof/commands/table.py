@@ -104,13 +104,15 @@ COMMANDS = (
             (
                 _flag(
                     "--follow",
-                    "again and again: redrawn on a terminal, a line a change elsewhere, JSON where it changed",
+                    "repeat it: a terminal is redrawn, elsewhere each change is a line; JSON only where it changed",
                 ),
                 _option(
-                    "--html", metavar="FILE", help="write a report for the shelf or a claim instead: one file, to print"
+                    "--html",
+                    metavar="FILE",
+                    help="write a report to keep, or to send with a claim, instead: one file that can be printed",
                 ),
             ),
-            _flag("--hide-serials", "with --html: put numbers in the place of serial numbers"),
+            _flag("--hide-serials", "with --html: write numbers instead of serial numbers"),
             _since("90d, with --html"),
         ),
     ),
@@ -185,8 +187,8 @@ COMMANDS = (
         (
             _option("recording", nargs="?", metavar="REC", help="the recording"),
             _flag("--demo", "replay the demo's recording"),
-            _build("the declaration to hold it against"),
-            _flag("--json", "print JSON, a line a change"),
+            _build("the declaration to compare with"),
+            _flag("--json", "print JSON, one line for each change"),
         ),
     ),
     Command(

@@ -74,26 +74,26 @@ def find_features(run: ProofRun, drive: DriveRun) -> dict[str, Known]:
 
 
 def _features_of_failures(run: ProofRun, drive: DriveRun, failures: list[Happening]) -> dict[str, Known]:
-    drops = [failure for failure in failures if failure.kind in ("gone", "reset", "time-out")]
-    if not drops:
+    losses = [failure for failure in failures if failure.kind in ("gone", "reset", "time-out")]
+    if not losses:
         return {}
     others = [
         happened
         for happened in run.happenings
         if happened.name != drive.name and happened.kind in ("gone", "reset", "time-out")
     ]
-    company = [other for other in others if any(abs(other.at - drop.at) <= _TOGETHER_SECONDS for drop in drops)]
+    company = [other for other in others if any(abs(other.at - loss.at) <= _TOGETHER_SECONDS for loss in losses)]
     warm = [
-        drop.celsius >= drive.warning_celsius - NEAR_WARNING_CELSIUS
-        for drop in drops
-        if drop.celsius is not None and drive.warning_celsius is not None
+        loss.celsius >= drive.warning_celsius - NEAR_WARNING_CELSIUS
+        for loss in losses
+        if loss.celsius is not None and drive.warning_celsius is not None
     ]
     alike = {other.name for other in run.drives if (other.model, other.firmware) == (drive.model, drive.firmware)}
     names = {other.name for other in others}
     return {
         "drops_or_resets": True,
-        "drops_after_idle_exit": all(drop.stage is StageName.WAKE for drop in drops),
-        "drops_under_load": all(drop.stage in LOADED for drop in drops),
+        "drops_after_idle_exit": all(loss.stage is StageName.WAKE for loss in losses),
+        "drops_under_load": all(loss.stage in LOADED for loss in losses),
         "hot_before_drop": (any(warm) if warm else None),
         "several_drives_together": bool(company) if len(run.drives) > 1 else None,
         "same_model_affected": None if len(alike) == 1 else bool(names & alike) and not names - alike,

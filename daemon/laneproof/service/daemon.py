@@ -121,7 +121,7 @@ class Daemon:
         self._last_read = LastRead.of(self._engine.past.ledger)
         self._early_events: list[tuple[tuple[TimedKernelEvent, ...], Clock, Mapping[str, str]]] = []
         self._began, self._lost = 0.0, 0
-        self._dropped: dict[int, str] = {}  # path by number of the episode
+        self._disconnected: dict[int, str] = {}  # path by number of the episode
         self._saved_at = float("-inf")
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
@@ -359,14 +359,19 @@ class Daemon:
         counts = Counter(self.status.changes)
         counts.update((str(event.change), str(event.finding.severity)) for event in result.changes)
         recent = (*reversed(result.changes), *self.status.recent)[:MOST_RECENT]
-        self._dropped |= {
+        self._disconnected |= {
             episode.number: episode.path for episode in result.episodes if episode.dropped and not episode.asked
         }
-        drops = Counter(self._dropped.values())
+        disconnects = Counter(self._disconnected.values())
         for position in self.status.build.position if self.status.build else ():
-            drops.setdefault(position.path, 0)
+            disconnects.setdefault(position.path, 0)
         self.status = replace(
-            self.status, last_pass=result, changes=counts, recent=recent, drops=drops, judged_at=time.monotonic()
+            self.status,
+            last_pass=result,
+            changes=counts,
+            recent=recent,
+            disconnects=disconnects,
+            judged_at=time.monotonic(),
         )
         self._write_evidence(result)
         self._writer.add_pass(result)

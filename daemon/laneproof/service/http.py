@@ -55,7 +55,7 @@ def _samples(status: DaemonStatus) -> Iterator[Sample]:
         yield "reading_timestamp_seconds", (group,), run.finished_at
     for group in status.runs.keys() | status.overdue.keys():
         yield "reading_overdue_seconds", (group,), status.overdue.get(group, 0.0)
-    for path, count in status.drops.items():
+    for path, count in status.disconnects.items():
         position = status.build.position_at(path) if status.build else None
         yield "drops", (position.label if position else path,), count
     yield "kernel_log_lost_records", (), status.lost_records

@@ -38,7 +38,7 @@ class DaemonStatus:
         proofs: The last acceptance run of the box, and those of one position since.
         lost_records: How many records of the kernel's log were overwritten before they were read.
         complete: Whether every collector has answered once, or was given up on for now.
-        drops: How often a drive dropped off the bus since the start, by path; 0 for a declared position.
+        disconnects: How often a drive dropped off the bus since the start, by path; 0 for a declared position.
         judged_at: Monotonic seconds of the last judged pass, None before the first and for a recording.
         alive_at: Monotonic seconds at which the loop last went round.
     """
@@ -54,7 +54,7 @@ class DaemonStatus:
     proofs: tuple[ProofRun, ...] = ()
     lost_records: int = 0
     complete: bool = False
-    drops: Mapping[str, int] = field(default_factory=dict)
+    disconnects: Mapping[str, int] = field(default_factory=dict)
     judged_at: float | None = None
     alive_at: float = 0.0
 

@@ -354,7 +354,7 @@ def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_nex
     second.host.change(seconds=1000.0)
     second.start()
     assert ("drops-off-bus", "riser-1") in second.rules()
-    assert second.daemon.status.drops["0000:00/01.1"] == 1
+    assert second.daemon.status.disconnects["0000:00/01.1"] == 1
     (episode,) = second.writer.kept[0].episodes
     assert (episode.serial, episode.boot) == ("A1", 1)
     assert wait_for(lambda: second.writer.told)[0] == "controller_down"
