@@ -136,6 +136,7 @@ SPEED = {"size_bytes": 8_000_000_000_000, "sync_bytes_per_second": 200e6}
         ([checking(0, None, action="idle")], DAY, False),
         (ran(), 3000, True),
         (ran("repair"), 3000, True),
+        (ran(step=0.05, passes=20), 600, True),  # it ended between two passes
         (ran("recover"), 3000, False),  # a rebuild is no check
         (ran(step=0.001, passes=500), 15_030, False),  # it was stopped half way
         ([checking(0, 0.9, **SPEED)], 2 * HOUR, True),

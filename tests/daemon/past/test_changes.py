@@ -112,6 +112,7 @@ def test_what_is_not_known_is_no_change() -> None:
     book.note("kernel", "a", at=0.0)
     assert book.note("kernel", None, at=1.0) is None
     assert book.note("kernel", "a", at=2.0) is None
+    assert [book.note("kernel", "b", at=3.0)] == book.changes
 
 
 def test_old_changes_are_forgotten() -> None:
