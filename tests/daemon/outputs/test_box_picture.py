@@ -81,6 +81,7 @@ def test_positions_behind_a_switch_card_hang_on_its_trunk() -> None:
     picture = draw(box.with_drive("0000:00/02.1/00.0/04.0"))
     assert len(of_class(picture, "path", "spine")) == 1
     assert len(of_class(picture, "path", "trunk")) == 2
+    assert "a port with more below" in words(picture)
 
 
 def test_rows_do_not_overlap_and_lie_within_the_picture() -> None:

@@ -49,6 +49,7 @@ def test_branch_that_cannot_exist_has_no_lanes_and_says_so() -> None:
     picture = _draw(text)
     assert _strokes(picture) == 0
     assert "! no lanes" in _words(picture)
+    assert "tile empty bad" in {element.get("class") for element in picture.iter(f"{SVG}rect")}
 
 
 def test_each_lane_is_one_stroke() -> None:
@@ -83,6 +84,7 @@ def test_position_meant_to_be_empty_is_drawn_without_lanes() -> None:
     picture = _draw(_position("a", "0000:00/01.1", 'occupant = { kind = "none" }'))
     assert _strokes(picture) == 0
     assert "meant to be empty" in _words(picture)
+    assert [element.get("class") for element in picture.iter(f"{SVG}rect")][-1] == "tile empty"
 
 
 def test_what_does_not_fit_has_a_mark_and_a_sentence() -> None:

@@ -149,6 +149,7 @@ def test_a_folder_that_hangs_holds_up_nobody_and_what_is_left_out_is_counted(
     ring.close()
     assert time.monotonic() - started < PATIENCE_SECONDS / 2  # it hung all the while
     assert ring.state.failures >= 45
+    assert all(thread.daemon for thread in threading.enumerate() if thread.name == "evidence-ring")  # nor the end
     hangs.set()
     wait_for(lambda: ring.state.written_bytes)
 
