@@ -63,36 +63,43 @@ def start_reader() -> subprocess.Popen[bytes]:
     return reader
 
 
-def begin_audit(out: Path, *, as_member: bool) -> int:
-    """Audit in a process of its own, forked, for a Python start takes longer here than the kernel waits for a drive."""
+def audit() -> dict[str, Any]:
+    """Audit in this process: a Python start takes longer here than the kernel waits for a drive."""
     from laneproof.cli import main as laneproof  # noqa: PLC0415 (fenced by the caller)
 
-    out.touch()
-    out.chmod(0o666)
-    began = time.monotonic()
+    out, err, began = io.StringIO(), io.StringIO(), time.monotonic()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        status = laneproof(["audit", "--json", "--build", str(BUILD), "--state", "/nowhere"])
+    return {"status": status, "out": out.getvalue(), "err": err.getvalue(), "seconds": time.monotonic() - began}
+
+
+def begin_audit(file: Path, *, as_member: bool) -> int:
+    """Audit in a process of its own, which leaves its answer in a file."""
     if child := os.fork():
         return child
     if as_member:
         os.setgroups([grp.getgrnam(GROUP).gr_gid])
         os.setuid(MEMBER)
-    text = io.StringIO()
-    with contextlib.redirect_stdout(text):
-        status = laneproof(["audit", "--json", "--build", str(BUILD), "--state", "/nowhere"])
-    out.write_text(json.dumps({"status": status, "out": text.getvalue(), "seconds": time.monotonic() - began}))
+    file.write_text(json.dumps(audit()))
     os._exit(0)
 
 
 def audit_side_by_side(facts: dict[str, Any], hung: list[str]) -> None:
-    """Audit as root, which reads itself, and as a user who asks the reader, before drives hang and while they do."""
-    for step in ("before", "hung"):
-        if step == "hung":
-            for address in hung:
-                stop_answering(address)
-        began, files = time.monotonic(), {name: Path(f"/run/audit-{step}-{name}") for name in ("reader", "root")}
-        children = {name: begin_audit(file, as_member=name == "reader") for name, file in files.items()}
-        for name, child in children.items():
-            os.waitpid(child, 0)
-            facts[f"{step}-{name}"] = {**json.loads(files[name].read_text()), "ended": time.monotonic() - began}
+    """Audit as root, which reads itself, and as a user who asks the reader, while drives hang."""
+    import laneproof_collectors.reader_host  # noqa: F401, PLC0415 (loaded before anything hangs)
+
+    Path("/root").chmod(0o755)  # of this machine's memory alone: where Python may lie
+    folder = Path("/run/audits")
+    folder.mkdir()
+    folder.chmod(0o777)
+    facts["before"] = audit()
+    for address in hung:
+        stop_answering(address)
+    began = time.monotonic()
+    children = {name: begin_audit(folder / name, as_member=name == "reader") for name in ("reader", "root")}
+    for name, child in children.items():
+        os.waitpid(child, 0)
+        facts[name] = {**json.loads((folder / name).read_text()), "ended": time.monotonic() - began}
 
 
 def see(service: int) -> dict[str, Any]:
