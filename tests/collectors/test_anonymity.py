@@ -58,7 +58,7 @@ def test_firmware_tables_and_the_switch_at_the_other_end_lose_their_secrets() ->
         files={"/sys/firmware/dmi/entries/17-0/raw": module.decode("latin-1"), bond: "52:54:00:6b:65:6c\n"},
         binary={"/sys/firmware/dmi/tables/DMI": base64.b64encode(table(module)).decode()},
     )
-    (copied,) = [json.loads(one) for one in SerialHider(b"salt").hide([line])]
+    (copied,) = [json.loads(text) for text in SerialHider(b"salt").hide([line])]
     assert "SN-0001" not in copied["files"]["/sys/firmware/dmi/entries/17-0/raw"]
     whole = base64.b64decode(copied["binary"]["/sys/firmware/dmi/tables/DMI"])
     assert b"SN-0001" not in whole

@@ -42,8 +42,8 @@ def raid5(*members: dict[str, str | bytes | None], **files: str) -> dict[str, st
     } | files
     laid: dict[str, str | bytes | None] = {f"{MD}/{field}": value for field, value in fields.items()}
     laid[f"{BLOCK}/md0/size"] = "15627790336\n"
-    for one in members:
-        laid |= one
+    for part in members:
+        laid |= part
     return laid
 
 
@@ -105,7 +105,7 @@ def test_a_degraded_array_that_rebuilds(fs: FakeFilesystem) -> None:
     )
     assert (array.degraded, array.sync_action, array.sync_completed) == (1, "recover", 0.25)
     assert array.sync_bytes_per_second == 204800 * 1024
-    assert [(one.state, one.slot, one.errors, one.bad_block_sectors) for one in array.members] == [
+    assert [(part.state, part.slot, part.errors, part.bad_block_sectors) for part in array.members] == [
         ("in_sync", 0, 0, 0),
         ("faulty,write_error", None, 24, 24),
         ("spare", 1, 0, 0),
@@ -178,7 +178,7 @@ def test_how_many_sectors_are_bad(raw: bytes, sectors: int | type[Unread]) -> No
 def test_a_member_taken_out_meanwhile_is_left_out(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, raid5(*THREE))
     machine.faults = {f"{MD}/dev-nvme1n1p1/{file}": errno.ENOENT for file in ("state", "slot", "errors", "bad_blocks")}
-    assert [one.name for one in array_of(machine).members] == ["nvme0n1p1", "nvme2n1p1"]
+    assert [part.name for part in array_of(machine).members] == ["nvme0n1p1", "nvme2n1p1"]
 
 
 def test_an_array_stopped_meanwhile_is_left_out(fs: FakeFilesystem) -> None:

@@ -31,8 +31,8 @@ def tree(*devices: dict[str, str], names: tuple[str, ...] = ("nvme0n1", "nvme1n1
         f"{FOLDER}/allocation/data/flags": "1\n",
         f"{FOLDER}/devices": None,
     }
-    for one in devices:
-        laid |= one
+    for files in devices:
+        laid |= files
     for name in names:
         laid |= {f"{FOLDER}/devices/{name}": f"-> ../../../../devices/{name}", f"{BLOCK_CLASS}/{name}": "-> x"}
     return laid

@@ -29,7 +29,10 @@ def test_each_group_of_a_snapshot_has_one_collector() -> None:
 def test_each_table_remembers_for_itself() -> None:
     first, second = make_collectors(), make_collectors()
     caches = [
-        one.read.keywords.get("cache") for table in (first, second) for one in table if hasattr(one.read, "keywords")
+        collector.read.keywords.get("cache")
+        for table in (first, second)
+        for collector in table
+        if hasattr(collector.read, "keywords")
     ]
     assert len({id(cache) for cache in caches}) == len(caches) > 0
 

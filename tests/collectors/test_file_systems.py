@@ -50,12 +50,12 @@ def file_systems_of(machine: FakeMachine) -> dict[str, MountedFileSystem]:
 
 
 def flags_of(machine: FakeMachine) -> dict[str, tuple[object, bool | None]]:
-    return {mount: (one.read_only, one.declared_read_only) for mount, one in file_systems_of(machine).items()}
+    return {mount: (entry.read_only, entry.declared_read_only) for mount, entry in file_systems_of(machine).items()}
 
 
 def test_each_file_system_on_a_disk_appears_once(fs: FakeFilesystem) -> None:
     found = file_systems_of(machine_with(fs, TABLE))
-    assert {mount: (one.device, one.kind) for mount, one in found.items()} == {
+    assert {mount: (entry.device, entry.kind) for mount, entry in found.items()} == {
         "/": ("/dev/nvme0n1p2", "ext4"),
         "/srv/hydro phones": ("/dev/md0", "xfs"),
         "/home": ("/dev/sda1", "btrfs"),
@@ -67,20 +67,20 @@ def test_each_file_system_on_a_disk_appears_once(fs: FakeFilesystem) -> None:
 def test_figures_are_those_of_the_file_system(fs: FakeFilesystem) -> None:
     machine = machine_with(fs, TABLE)
     machine.figures["/srv/hydro phones"] = FIGURES
-    one = file_systems_of(machine)["/srv/hydro phones"]
-    assert (one.size_bytes, one.available_bytes) == (4000, 1000)
+    entry = file_systems_of(machine)["/srv/hydro phones"]
+    assert (entry.size_bytes, entry.available_bytes) == (4000, 1000)
 
 
 def test_fullness_is_that_of_psutil_and_df() -> None:
     """What is kept for root counts neither as used nor as room: used / (used + available)."""
     usage = psutil.disk_usage("/")
     free = usage.total - usage.used
-    one = MountedFileSystem(
+    entry = MountedFileSystem(
         mount="/", device="x", kind="ext4", size_bytes=usage.total, available_bytes=usage.free, free_bytes=free,
         read_only=False, declared_read_only=False,
     )  # fmt: skip
-    assert isinstance(one.used_share, float)
-    assert one.used_share * 100 == pytest.approx(usage.percent, abs=0.06)
+    assert isinstance(entry.used_share, float)
+    assert entry.used_share * 100 == pytest.approx(usage.percent, abs=0.06)
 
 
 def test_fullness_of_what_has_no_size_is_none() -> None:
@@ -195,7 +195,7 @@ def test_findmnt_reads_the_table_alike(tmp_path: Path) -> None:
         for row in json.loads(reported)["filesystems"]
     ]
     ours = [
-        (one.mount, one.device, one.kind, one.read_only, one.mounted_read_only, one.file_system)
-        for one in parse_mount_info(TABLE.encode())
+        (entry.mount, entry.device, entry.kind, entry.read_only, entry.mounted_read_only, entry.file_system)
+        for entry in parse_mount_info(TABLE.encode())
     ]
     assert ours == theirs

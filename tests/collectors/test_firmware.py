@@ -119,7 +119,7 @@ def test_slots_by_the_names_of_the_firmware(fs: FakeFilesystem) -> None:
     machine = FakeMachine(
         fs, {f"{ENTRIES}/9-{number}/raw": slot(f"S{number}", type_code=0xB6, width=10) for number in (0, 1)}
     )
-    assert [one.name for one in known(read_firmware_slots(machine))] == ["S0", "S1"]
+    assert [slot.name for slot in known(read_firmware_slots(machine))] == ["S0", "S1"]
 
 
 def test_a_machine_without_smbios_names_no_slots(fs: FakeFilesystem) -> None:

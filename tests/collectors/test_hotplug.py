@@ -149,7 +149,7 @@ def test_events_are_read_through_the_host() -> None:
         _FakeHost((uevent("add", "/devices/virtual/tty/tty1", "tty"), uevent("remove", SWITCH, "pci")))
     )
     assert isinstance(read, tuple)
-    assert [one.action for one in read] == [Action.REMOVE]
+    assert [event.action for event in read] == [Action.REMOVE]
 
 
 def test_events_that_cannot_be_read_say_why() -> None:

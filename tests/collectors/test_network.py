@@ -69,7 +69,7 @@ def member(function: int, name: str, **attributes: str) -> dict[str, str | bytes
 
 def interfaces_of(machine: FakeMachine) -> dict[str, Interface]:
     interfaces = known(read_interfaces(machine))
-    return {one.name: one for one in interfaces}
+    return {shown.name: shown for shown in interfaces}
 
 
 def bond_of(machine: FakeMachine) -> Bond:
@@ -208,7 +208,7 @@ def test_a_bond_whose_members_do_not_bond_shows_their_aggregators(fs: FakeFilesy
         **member(1, "enp2s0f1", ad_aggregator_id=f"{ELSEWHERE}\n"),
     }
     bond = bond_of(FakeMachine(fs, tree))
-    assert [one.aggregator_id for one in bond.members] == [1, 2]
+    assert [shown.aggregator_id for shown in bond.members] == [1, 2]
     assert (bond.aggregated_ports, bond.partner_mac) == (1, NOBODY)
 
 
@@ -245,7 +245,7 @@ def test_bonds_without_the_drivers_list_are_known_by_their_attributes(fs: FakeFi
     tree = {**bond_files(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1")}
     del tree[f"{NET}/bonding_masters"]
     bond = bond_of(FakeMachine(fs, tree))
-    assert (bond.name, [one.name for one in bond.members]) == ("bond0", ["enp2s0f0", "enp2s0f1"])
+    assert (bond.name, [shown.name for shown in bond.members]) == ("bond0", ["enp2s0f0", "enp2s0f1"])
 
 
 def test_port_whose_device_link_is_missing_is_known_by_its_folder(fs: FakeFilesystem) -> None:

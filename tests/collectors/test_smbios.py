@@ -40,7 +40,7 @@ def parsed(raw: bytes) -> Structure:
 
 
 def slots_of(raw: bytes) -> list[tuple[str, str | None, int | None]]:
-    return [(one.name, one.address, one.electrical_lanes) for one in find_slots(parsed(raw))]
+    return [(made.name, made.address, made.electrical_lanes) for made in find_slots(parsed(raw))]
 
 
 def module_of(raw: bytes) -> MemoryModule:
@@ -52,9 +52,9 @@ def module_of(raw: bytes) -> MemoryModule:
 
 def test_a_structure_has_its_strings_by_number() -> None:
     raw = structure(2, 0x0F, {0x04: 1, 0x05: 2, 0x06: 0, 0x07: 9}, ["Kelp Boards ", "KB-1"], handle=0x0200)
-    one = parsed(raw)
-    assert (one.type_code, one.handle) == (2, 0x0200)
-    assert [one.string(offset) for offset in (0x04, 0x05, 0x06, 0x07, 0x40)] == ["Kelp Boards", "KB-1", "", "", ""]
+    made = parsed(raw)
+    assert (made.type_code, made.handle) == (2, 0x0200)
+    assert [made.string(offset) for offset in (0x04, 0x05, 0x06, 0x07, 0x40)] == ["Kelp Boards", "KB-1", "", "", ""]
 
 
 @pytest.mark.parametrize("raw", [b"", b"\x09", b"\x09\x03\x00\x00", b"\x09\x18\x00\x09short", bytes(4)])
@@ -203,15 +203,17 @@ def test_serial_numbers_are_blanked_and_facts_stay() -> None:
     system = structure(1, 0x1B, {0x04: 1, 0x05: 2, 0x07: 3, 0x08: (0x1122334455667788, 8)}, ["Kelp", "Box", "SN-77"])
     makers_own = structure(0xDD, 0x0A, {0x04: (0xABCDEF, 3)}, ["SN-77"])
     board = structure(2, 0x08, {0x04: 1, 0x05: 2, 0x07: 3}, ["Kelp", "KB-1", "SN-78"])
-    whole = table(system, board, memory_device(size=1024), slot("S", type_code=0xB6, width=10), makers_own)
+    bios = structure(0, 0x18, {0x04: 1, 0x05: 2, 0x08: 3}, ["SN-79", "2.07", "03/14/2026"])
+    whole = table(bios, system, board, memory_device(size=1024), slot("S", type_code=0xB6, width=10), makers_own)
     hidden = hide_serials(whole)
     assert len(hidden) == len(whole)
     assert not any(secret in hidden for secret in (b"SN-", b"\x88\x77\x66", b"\xef\xcd\xab"))
-    one, two, three, four, _ = map(parsed, split_table(hidden))
-    assert not any(text.strip("X") for text in one.strings)
-    assert find_identity(two) == {"board_vendor": "Kelp", "board_name": "KB-1"}
-    assert find_memory_module(three) == module_of(memory_device(size=1024))
-    assert find_slots(four)[0].name == "S"
+    firmware, box, main_board, module, riser, _ = map(parsed, split_table(hidden))
+    assert find_identity(firmware) == {"bios_version": "2.07", "bios_date": "03/14/2026"}
+    assert not any(text.strip("X") for text in box.strings)
+    assert find_identity(main_board) == {"board_vendor": "Kelp", "board_name": "KB-1"}
+    assert find_memory_module(module) == module_of(memory_device(size=1024))
+    assert find_slots(riser)[0].name == "S"
 
 
 @given(st.binary(max_size=300))
@@ -228,12 +230,12 @@ def test_what_is_not_understood_is_blanked_whole(raw: bytes) -> None:
 @given(st.integers(0, 255), st.binary(max_size=300))
 def test_any_structure_gives_facts_or_a_reason(type_code: int, rest: bytes) -> None:
     for raw in (bytes((type_code,)) + rest, bytes((type_code, min(4 + len(rest), 255), 0, 0)) + rest):
-        one = parse_structure(raw, what="here")
-        if isinstance(one, Structure):
-            assert all(isinstance(found, PhysicalSlot) for found in find_slots(one))
-            assert isinstance(find_memory_module(one), MemoryModule | None)
-            assert find_memory_array(one).handle == one.handle
-            assert all(find_identity(one).values())
+        made = parse_structure(raw, what="here")
+        if isinstance(made, Structure):
+            assert all(isinstance(found, PhysicalSlot) for found in find_slots(made))
+            assert isinstance(find_memory_module(made), MemoryModule | None)
+            assert find_memory_array(made).handle == made.handle
+            assert all(find_identity(made).values())
 
 
 @given(st.binary(max_size=600))
@@ -249,7 +251,7 @@ def test_structures_come_from_their_entries_in_the_order_of_the_firmware(fs: Fak
         f"{ENTRIES}/17-{number}/raw": memory_device(size=1024, locator=f"D{number}") for number in (10, 2, 0)
     }
     machine = FakeMachine(fs, {**tree, f"{ENTRIES}/9-0/raw": b"bad", f"{ENTRIES}/strange/raw": b""})
-    assert [one.string(0x10) for one in known(read_structures(machine, (MEMORY_DEVICE,)))] == ["D0", "D2", "D10"]
+    assert [made.string(0x10) for made in known(read_structures(machine, (MEMORY_DEVICE,)))] == ["D0", "D2", "D10"]
     assert f"{ENTRIES}/9-0/raw" not in machine.asked
 
 
@@ -257,12 +259,12 @@ def test_the_whole_table_serves_where_there_are_no_entries(fs: FakeFilesystem) -
     machine = FakeMachine(
         fs, {TABLE: table(memory_array(), memory_device(size=1024), slot("S", type_code=0xB6, width=10))}
     )
-    assert [one.string(0x04) for one in known(read_structures(machine, (SYSTEM_SLOT,)))] == ["S"]
+    assert [made.string(0x04) for made in known(read_structures(machine, (SYSTEM_SLOT,)))] == ["S"]
 
 
 @pytest.mark.parametrize(("number", "reason"), [(errno.EACCES, Reason.DENIED), (errno.ENOENT, Reason.ABSENT)])
 def test_one_structure_that_fails_makes_the_rest_unread(fs: FakeFilesystem, number: int, reason: Reason) -> None:
-    machine = FakeMachine(fs, {f"{ENTRIES}/17-{one}/raw": memory_device(size=1024) for one in range(3)})
+    machine = FakeMachine(fs, {f"{ENTRIES}/17-{number}/raw": memory_device(size=1024) for number in range(3)})
     machine.faults[f"{ENTRIES}/17-1/raw"] = number
     found = unread(read_structures(machine, (MEMORY_DEVICE,)))
     assert (found.what, found.reason) == (f"{ENTRIES}/17-1/raw", reason)

@@ -102,7 +102,7 @@ def spoil_frame(  # noqa: C901 (one branch a way to spoil)
         elif way == 8:
             key = chance.choice([key for key in ("smartctl", "statvfs") if frame.get(key)] or ["smartctl"])
             spoilt = spoil_leaf(chance, frame.get(key) or {"/dev/sda": {}})
-            if isinstance(spoilt, dict) and all(one is None or isinstance(one, dict) for one in spoilt.values()):
+            if isinstance(spoilt, dict) and all(entry is None or isinstance(entry, dict) for entry in spoilt.values()):
                 frame[key] = spoilt
     return frame
 

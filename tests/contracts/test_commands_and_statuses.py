@@ -137,7 +137,7 @@ def test_draft_update_keeps_what_a_person_wrote(tmp_path: Path) -> None:
     text = ended.out or build.read_text()
     for kept in ("# our box, do not touch", 'label = "upper left" # green tape', 'through = ["flexible-cable"]'):
         assert kept in text
-    assert {one["path"] for one in tomllib.loads(text)["position"]} == {"0000:00/01.1", "0000:00/01.2"}
+    assert {entry["path"] for entry in tomllib.loads(text)["position"]} == {"0000:00/01.1", "0000:00/01.2"}
 
 
 def test_wrong_arguments_through_a_real_process() -> None:
@@ -340,7 +340,9 @@ def test_where_a_drive_is(tmp_path: Path) -> None:
 def test_record_copies_a_recording_that_audits_the_same(tmp_path: Path) -> None:
     recording = write(tmp_path / "box.jsonl", simple().frame())
     assert inside("record", tmp_path / "copy.jsonl.gz", "--from", recording).status == 0
-    first, second = (inside("audit", "--from", one, "--json").json() for one in (recording, tmp_path / "copy.jsonl.gz"))
+    first, second = (
+        inside("audit", "--from", entry, "--json").json() for entry in (recording, tmp_path / "copy.jsonl.gz")
+    )
     assert first == second
 
 

@@ -106,7 +106,7 @@ def test_raised_then_cleared_with_one_since(replay: Replay) -> None:
     lines = replay(box().frame(), vanish(T0 + 60, 2), {"t": T0 + 120}, come_back(T0 + 180, 2), {"t": T0 + 240})
     mine = [line for line in lines if line["finding"]["rule"] == "position-empty"]
     assert short(mine) == [(60, "raised", "position-empty", "bay-2"), (180, "cleared", "position-empty", "bay-2")]
-    assert {one["finding"]["since"] for one in mine} == {"2026-09-21T14:14:20Z"}
+    assert {line["finding"]["since"] for line in mine} == {"2026-09-21T14:14:20Z"}
 
 
 def test_same_finding_is_told_once_however_long_it_stands(replay: Replay) -> None:
@@ -122,8 +122,8 @@ def test_other_bus_numbers_are_no_change(replay: Replay) -> None:
         after.port(port(number), width=width)
         after.drive(number, f"{port(number)}/0000:1{number}:00.0", width=width)
     lines = replay(before.frame(), after.frame(T0 + 600, boot_id=SECOND, up=30.0))
-    assert [one for one in short(lines) if one[2] == "link-narrow"] == [(0, "raised", "link-narrow", "bay-1")]
-    assert not [one for one in short(lines) if one[2] in {"position-empty", "occupant-differs"}]
+    assert [line for line in short(lines) if line[2] == "link-narrow"] == [(0, "raised", "link-narrow", "bay-1")]
+    assert not [line for line in short(lines) if line[2] in {"position-empty", "occupant-differs"}]
 
 
 def test_link_that_fell_while_running(replay: Replay) -> None:
@@ -135,7 +135,7 @@ def test_link_that_fell_while_running(replay: Replay) -> None:
 
 def test_link_that_came_up_short_after_a_boot_is_no_fall(replay: Replay) -> None:
     lines = replay(box().frame(), box(widths={2: 1}).frame(T0 + 600, boot_id=SECOND, up=30.0))
-    assert {one[2] for one in short(lines)} == {"link-narrow"}
+    assert {line[2] for line in short(lines)} == {"link-narrow"}
 
 
 def test_lower_target_since_a_boot_with_another_bios_is_the_firmwares_setting(replay: Replay) -> None:
@@ -221,7 +221,7 @@ def test_burst_of_correctable_errors_on_one_link(replay: Replay) -> None:
     lines = replay(*frames)
     raised = [line for line in lines if line["finding"]["rule"] == "signal-errors"]
     assert raised
-    assert {one["finding"]["position"] for one in raised} == {"bay-1"}
+    assert {line["finding"]["position"] for line in raised} == {"bay-1"}
     assert raised[0]["t"] <= T0 + 3600
     assert raised[-1]["finding"]["severity"] in {"warning", "critical"}
     assert raised[-1]["finding"]["causes"]
@@ -242,7 +242,7 @@ def test_reporting_that_the_command_line_switches_off_is_told(replay: Replay) ->
         if not keep:
             machine.files = {path: text for path, text in machine.files.items() if "aer_dev" not in path}
         lines = replay(machine.frame(), {"t": T0 + 600})
-        assert [one[:3] for one in short(lines)] == [(0, "raised", "errors-not-counted")]
+        assert [line[:3] for line in short(lines)] == [(0, "raised", "errors-not-counted")]
         assert (lines[0]["finding"]["kind"], lines[0]["finding"]["severity"]) == ("unverified", "notice")
 
 
@@ -262,7 +262,7 @@ def test_reading_that_hangs_is_stuck(replay: Replay) -> None:
 
 def test_frames_that_step_back_in_time_are_no_traceback(replay: Replay) -> None:
     lines = replay(box().frame(), {"t": T0 - 5000, "up": 700.0}, box(widths={1: 2}).frame(T0 - 4000, up=1700.0))
-    assert ("raised", "link-narrow", "bay-1") in {one[1:] for one in short(lines)}
+    assert ("raised", "link-narrow", "bay-1") in {line[1:] for line in short(lines)}
 
 
 def test_replay_without_declaration_judges_what_needs_none(tmp_path: Path) -> None:

@@ -130,7 +130,7 @@ def test_lights_of_all_three_kinds_are_found(fs: FakeFilesystem) -> None:
             belongs_to="0000:03:00",
         ),
     )
-    read = {one for one in machine.asked if one.endswith(("attention", "locate", "brightness"))}
+    read = {path for path in machine.asked if path.endswith(("attention", "locate", "brightness"))}
     assert read == set()  # reading one of them can wake the port
 
 

@@ -89,8 +89,8 @@ def read(host: Host, cache: DriveCache | None = None) -> tuple[SataDrive, ...]:
 
 
 def read_one(host: Host, cache: DriveCache | None = None) -> SataDrive:
-    (one,) = read(host, cache)
-    return one
+    (drive,) = read(host, cache)
+    return drive
 
 
 HEALTH = (
@@ -106,8 +106,8 @@ def health_of(drive: SataDrive) -> list[object]:
 def test_drive_that_is_awake_is_read_whole(fs: FakeFilesystem) -> None:
     box = Box(fs, disk())
     box.smartctl["sda"] = SMARTCTL
-    one = read_one(box)
-    assert one == SataDrive(
+    drive = read_one(box)
+    assert drive == SataDrive(
         name="sda",
         path="0000:00/17.0/ata-3",
         model="SHOAL AR8000",
@@ -135,21 +135,21 @@ def test_drive_that_is_awake_is_read_whole(fs: FakeFilesystem) -> None:
 def test_drive_or_controller_that_the_kernel_put_to_sleep_is_not_opened(fs: FakeFilesystem, place: str) -> None:
     box = Box(fs, disk(), {place: "suspended\n"})
     box.smartctl["sda"] = SMARTCTL
-    one = read_one(box)
+    drive = read_one(box)
     assert box.asked_smartctl() == []
-    assert one.asleep
-    for value in map(unread, health_of(one)):
+    assert drive.asleep
+    for value in map(unread, health_of(drive)):
         assert value.reason is Reason.NOT_ASKED
         assert "suspended" in value.why
-    assert one.capacity_bytes == 8001563222016  # the kernel's own account
+    assert drive.capacity_bytes == 8001563222016  # the kernel's own account
 
 
 def test_drive_in_standby_is_asleep_and_not_unhealthy(fs: FakeFilesystem) -> None:
     box = Box(fs, disk())
     box.smartctl["sda"] = STANDBY
-    one = read_one(box)
-    assert one.asleep
-    for value in map(unread, health_of(one)):
+    drive = read_one(box)
+    assert drive.asleep
+    for value in map(unread, health_of(drive)):
         assert value.reason is Reason.NOT_ASKED
 
 
@@ -159,8 +159,8 @@ def test_sleeping_drive_keeps_the_name_it_had_while_awake(fs: FakeFilesystem) ->
     cache = DriveCache()
     read(box, cache)
     box.smartctl["sda"] = STANDBY
-    one = read_one(box, cache)
-    assert (one.model, one.serial, one.firmware) == ("SHOAL AR8000", "KELPS007", "0C.7")
+    drive = read_one(box, cache)
+    assert (drive.model, drive.serial, drive.firmware) == ("SHOAL AR8000", "KELPS007", "0C.7")
 
 
 def test_another_drive_does_not_inherit_a_name(fs: FakeFilesystem) -> None:
@@ -178,8 +178,8 @@ def test_sleeping_stranger_is_known_by_the_pages_that_the_kernel_kept(fs: FakeFi
     page = ata_page("SHOAL AR8000 FOR ARCHIVES", "KELPS007", "0C.7")
     box = Box(fs, disk(vpd_pg80=b"\0\x80\0\x14" + b"KELPS007".ljust(20), vpd_pg89=page))
     box.smartctl["sda"] = STANDBY
-    one = read_one(box)
-    assert (one.model, one.serial, one.firmware) == ("SHOAL AR8000 FOR ARCHIVES", "KELPS007", "0C.7")
+    drive = read_one(box)
+    assert (drive.model, drive.serial, drive.firmware) == ("SHOAL AR8000 FOR ARCHIVES", "KELPS007", "0C.7")
 
 
 def test_kept_pages_of_a_sas_drive_hold_its_serial_number() -> None:
@@ -242,8 +242,8 @@ def test_position_is_the_controllers_and_the_drives_own_hop(
     fs: FakeFilesystem, device: str, path: str | None, interface: str
 ) -> None:
     box = Box(fs, disk(device=device))
-    one = read_one(box)
-    assert (one.path, one.interface) == (path, interface)
+    drive = read_one(box)
+    assert (drive.path, drive.interface) == (path, interface)
 
 
 SAS = "/sys/devices/pci0000:00/0000:00:01.0/0000:01:00.0/host7/port-7:0"
@@ -278,12 +278,12 @@ def test_sata_drive_on_a_sas_controller_is_sata(fs: FakeFilesystem) -> None:
 
 
 def test_without_smartctl_the_sentence_says_what_to_install(fs: FakeFilesystem) -> None:
-    one = read_one(Box(fs, disk()))
-    assert not one.asleep
-    for value in map(unread, health_of(one)):
+    drive = read_one(Box(fs, disk()))
+    assert not drive.asleep
+    for value in map(unread, health_of(drive)):
         assert value.reason is Reason.ABSENT
         assert "install smartmontools" in value.why
-    assert one.model == "SHOAL AR8000"  # from the kernel's INQUIRY data
+    assert drive.model == "SHOAL AR8000"  # from the kernel's INQUIRY data
 
 
 def test_without_rights_the_sentence_says_what_to_do(fs: FakeFilesystem) -> None:
@@ -299,9 +299,9 @@ def test_drive_that_keeps_no_record_has_none(fs: FakeFilesystem) -> None:
     box = Box(fs, disk())
     lines = ["", "", "", "", "Product: VIRTUAL DISK", "SMART support is: Unavailable - device lacks SMART capability."]
     box.smartctl["sda"] = {"smartctl": {"output": lines}, "device": {"protocol": "SCSI"}, "serial_number": "KELPSCSI1"}
-    one = read_one(box)
-    assert health_of(one) == [None] * 8
-    assert (one.model, one.serial) == ("VIRTUAL DISK", "KELPSCSI1")
+    drive = read_one(box)
+    assert health_of(drive) == [None] * 8
+    assert (drive.model, drive.serial) == ("VIRTUAL DISK", "KELPSCSI1")
 
 
 @pytest.mark.parametrize(
@@ -319,8 +319,8 @@ def test_what_a_sata_drive_does_not_show_is_unread_and_not_clean(
 ) -> None:
     box = Box(fs, disk())
     box.smartctl["sda"] = {key: value for key, value in SMARTCTL.items() if key != left_out}
-    one = read_one(box)
-    assert {name for name in HEALTH if isinstance(getattr(one, name), Unread)} == unread_fields
+    drive = read_one(box)
+    assert {name for name in HEALTH if isinstance(getattr(drive, name), Unread)} == unread_fields
 
 
 @pytest.mark.parametrize(
@@ -340,21 +340,21 @@ def test_size_of_a_disk(fs: FakeFilesystem, size: str, removable: str, capacitie
 def test_disks_come_in_the_kernels_order_and_other_kinds_are_passed_over(fs: FakeFilesystem) -> None:
     trees = [disk(name, ATA3.replace("ata3", f"ata{n}")) for n, name in enumerate(("sdaa", "sdb", "sda"), start=1)]
     box = Box(fs, *trees, {"/sys/block/nvme0n1/size": "16\n", "/sys/block/loop0/size": "0\n", "/sys/block/sr0": None})
-    assert [one.name for one in read(box)] == ["sda", "sdb", "sdaa"]
+    assert [drive.name for drive in read(box)] == ["sda", "sdb", "sdaa"]
 
 
 def test_link_that_cannot_be_read_still_gives_the_drive(fs: FakeFilesystem) -> None:
     box = Box(fs, disk(), {f"{ATA3}/block/sda/device": f"-> {ATA3}"})
     box.faults["/sys/block/sda"] = errno.EIO
-    one = read_one(box)
-    assert (one.path, one.capacity_bytes, one.model) == (None, 8001563222016, "SHOAL AR8000")
+    drive = read_one(box)
+    assert (drive.path, drive.capacity_bytes, drive.model) == (None, 8001563222016, "SHOAL AR8000")
 
 
 def test_disk_that_vanishes_is_unread_field_by_field(fs: FakeFilesystem) -> None:
     box = Box(fs, {"/sys/block/sda": "-> ../devices/gone/block/sda"})
-    one = read_one(box)
-    assert isinstance(one.capacity_bytes, Unread)
-    assert isinstance(one.serial, Unread)
+    drive = read_one(box)
+    assert isinstance(drive.capacity_bytes, Unread)
+    assert isinstance(drive.serial, Unread)
 
 
 def test_machine_without_disks_has_no_drives(fs: FakeFilesystem) -> None:
@@ -374,7 +374,7 @@ def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
     box.smartctl |= {"sda": SMARTCTL, "sdb": STANDBY}
     live, replayed = replay(box, read)
     assert replayed == live
-    assert [one.path for one in live] == ["0000:00/17.0/ata-3", "0000:00/01.0/00.0/phy-3"]
+    assert [drive.path for drive in live] == ["0000:00/17.0/ata-3", "0000:00/01.0/00.0/phy-3"]
 
 
 def test_reading_that_fails_is_reported_by_its_errno(fs: FakeFilesystem) -> None:
@@ -394,7 +394,7 @@ PARTS = ["..", "devices", "pci0000:00", "0000:00:17.0", "ata3", "port-7:0", "phy
 def test_any_folder_and_any_content_give_drives(target: str, files: dict[str, str], reported: dict[str, Any]) -> None:
     tree = {f"/sys/block/sda/{name}": text for name, text in files.items()}
     frame = {"links": {"/sys/block/sda": target}, "files": tree, "smartctl": {"sda": reported}}
-    for one in read(recorded(frame)):
-        assert one.name == "sda"
-        assert one.asleep is (reported is STANDBY)
-        assert one.path is None or one.path.startswith("0000:00/17.0/")
+    for drive in read(recorded(frame)):
+        assert drive.name == "sda"
+        assert drive.asleep is (reported is STANDBY)
+        assert drive.path is None or drive.path.startswith("0000:00/17.0/")

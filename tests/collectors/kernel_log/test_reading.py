@@ -66,13 +66,13 @@ AER_REPORTS = {
 
 @pytest.mark.parametrize("version", AER_REPORTS)
 def test_the_lines_of_an_error_report_are_one_event(version: str) -> None:
-    (one,) = kernel_events(log(*AER_REPORTS[version]))
-    assert one.event.kind is EventKind.AER_CORRECTABLE
-    assert one.event.device == DRIVE
-    assert one.lines == 5
-    assert (one.sequence, one.up_seconds, one.priority) == (0, 100.0, 4)
+    (event,) = kernel_events(log(*AER_REPORTS[version]))
+    assert event.event.kind is EventKind.AER_CORRECTABLE
+    assert event.event.device == DRIVE
+    assert event.lines == 5
+    assert (event.sequence, event.up_seconds, event.priority) == (0, 100.0, 4)
     wanted = {"severity": "correctable", "layer": "Data Link Layer", "agent": "Receiver ID", "bits": "RxErr BadTLP"}
-    assert wanted.items() <= one.event.detail.items()
+    assert wanted.items() <= event.event.detail.items()
 
 
 def test_two_reports_in_a_row_are_two_events() -> None:
@@ -97,14 +97,14 @@ def test_two_devices_in_one_burst_are_two_events() -> None:
 
 
 def test_containment_of_older_kernels_is_one_event() -> None:
-    (one,) = kernel_events(
+    (event,) = kernel_events(
         log(
             f"pcieport {PORT}: DPC: containment event, status:0x1f01 source:0x0000",
             f"pcieport {PORT}: DPC: unmasked uncorrectable error detected",
         )
     )
-    assert one.event.kind is EventKind.DPC
-    assert one.event.detail["reason"] == "unmasked uncorrectable error"
+    assert event.event.kind is EventKind.DPC
+    assert event.event.detail["reason"] == "unmasked uncorrectable error"
 
 
 def test_an_array_s_two_lines_are_one_event_in_one_record_or_in_two() -> None:
@@ -113,15 +113,15 @@ def test_an_array_s_two_lines_are_one_event_in_one_record_or_in_two() -> None:
         "md/raid1:md0: Operation continuing on 1 devices.",
     )
     for records in (log(first + r"\x0a" + second), log(first, second)):
-        (one,) = kernel_events(records)
-        assert (one.event.kind, one.event.device) == (EventKind.ARRAY_DEGRADED, "md0")
-        assert dict(one.event.detail) == {"member": "nvme1n1", "working": "1"}
+        (event,) = kernel_events(records)
+        assert (event.event.kind, event.event.device) == (EventKind.ARRAY_DEGRADED, "md0")
+        assert dict(event.event.detail) == {"member": "nvme1n1", "working": "1"}
 
 
 def test_what_firmware_saw_first_is_reported_with_its_device() -> None:
     # drivers/firmware/efi/cper.c, cper_estatus_print and cper_print_pcie
     pfx = "{3}[Hardware Error]"
-    (one,) = kernel_events(
+    (event,) = kernel_events(
         log(
             f"{pfx}: Hardware error from APEI Generic Hardware Error Source: 0",
             f"{pfx}: event severity: corrected",
@@ -135,9 +135,9 @@ def test_what_firmware_saw_first_is_reported_with_its_device() -> None:
             f"pcieport {PORT}: AER:    [12] Timeout               ",
         )
     )
-    assert (one.event.kind, one.event.device) == (EventKind.AER_CORRECTABLE, PORT)
-    assert one.event.detail["seen_by"] == "firmware"
-    assert one.event.detail["bits"] == "Timeout"
+    assert (event.event.kind, event.event.device) == (EventKind.AER_CORRECTABLE, PORT)
+    assert event.event.detail["seen_by"] == "firmware"
+    assert event.event.detail["bits"] == "Timeout"
 
 
 def test_a_memory_error_that_firmware_saw_is_none_of_ours() -> None:
@@ -156,15 +156,15 @@ def test_a_record_that_a_program_wrote_is_ignored(prefix: int) -> None:
 def test_a_forged_line_does_not_join_a_real_report() -> None:
     real = log(*AER_REPORTS["6.12"][:2])
     forged = log(f"nvme {DRIVE}:    [18] MalfTLP", f"nvme {DRIVE}:    [ 7] BadDLLP", prefix=12)
-    (one,) = kernel_events([*real, *forged])
-    assert one.lines == 2
-    assert "bits" not in one.event.detail
+    (event,) = kernel_events([*real, *forged])
+    assert event.lines == 2
+    assert "bits" not in event.event.detail
 
 
 def test_the_record_s_own_device_fills_a_gap() -> None:
     records = ["3,1,1000000,-;md: super_written gets error=-5\n SUBSYSTEM=pci\n DEVICE=+pci:0000:03:00.0"]
-    (one,) = kernel_events(records)
-    assert one.event.device == DRIVE
+    (event,) = kernel_events(records)
+    assert event.event.device == DRIVE
     (other,) = kernel_events(["3,1,1000000,-;md: super_written gets error=-5\n SUBSYSTEM=block\n DEVICE=b259:0"])
     assert other.event.device is None
 
@@ -232,4 +232,4 @@ def test_the_journal_gives_what_the_ring_had_lost() -> None:
     seen = kernel_events(log(line, seconds=100.0))
     dashed = f"{boot[:8]}-{boot[8:12]}-{boot[12:16]}-{boot[16:20]}-{boot[20:]}"  # as the kernel writes a boot's id
     missed = missed_events(journal, seen, boot_id=dashed)
-    assert [(one.up_seconds, one.boot_id) for one in missed] == [(90.0, boot), (100.0, earlier)]
+    assert [(event.up_seconds, event.boot_id) for event in missed] == [(90.0, boot), (100.0, earlier)]

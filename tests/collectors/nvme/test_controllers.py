@@ -101,7 +101,7 @@ class Box(FakeMachine):
 
     def fail_all(self, number: int, name: str = "nvme0") -> None:
         self.answer_all(name)
-        for question in [one for one in self.drive if name_question(one).endswith(f" of {name}")]:
+        for question in [question for question in self.drive if name_question(question).endswith(f" of {name}")]:
             self.drive[question] = unread_from_errno(name_question(question), number)
 
     def asked_of_drives(self) -> list[str]:
@@ -126,24 +126,24 @@ def read(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeController, ..
 
 
 def read_one(host: Host, cache: NvmeCache | None = None) -> NvmeController:
-    (one,) = read(host, cache)
-    return one
+    (found,) = read(host, cache)
+    return found
 
 
 def test_healthy_drive_is_read_whole(box: Box) -> None:
     box.answer_all()
-    one = read_one(box)
-    assert (one.name, one.address, one.state) == ("nvme0", "0000:01:00.0", "live")
-    assert (one.model, one.serial, one.firmware) == ("TIDELINE ARC 4T", "KELP0000", "2.14")
-    assert (one.controller_id, one.latency_tolerance_us) == (5, 100000)
-    assert one.capacity_bytes == 4_000_787_030_016
-    assert isinstance(one.identity, NvmeIdentity)
-    assert isinstance(one.health, HealthLog)
-    assert (one.health.composite_temperature_celsius, one.health.power_cycles) == (42.0, 41)
-    assert one.autonomous_transitions == AutonomousTransitions(enabled=True, transitions={0: (3, 100)})
-    (namespace,) = one.namespaces
+    found = read_one(box)
+    assert (found.name, found.address, found.state) == ("nvme0", "0000:01:00.0", "live")
+    assert (found.model, found.serial, found.firmware) == ("TIDELINE ARC 4T", "KELP0000", "2.14")
+    assert (found.controller_id, found.latency_tolerance_us) == (5, 100000)
+    assert found.capacity_bytes == 4_000_787_030_016
+    assert isinstance(found.identity, NvmeIdentity)
+    assert isinstance(found.health, HealthLog)
+    assert (found.health.composite_temperature_celsius, found.health.power_cycles) == (42.0, 41)
+    assert found.autonomous_transitions == AutonomousTransitions(enabled=True, transitions={0: (3, 100)})
+    (namespace,) = found.namespaces
     assert (namespace.name, namespace.number, namespace.size_bytes) == ("nvme0n1", 1, 4_000_787_030_016)
-    assert one.temperatures == ()  # hwmon was not needed, and each of its readings sends a command
+    assert found.temperatures == ()  # hwmon was not needed, and each of its readings sends a command
 
 
 def test_a_drive_is_asked_for_nothing_twice_in_a_pass(box: Box) -> None:
@@ -214,9 +214,9 @@ BOARD = "/sys/devices/platform/soc/27bcc0000.nvme"
 def test_a_drive_on_the_board_has_a_path_and_no_address(fs: FakeFilesystem) -> None:
     box = Box(fs, controller(function=BOARD))
     box.answer_all()
-    one = read_one(box)
-    assert (one.address, one.path) == (None, "platform/27bcc0000.nvme")
-    assert isinstance(one.health, HealthLog)
+    found = read_one(box)
+    assert (found.address, found.path) == (None, "platform/27bcc0000.nvme")
+    assert isinstance(found.health, HealthLog)
 
 
 def test_a_drive_across_a_network_is_known_by_its_serial_number(fs: FakeFilesystem) -> None:
@@ -224,8 +224,8 @@ def test_a_drive_across_a_network_is_known_by_its_serial_number(fs: FakeFilesyst
     here = "/sys/devices/virtual/nvme-fabrics/ctl/nvme0"
     tree = {f"{here}/state": "live\n", f"{here}/serial": "KELP 0009\n"}
     box = Box(fs, tree | {"/sys/class/nvme/nvme0": "-> ../../devices/virtual/nvme-fabrics/ctl/nvme0"})
-    one = read_one(box)
-    assert (one.address, one.path) == (None, "fabrics/KELP_0009")
+    found = read_one(box)
+    assert (found.address, found.path) == (None, "fabrics/KELP_0009")
 
 
 def test_a_drive_of_a_pci_function_has_no_other_path(box: Box) -> None:
@@ -252,13 +252,13 @@ def test_controller_that_is_not_live_or_sleeps_is_sent_no_command(
 ) -> None:
     box = Box(fs, tree)
     box.answer_all()
-    one = read_one(box)
+    found = read_one(box)
     assert box.asked_of_drives() == []
-    for value in map(unread, (one.identity, one.health, one.autonomous_transitions)):
+    for value in map(unread, (found.identity, found.health, found.autonomous_transitions)):
         assert value.reason is Reason.NOT_ASKED
         assert word in value.why
-    assert one.serial == "KELP0000"
-    assert one.capacity_bytes == 4_000_787_030_016  # the namespaces still tell
+    assert found.serial == "KELP0000"
+    assert found.capacity_bytes == 4_000_787_030_016  # the namespaces still tell
 
 
 def test_hwmon_of_a_controller_left_alone_is_not_read(fs: FakeFilesystem) -> None:
@@ -270,15 +270,15 @@ def test_hwmon_of_a_controller_left_alone_is_not_read(fs: FakeFilesystem) -> Non
 def test_state_that_could_not_be_read_is_not_taken_for_live(box: Box) -> None:
     box.answer_all()
     box.faults[f"{FUNCTION}/nvme/nvme0/state"] = errno.ENODEV
-    one = read_one(box)
-    assert isinstance(one.state, Unread)
+    found = read_one(box)
+    assert isinstance(found.state, Unread)
     assert box.asked_of_drives() == []
 
 
 def test_drive_that_does_not_answer_in_time_is_asked_no_other_way(box: Box) -> None:
     box.fail_all(errno.ETIMEDOUT)
-    one = read_one(box)
-    assert unread(one.health).reason is Reason.TIMED_OUT
+    found = read_one(box)
+    assert unread(found.health).reason is Reason.TIMED_OUT
     assert "smartctl of nvme0" not in box.asked_of_drives()
 
 
@@ -319,12 +319,12 @@ def test_where_the_log_is_denied_smartctl_may_know(box: Box) -> None:
 
 def test_where_nothing_may_be_read_the_sentence_says_what_to_do(box: Box) -> None:
     box.fail_all(errno.EACCES)
-    one = read_one(box)
-    assert unread(one.health).reason is Reason.DENIED
-    assert "permission denied (EACCES)" in str(one.health)
-    assert "run laneproof as root, or give it CAP_SYS_ADMIN" in str(one.health)
-    assert "install smartmontools" in str(one.health)
-    for value in map(unread, (one.identity, one.autonomous_transitions)):
+    found = read_one(box)
+    assert unread(found.health).reason is Reason.DENIED
+    assert "permission denied (EACCES)" in str(found.health)
+    assert "run laneproof as root, or give it CAP_SYS_ADMIN" in str(found.health)
+    assert "install smartmontools" in str(found.health)
+    for value in map(unread, (found.identity, found.autonomous_transitions)):
         assert value.reason is Reason.DENIED
         assert "CAP_SYS_ADMIN" in value.why
 
@@ -391,7 +391,7 @@ def test_class_folder_that_may_not_be_listed_is_unread(box: Box) -> None:
 def test_controllers_come_by_number_and_others_names_are_passed_over(fs: FakeFilesystem) -> None:
     trees = [controller(f"nvme{n}", FUNCTION.replace(":01:", f":0{n % 9}:")) for n in (10, 2, 1)]
     box = Box(fs, *trees, {"/sys/class/nvme/nvme-fabrics/x": "\n"})
-    assert [one.name for one in read(box)] == ["nvme1", "nvme2", "nvme10"]
+    assert [found.name for found in read(box)] == ["nvme1", "nvme2", "nvme10"]
 
 
 def test_five_digit_domain_and_no_pci_folder_above_are_no_obstacle(fs: FakeFilesystem) -> None:
@@ -403,8 +403,8 @@ def test_five_digit_domain_and_no_pci_folder_above_are_no_obstacle(fs: FakeFiles
 def test_drive_over_a_network_has_no_pci_address(fs: FakeFilesystem) -> None:
     place = "/sys/devices/virtual/nvme-fabrics/ctl/nvme1"
     box = Box(fs, {f"{place}/state": "live\n", "/sys/class/nvme/nvme1": f"-> {place}"})
-    one = read_one(box)
-    assert one.address is None
+    found = read_one(box)
+    assert found.address is None
 
 
 def test_hidden_way_to_a_disk_is_reported_by_the_disks_name(fs: FakeFilesystem) -> None:
@@ -417,16 +417,16 @@ def test_hidden_way_to_a_disk_is_reported_by_the_disks_name(fs: FakeFilesystem) 
 
 def test_attributes_that_vanish_are_unread_one_by_one(fs: FakeFilesystem) -> None:
     box = Box(fs, controller(model=None, cntlid="five\n"))
-    one = read_one(box)
-    assert isinstance(one.model, Unread)
-    assert isinstance(one.controller_id, Unread)
-    assert one.serial == "KELP0000"
+    found = read_one(box)
+    assert isinstance(found.model, Unread)
+    assert isinstance(found.controller_id, Unread)
+    assert found.serial == "KELP0000"
 
 
 def test_link_that_cannot_be_read_still_gives_the_controller(box: Box) -> None:
     box.faults["/sys/class/nvme/nvme0"] = errno.EIO
-    one = read_one(box)
-    assert (one.serial, one.address) == ("KELP0000", None)
+    found = read_one(box)
+    assert (found.serial, found.address) == ("KELP0000", None)
 
 
 def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
@@ -451,9 +451,9 @@ def test_recording_written_by_hand_is_read() -> None:
             }
         },
     }
-    one = read_one(recorded(frame))
-    assert isinstance(one.health, HealthLog)
-    assert one.autonomous_transitions == AutonomousTransitions(enabled=False, transitions={0: (3, 100)})
+    found = read_one(recorded(frame))
+    assert isinstance(found.health, HealthLog)
+    assert found.autonomous_transitions == AutonomousTransitions(enabled=False, transitions={0: (3, 100)})
 
 
 TREE = {path: text for path, text in controller(**HWMON).items() if text is not None}
@@ -479,8 +479,8 @@ def test_any_mutilated_drive_gives_facts_or_reasons(
         "binary": {path: base64.b64encode(raw).decode() for path, raw in tree.items() if raw is not None},
         "nvme": {"nvme0": drive | {"feature:12": 1}},
     }
-    one = read_one(recorded(frame))
-    assert isinstance(one.health, HealthLog | Unread)
-    for name, value in (("log:2", one.health), ("identify", one.identity)):
+    found = read_one(recorded(frame))
+    assert isinstance(found.health, HealthLog | Unread)
+    for name, value in (("log:2", found.health), ("identify", found.identity)):
         if name in pages and len(pages[name] or b"") not in (512, 4096):
             assert isinstance(value, Unread), name
