@@ -140,6 +140,8 @@ def test_a_drive_that_takes_twice_as_long_for_minutes_has_a_slow_spell() -> None
     assert spell[2] == pytest.approx(2.5)
     assert records["b"].spells == []
     assert sum(len(day.slow_hours) for day in records["a"].slow_days) == 1
+    over_midnight = compared(range(284, 292), SLOW)["a"].slow_days
+    assert [(day.day, day.hours) for day in over_midnight] == [(0, [23]), (1, [0])]
 
 
 @pytest.mark.parametrize(
