@@ -1,5 +1,6 @@
 from xml.etree import ElementTree as ET
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -55,7 +56,12 @@ def test_branch_that_cannot_exist_has_no_lanes_and_says_so() -> None:
 def test_each_lane_is_one_stroke() -> None:
     text = _position("a", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}")
     text += _position("b", "0000:00/01.2", f"link = {{ generation = 3, lanes = 1 }}\n{NVME}")
-    assert _strokes(_draw(text)) == 5
+    picture = _draw(text)
+    assert _strokes(picture) == 5
+    tile = next(element for element in picture.iter(f"{SVG}rect") if element.get("class") == "tile")
+    strokes = [float(str(element.get("d")).split()[1].partition("H")[0]) for element in picture.iter(f"{SVG}path")][:4]
+    middle = float(tile.get("y", 0)) + float(tile.get("height", 0)) / 2
+    assert sum(strokes) / 4 == pytest.approx(middle, abs=0.1)
 
 
 def test_shared_link_is_drawn_once_in_its_own_kind() -> None:
