@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from laneproof.box.placement import Arrangement, arrange
-from laneproof.proof.last_proven import describe_last, find_latest
+from laneproof.proof.last_proven import LastRun, describe_last, find_latest
 from laneproof.proof.run_record import ProofRun
 from laneproof_collectors.unread import Unread
 from proven_box import RISER_3, kelp, run_box, sound_run
@@ -18,6 +18,12 @@ def with_controller(**changes: object) -> Arrangement:
     return arrange(kelp().build, dataclasses.replace(kelp().snapshot, controllers=(first, *controllers[1:])))
 
 
+def describe(now: Arrangement, *runs: ProofRun) -> LastRun:
+    last = describe_last(runs, now)
+    assert last is not None
+    return last
+
+
 @pytest.mark.parametrize(
     ("now", "said"),
     [
@@ -28,16 +34,14 @@ def with_controller(**changes: object) -> Arrangement:
     ],
 )
 def test_a_box_that_changed_since_is_not_proven_since(now: Arrangement, said: str) -> None:
-    last = describe_last((sound_run(),), now)
-    assert last is not None
+    last = describe(now, sound_run())
     assert said in "; ".join(last.changed_since)
     assert bool(said) == bool(last.changed_since)
 
 
 def test_other_parts_and_a_drive_that_is_new_are_changes() -> None:
     run = sound_run().model_copy(update={"parts": {}, "drives": sound_run().drives[1:]})
-    last = describe_last((run,), kelp())
-    assert last is not None
+    last = describe(kelp(), run)
     said = last.changed_since
     assert "riser-3: other parts between" in said
     assert "riser-1: it was not in that run" in said
@@ -58,19 +62,16 @@ def test_a_run_of_one_position_stands_beside_the_last_one_of_all_until_there_is_
 def test_a_part_that_was_changed_is_proven_again_by_a_run_of_its_position() -> None:
     """After a new cable only its position has to be proven again, and the sentence says what was proven when."""
     before = sound_run().model_copy(update={"parts": sound_run().parts | {RISER_3: "passive-split"}})
-    last = describe_last((before,), kelp())
-    assert last is not None
+    last = describe(kelp(), before)
     assert last.changed_since == ("riser-3: other parts between",)
-    last = describe_last((before, alone(before.began_at + 3600.0)), kelp())
-    assert last is not None
+    last = describe(kelp(), before, alone(before.began_at + 3600.0))
     assert last.changed_since == ()
     assert [(run.position, run.verdict) for run in last.alone] == [(RISER_3, "holds")]
     assert "(default): holds; riser-3 alone on 2026-11-18T" in last.sentence
 
 
 def test_where_only_one_position_was_ever_proven_that_is_said() -> None:
-    last = describe_last((alone(100.0),), kelp())
-    assert last is not None
+    last = describe(kelp(), alone(100.0))
     assert last.mode == "default, riser-3 alone"
     assert "riser-1: it was not in that run" in last.changed_since
     assert describe_last((), kelp()) is None
