@@ -7,7 +7,7 @@ from laneproof.diagnosis.weights import DEFAULT, Feature, Weights
 from laneproof.past.notes import ConfirmedCause
 
 OPINION_CASES = 10
-"""How many confirmed cases the first opinion is worth. Judgement."""
+"""How many confirmed cases the first opinion is worth. Our choice."""
 
 
 def correct_weights(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> Weights:
