@@ -156,19 +156,6 @@ class Machine:
         self.nvme[name] = answers
         return folder
 
-    def remove(self, place: str) -> None:
-        """Forget a device and all below it (what ``gone`` would say)."""
-        folder, address = f"/sys/devices/{place}", place.rpartition("/")[2]
-        self.files = {path: text for path, text in self.files.items() if not path.startswith(folder + "/")}
-        names = {path.rpartition("/")[2] for path, to in self.links.items() if place in to and "/nvme/" in to}
-        self.links = {
-            path: to
-            for path, to in self.links.items()
-            if not path.startswith(folder + "/") and place not in to and not path.endswith("/" + address)
-        }
-        for name in names & set(self.nvme):
-            del self.nvme[name]
-
     def frame(self, t: float = T0, **more: object) -> JsonObject:
         """Give the whole state as one frame."""
         whole = {
@@ -251,17 +238,6 @@ def inside(*arguments: object, lines: int | None = 1) -> Ended:
     return clean(Ended(status=status, out=out.getvalue(), err=err.getvalue()), lines=lines)
 
 
-def found(audit: JsonObject, rule: str, position: str | None = None) -> list[JsonObject]:
-    """Give the findings of a rule, at one position if named."""
-    return [
-        finding
-        for finding in audit["findings"]
-        if finding["rule"] == rule and (position is None or finding["position"] == position)
-    ]
-
-
-def told(audit: JsonObject, kind: str = "") -> set[tuple[str, str | None]]:
-    """Give (rule, position) of each finding, of one kind if named."""
-    return {
-        (finding["rule"], finding["position"]) for finding in audit["findings"] if not kind or finding["kind"] == kind
-    }
+def list_reported(audit: JsonObject) -> set[tuple[str, str | None]]:
+    """Give (rule, position) of each finding."""
+    return {(finding["rule"], finding["position"]) for finding in audit["findings"]}

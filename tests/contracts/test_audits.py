@@ -15,8 +15,8 @@ from contracts.hand_made import (
     Machine,
     health,
     inside,
+    list_reported,
     program,
-    told,
     write,
 )
 from contracts.hand_made_boxes import (
@@ -457,7 +457,7 @@ def test_audit_without_declaration_offers_a_draft(tmp_path: Path) -> None:
     assert ended.status == 1, "a link below what both ends can do needs no declaration"
     assert "draft" in ended.out
     said = program("audit", "--from", tmp_path / "box.jsonl", "--json").json()
-    assert told(said) == {("link-narrow", None)}
+    assert list_reported(said) == {("link-narrow", None)}
     fine = program("audit", "--from", write(tmp_path / "fine.jsonl", box().frame()))
     assert fine.status == 2, "what was never declared cannot be said to hold"
     assert "draft" in fine.out

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from contracts.hand_made import T0, Ended, JsonObject, health, inside, program, told, write
+from contracts.hand_made import T0, Ended, JsonObject, health, inside, list_reported, program, write
 from contracts.hand_made_boxes import GEN4, HEAD, box, one_drive, place, port, position
 
 BUILD = HEAD + position("0000:00/01.1", link=GEN4, occupant='{ kind = "nvme", capacity = "4 TB", serial = "PEL00001" }')
@@ -53,7 +53,7 @@ def test_an_audit_judges_what_the_frames_add_up_to(
     audit: Audit, later: list[JsonObject], status: int, said: set[tuple[str, str]]
 ) -> None:
     ended = audit(one_drive().frame(), *later)
-    assert (ended.status, told(ended.json())) == (status, said)
+    assert (ended.status, list_reported(ended.json())) == (status, said)
     at = (T0 if not later else int(later[-1]["t"])) - T0
     assert ended.json()["taken_at"] == f"2026-09-21T14:{13 + (20 + at) // 60}:{(20 + at) % 60:02}Z"
 
@@ -63,7 +63,7 @@ def test_plain_and_packed_recordings_are_one(audit: Audit, tmp_path: Path) -> No
     assert audit(frame).out == audit(frame, name="box.jsonl.gz").out
     packed = tmp_path / "box.jsonl.gz"
     assert packed.read_bytes()[:2] == b"\x1f\x8b"
-    assert told(program("audit", "--from", packed, "--json").json()) == {("link-narrow", None)}
+    assert list_reported(program("audit", "--from", packed, "--json").json()) == {("link-narrow", None)}
 
 
 @pytest.mark.parametrize(
