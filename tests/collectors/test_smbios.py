@@ -201,7 +201,7 @@ def test_an_array_and_the_socket_that_belongs_to_it() -> None:
 
 def test_serial_numbers_are_blanked_and_facts_stay() -> None:
     system = structure(1, 0x1B, {0x04: 1, 0x05: 2, 0x07: 3, 0x08: (0x1122334455667788, 8)}, ["Kelp", "Box", "SN-77"])
-    makers_own = structure(0xDD, 0x0A, {0x04: (0xABCDEF, 3)}, ["SN-77"])
+    makers_own = structure(0x80, 0x0A, {0x04: (0xABCDEF, 3)}, ["SN-77"])
     board = structure(2, 0x08, {0x04: 1, 0x05: 2, 0x07: 3}, ["Kelp", "KB-1", "SN-78"])
     bios = structure(0, 0x18, {0x04: 1, 0x05: 2, 0x08: 3}, ["SN-79", "2.07", "03/14/2026"])
     whole = table(bios, system, board, memory_device(size=1024), slot("S", type_code=0xB6, width=10), makers_own)

@@ -321,6 +321,9 @@ def test_what_a_sata_drive_does_not_show_is_unread_and_not_clean(
     box.smartctl["sda"] = {key: value for key, value in SMARTCTL.items() if key != left_out}
     drive = read_one(box)
     assert {name for name in HEALTH if isinstance(getattr(drive, name), Unread)} == unread_fields
+    assert {str(getattr(drive, name)) for name in unread_fields} == {
+        "could not read smartctl of sda: it does not report it"
+    }
 
 
 @pytest.mark.parametrize(

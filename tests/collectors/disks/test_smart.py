@@ -127,6 +127,11 @@ def test_nvme_health_without_text_is_read_from_the_json() -> None:
     assert {"thermal_transitions_1", "thermal_seconds_1", "endurance_group_warning"} <= set(log.absent)
 
 
+def test_a_count_of_zero_in_the_json_is_one() -> None:
+    log = good_health({"nvme_smart_health_information_log": NVME_JSON | {"media_errors": 0}})
+    assert (log.media_errors, "media_errors" in log.absent) == (0, False)
+
+
 def test_text_and_page_of_the_same_drive_agree() -> None:
     page = bytearray(512)
     page[0], page[3:6] = 4, bytes((100, 10, 3))
