@@ -6,6 +6,7 @@ once, what refers to a name finds it, the style sheet knows each class, and a dr
 
 import re
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from importlib import resources
@@ -65,13 +66,14 @@ def _is_hidden(part: "Node | str") -> bool:
 
 
 class _Builder(HTMLParser):
-    def __init__(self) -> None:
+    def __init__(self, elements: Collection[str]) -> None:
         super().__init__()
+        self._elements = elements
         self.root = Node("document")
         self._open = [self.root]
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        assert tag in ELEMENTS, f"<{tag}> is no element"
+        assert tag in self._elements, f"<{tag}> is no element"
         node = Node(tag, dict(attrs))
         self._open[-1].content.append(node)
         if tag not in VOID:
@@ -92,9 +94,9 @@ class _Builder(HTMLParser):
         return self.root
 
 
-def read_html(text: str) -> Node:
+def read_html(text: str, *, elements: Collection[str] = ELEMENTS) -> Node:
     """Read a document or a part of one; what is not sound ends the test."""
-    builder = _Builder()
+    builder = _Builder(elements)
     builder.feed(text)
     builder.close()
     root = builder.finish()

@@ -14,7 +14,7 @@ import pytest
 
 from browser.axe import RUN, load_axe
 from browser.chromium import DARK, photograph, visit
-from html_tree import Node, read_html
+from html_tree import ELEMENTS, Node, read_html
 from laneproof.commands.serve import make_recording_daemon
 from laneproof.commands.served_past import ServedPast
 from laneproof.engine import PassResult
@@ -166,7 +166,8 @@ def site() -> Iterator[Site]:
 def see(address: str, *switches: str) -> tuple[Node, tuple[str, ...]]:
     """Give the document as the browser has it at the end, and what the page asked for."""
     found = visit("--dump-dom", *switches, address=address)
-    return read_html(found.out), found.asked
+    elements = ELEMENTS | {"iframe"} if "/frame/" in address else ELEMENTS
+    return read_html(found.out, elements=elements), found.asked
 
 
 def test_the_demo_is_shown_whole(site: Site) -> None:
