@@ -211,6 +211,10 @@ def _stands_out(ranked: list[str], posterior: Mapping[str, float]) -> bool:
 
 
 def _is_pointed_to(cause: str, known: Mapping[str, bool], weights: Weights) -> bool:
+    if cause == CauseName.POWER_MANAGEMENT and known.get("idle_states_on") and known.get("drops_under_load") is False:
+        # a drive that rests most of the time never shows that its episodes favour rest; that none came under load,
+        # while it has idle states to leave, is as much as there is to see
+        return True
     return any(seen and lift >= math.log(POINTS_TO) for lift, seen, _ in _lifts(cause, known, weights))
 
 

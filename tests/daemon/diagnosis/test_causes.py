@@ -39,6 +39,16 @@ CASES = {
     "only load": ("+drops_under_load", (0.425, 0.039, 0.158, 0.142, 0.063, 0.173), "undetermined"),
     "period": (PERIOD, (0.268, 0.211, 0.026, 0.005, 0.306, 0.184), "undetermined"),
     "ruled out": (RULED_OUT, (0.041, 0.839, 0.013, 0.026, 0.054, 0.027), "undetermined"),
+    "ruled out, never under load": (
+        f"{RULED_OUT} -drops_under_load",
+        (0.032, 0.865, 0.010, 0.023, 0.051, 0.019),
+        "power-management",
+    ),
+    "ruled out, idle states unknown": (
+        f"{RULED_OUT.replace('+idle_states_on ', '')} -drops_under_load",
+        (0.051, 0.797, 0.016, 0.037, 0.069, 0.031),
+        "undetermined",
+    ),
     "hot": (HOT, (0.064, 0.006, 0.725, 0.069, 0.033, 0.104), "heat"),
 }
 
