@@ -76,9 +76,7 @@ def run(arguments: argparse.Namespace) -> int:
             address, port = parse_listen(arguments.listen)
         except SettingsError as error:
             raise CommandError(str(error), status=os.EX_USAGE) from error
-    bound = take_passed_socket()
-    if bound is not None:
-        _check_passed(bound, address, port)
+    bound = _take_passed(address, port)
     token_file = arguments.token_file or settings.token_file
     token = None if token_file is None else read_token(_find_credential(TOKEN_CREDENTIAL) or token_file)
     names = (*settings.names, *([socket.gethostname()] if is_beyond_loopback(address) else []))
@@ -156,12 +154,22 @@ def _open_past(state: str, daemon: Daemon) -> Iterator[BoxPast]:
         yield BoxPast(history=history, build=daemon.status.build, begins=None, now=time.time(), passes=passes)
 
 
-def _check_passed(bound: socket.socket, address: str, port: int) -> None:
-    """Check that the socket which the unit holds is the one that the settings name.
+def _take_passed(address: str, port: int) -> socket.socket | None:
+    """Take the socket that the unit holds, if any; it must be the one that the settings name.
 
     Raises:
-        CommandError: It is another (78).
+        CommandError: It is another, or not one (78).
     """
+    try:
+        bound = take_passed_socket()
+    except OSError as error:
+        raise CommandError(
+            f"laneproof.socket: {error.strerror or error}; `systemctl edit laneproof.socket` changes it: an empty "
+            "ListenStream= first, then the one address",
+            status=os.EX_CONFIG,
+        ) from error
+    if bound is None:
+        return None
     held_address, held_port = bound.getsockname()[:2]
     named = "127.0.0.1" if address == LOOPBACK_NAME else address
     if (parse_address(held_address), held_port) != (parse_address(named), port):
@@ -171,6 +179,7 @@ def _check_passed(bound: socket.socket, address: str, port: int) -> None:
             "or `systemctl edit laneproof.socket` changes it by hand",
             status=os.EX_CONFIG,
         )
+    return bound
 
 
 def _listen(address: str, port: int, pages: Pages, access: Access, bound: socket.socket | None) -> Server:

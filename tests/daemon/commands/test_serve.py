@@ -264,6 +264,16 @@ def test_it_answers_at_the_socket_that_systemd_holds_where_the_settings_name_it(
         assert f"the settings name {named.format(port=port)}, " in said
 
 
+def test_several_sockets_are_refused_with_what_to_type(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("LISTEN_PID", str(os.getpid()))
+    monkeypatch.setenv("LISTEN_FDS", "2")
+    assert main(["serve", "--demo"]) == os.EX_CONFIG
+    said = capsys.readouterr().err
+    assert "laneproof.socket: systemd passed 2 sockets, where one is expected; `systemctl edit laneproof" in said
+
+
 @pytest.mark.parametrize(
     ("listen", "mode", "warned"),
     [
