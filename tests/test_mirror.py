@@ -56,8 +56,8 @@ def standing(checkout: Path) -> set[str]:
     }
 
 
-def collected(checkout: Path) -> set[str]:
-    """Name the functions of tests that pytest collects when it is started in a checkout without arguments."""
+def collected_cases(checkout: Path) -> set[str]:
+    """Name the cases that pytest collects when it is started in a checkout without arguments."""
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "--collect-only", "-q", "-p", "no:cacheprovider"],
         cwd=checkout,
@@ -67,11 +67,18 @@ def collected(checkout: Path) -> set[str]:
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    return {f"{file}::{name}" for file, name in re.findall(r"^(\S+\.py)::(?:\w+::)*(\w+)", done.stdout, re.MULTILINE)}
+    return {line for line in done.stdout.splitlines() if "::" in line}
 
 
-def test_each_test_that_stands_in_the_tree_is_collected() -> None:
-    assert collected(ROOT) == standing(ROOT)
+def functions(cases: set[str]) -> set[str]:
+    return {f"{file}::{name}" for case in cases for file, name in re.findall(r"^(\S+\.py)::(?:\w+::)*(\w+)", case)}
+
+
+def test_each_test_that_stands_in_the_tree_is_collected(request: pytest.FixtureRequest) -> None:
+    cases = collected_cases(ROOT)
+    assert functions(cases) == standing(ROOT)
+    # a name that holds the time of its collection differs between the processes that share the work
+    assert {item.nodeid for item in request.session.items} - cases == set()
 
 
 def test_each_file_of_tests_holds_a_test() -> None:
@@ -96,7 +103,7 @@ def test_what_nobody_collects_is_found(tmp_path: Path, file: str, setting: str) 
     for name in (file, "tests/test_others.py"):
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_text("def test_something():\n    pass\n", "utf-8")
-    assert standing(tmp_path) - collected(tmp_path) == {f"{file}::test_something"}
+    assert standing(tmp_path) - functions(collected_cases(tmp_path)) == {f"{file}::test_something"}
 
 
 def test_a_folder_of_any_plain_name_is_collected(tmp_path: Path) -> None:
@@ -104,4 +111,4 @@ def test_a_folder_of_any_plain_name_is_collected(tmp_path: Path) -> None:
     for folder in ("build", "dist", "venv", "node_modules", "CVS"):
         (tmp_path / "tests" / folder).mkdir(parents=True)
         (tmp_path / "tests" / folder / "test_arrays.py").write_text("def test_something():\n    pass\n", "utf-8")
-    assert collected(tmp_path) == standing(tmp_path) != set()
+    assert functions(collected_cases(tmp_path)) == standing(tmp_path) != set()
