@@ -27,7 +27,7 @@ from textwrap import shorten
 CHECKOUT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(CHECKOUT / "tests"))
 
-from mirror import files_of_tests  # noqa: E402 (stands in the tests' tree, which is no package)
+from support.mirror import files_of_tests  # noqa: E402 (stands in the tests' tree, which is no package)
 
 COMPARISONS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.LtE), ast.GtE: (ast.Gt, ast.Lt),

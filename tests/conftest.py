@@ -27,7 +27,7 @@ hypothesis.settings.register_profile(
 )
 hypothesis.settings.load_profile("untimed")
 
-pytest.register_assert_rewrite("rule_examples")  # so that a wrong example shows both values
+pytest.register_assert_rewrite("support.rule_examples")  # so that a wrong example shows both values
 
 CHECKOUT = Path(__file__).resolve().parents[1]
 

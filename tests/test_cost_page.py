@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from boxes.turned_box_host import TurnedBoxHost
 from laneproof_collectors.collection import Collector, make_collectors
 from laneproof_collectors.questions import (
     Answer,
@@ -21,7 +22,6 @@ from laneproof_collectors.questions import (
     Smartctl,
 )
 from simulation.box import Drive, Port, SimulatedBox
-from turned_box_host import TurnedBoxHost
 
 PAGE = (Path(__file__).resolve().parents[1] / "docs" / "cost.md").read_text("utf-8")
 ROW = re.compile(r"^\| `(\w+)` \| (\d+) s \| (\d+) \| (\d+) \| (\d+) \|$", re.MULTILINE)

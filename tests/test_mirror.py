@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from mirror import MIRRORS, files_of_tests
+from support.mirror import MIRRORS, files_of_tests
 
 ROOT = Path(__file__).resolve().parents[1]
 

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import psutil
 
-from real_services import PROMETHEUS, get, get_json, running, wait_for
-from receivers import free_port
-from scraped_fleet import ScrapedFleet, as_box
+from boxes.scraped_fleet import ScrapedFleet, as_box
+from support.real_services import PROMETHEUS, get, get_json, running, wait_for
+from support.receivers import free_port
 
 BOXES, MEASURED_SECONDS, EVERY_SECONDS = 200, 600, 15
 _MOVES = re.compile(r"^(\w+_(?:total|celsius)\b.*|laneproof_snapshot_timestamp_seconds) (\S+)$", re.MULTILINE)

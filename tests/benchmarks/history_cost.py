@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from boxes.snapshot_box import A_MORNING, kelp_box, make_array, make_interface
 from laneproof.findings import Change, Finding, FindingChange, Kind, Severity
 from laneproof.history.events import Event
 from laneproof.history.history import History
@@ -33,7 +34,6 @@ from laneproof_collectors.snapshot import (
     TemperatureReading,
     Thermal,
 )
-from snapshot_box import A_MORNING, kelp_box, make_array, make_interface
 
 TARGET_BYTES_A_YEAR = 8_000_000  # for eight drives
 TARGET_READ_SECONDS = 0.050

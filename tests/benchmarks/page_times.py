@@ -11,6 +11,7 @@ import statistics
 import time
 from collections.abc import Callable, Iterator
 
+from boxes.snapshot_box import Box, declare
 from laneproof.commands.inputs import load_build, open_recording
 from laneproof.commands.serve import make_recording_daemon
 from laneproof.engine import Engine, PassResult
@@ -18,7 +19,6 @@ from laneproof.service.http import Pages
 from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
 from laneproof_collectors.collection import read_snapshot
-from snapshot_box import Box, declare
 
 TIMES = 300
 HISTORY_TIMES = 40

@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
+from boxes.snapshot_box import declare
 from laneproof.engine import Engine
 from laneproof.history.store import Store
 from laneproof.service.daemon import LIVE_CONFIRMATIONS, Daemon
@@ -27,10 +28,9 @@ from laneproof.service.listener import Server
 from laneproof_collectors.questions import Answer, Question
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame, parse_frames, parse_header
-from real_services import get, running
-from receivers import MailServer, WebServer, free_port
 from simulation.box import Drive, Port, Presence, RecordingWriter, SimulatedBox
-from snapshot_box import declare
+from support.real_services import get, running
+from support.receivers import MailServer, WebServer, free_port
 
 BOXES, WARM_SECONDS, PHASE_SECONDS, PATIENCE_SECONDS, STEP_SECONDS = 8, 60.0, 15.0, 300.0, 0.1
 DECLARED = """

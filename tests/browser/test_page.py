@@ -12,9 +12,10 @@ from urllib.parse import urljoin
 
 import pytest
 
+from boxes.snapshot_box import kelp_box
+from boxes.troubled_box import Judged, judge, troubled
 from browser.axe import RUN, load_axe
 from browser.chromium import DARK, photograph, visit
-from html_tree import ELEMENTS, Node, read_html
 from laneproof.commands.serve import make_recording_daemon
 from laneproof.commands.served_past import ServedPast
 from laneproof.engine import PassResult
@@ -22,8 +23,7 @@ from laneproof.service import listener
 from laneproof.service.http import Pages, Reply
 from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
-from snapshot_box import kelp_box
-from troubled_box import Judged, judge, troubled
+from support.html_tree import ELEMENTS, Node, read_html
 
 pytestmark = pytest.mark.browser
 

@@ -17,7 +17,7 @@ from laneproof_collectors.btrfs import BTRFS
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 MD = f"{BLOCK}/md0/md"
 

@@ -10,7 +10,7 @@ from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import known
+from support.unread_answers import known
 
 UUID = "3d7e8a52-1c4b-4f7e-9a10-7b5c2e6f9d01"
 FOLDER = f"{BTRFS}/{UUID}"

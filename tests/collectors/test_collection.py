@@ -13,7 +13,7 @@ from laneproof_collectors.recording import parse_header
 from laneproof_collectors.snapshot import GROUPS, Firmware, KernelPower, Memory, Thermal
 from laneproof_collectors.unread import Reason, Unread
 from simulation.nonsense import NonsenseHost
-from unread_answers import unread
+from support.unread_answers import unread
 
 CLOCK = Clock(unix_seconds=1_790_000_000.0, up_seconds=60.0)
 

@@ -22,7 +22,7 @@ from laneproof_collectors.questions import FileSystemFigures
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 TABLE = r"""22 27 0:21 / /proc rw,relatime - proc proc rw
 23 27 0:24 / /run rw,nosuid shared:5 - tmpfs tmpfs rw,mode=755

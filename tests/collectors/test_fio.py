@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from laneproof_collectors import fio
 from laneproof_collectors.fio import Job, Load, LoadResult, find_program, make_command, parse_output
 from laneproof_collectors.unread import Unread
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 FIO, SETPRIV = find_program("fio"), find_program("setpriv")
 needs_fio = pytest.mark.skipif(isinstance(FIO, Unread) or isinstance(SETPRIV, Unread), reason="fio is not installed")

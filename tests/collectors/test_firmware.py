@@ -23,7 +23,7 @@ from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.smbios_tables import slot, structure
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 KERNEL = {
     KERNEL_RELEASE: "6.12.9-kelp\n",

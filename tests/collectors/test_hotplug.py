@@ -10,7 +10,7 @@ from laneproof_collectors.host import Host
 from laneproof_collectors.hotplug import Action, DeviceEvent, device_events, parse_uevent, read_device_events
 from laneproof_collectors.questions import Answer, Question
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import known
+from support.unread_answers import known
 
 SWITCH = "/devices/pci0000:00/0000:00:01.2/0000:02:00.0/0000:03:04.0/0000:04:00.0"
 

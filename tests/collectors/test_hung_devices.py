@@ -22,8 +22,8 @@ from laneproof_collectors.questions import (
     name_question,
 )
 from laneproof_collectors.unread import Reason, Unread
-from stuck_devices import try_passes
-from unread_answers import unread
+from support.stuck_devices import try_passes
+from support.unread_answers import unread
 
 
 def test_a_read_that_hangs_costs_one_deadline_and_holds_up_nothing_else(

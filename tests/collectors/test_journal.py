@@ -15,7 +15,7 @@ from laneproof_collectors.questions import ReadJournal, name_question
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Header
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
+from support.unread_answers import unread
 
 Install = Callable[[str, str], None]
 

@@ -25,7 +25,7 @@ from laneproof_collectors.questions import (
     ReadRange,
 )
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 
 def test_a_batch_is_answered_in_order(tree: Path) -> None:

@@ -12,7 +12,7 @@ from laneproof_collectors.snapshot import EdacController
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.smbios_tables import memory_array, memory_device
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 MEMINFO = "MemTotal:       65737892 kB\nMemFree:        44201108 kB\n"
 GIB_32 = 32 << 30

@@ -9,7 +9,7 @@ from laneproof_collectors.network import NET, find_address, parse_speed, read_bo
 from laneproof_collectors.snapshot import Bond, BondMember, Interface
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 PORT = "/sys/devices/pci0000:00/0000:00:1c.0/0000:02:00"
 ACTIVE, ELSEWHERE = "1", "2"

@@ -25,7 +25,7 @@ from laneproof_collectors.power_settings import (
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 BUILT_WITH_DEFAULT = "[default] performance powersave powersupersave \n"
 PERFORMANCE = "default [performance] powersave powersupersave \n"

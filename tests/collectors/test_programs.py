@@ -12,7 +12,7 @@ from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.programs import run_program
 from laneproof_collectors.questions import Smartctl
 from laneproof_collectors.unread import Reason
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 Install = Callable[[str, str], None]
 

@@ -28,7 +28,7 @@ from laneproof_collectors.questions import (
 from laneproof_collectors.reader import GuardedHost, Reader, main, receive
 from laneproof_collectors.reader_messages import ANSWER_LIMIT_BYTES, LENGTH, decode_answer, encode, encode_questions
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
+from support.unread_answers import unread
 
 
 @pytest.fixture

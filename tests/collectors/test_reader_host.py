@@ -23,7 +23,7 @@ from laneproof_collectors.questions import (
 )
 from laneproof_collectors.reader import GuardedHost
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 WHOLE = [
     ReadFile(f"{FUNCTION}/vendor"),

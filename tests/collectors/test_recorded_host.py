@@ -21,7 +21,7 @@ from laneproof_collectors.questions import (
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame, Header, RecordingError, parse_frames
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
+from support.unread_answers import unread
 
 HEADER = Header(format="laneproof-recording", version=1, host="kelp-1", kernel="6.1.0", boot_id="b1")
 

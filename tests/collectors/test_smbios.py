@@ -30,7 +30,7 @@ from laneproof_collectors.snapshot import MemoryModule, PhysicalSlot
 from laneproof_collectors.unread import Reason
 from simulation.fake_machine import FakeMachine
 from simulation.smbios_tables import cut, dump, memory_array, memory_device, slot, structure, table
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 GIB = 1 << 30
 

@@ -15,7 +15,7 @@ from laneproof_collectors.sysfs_attributes import (
 )
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import unread
+from support.unread_answers import unread
 
 ABSENT = Unread("/sys/x", "there is no such file (ENOENT)", Reason.ABSENT, "ENOENT")
 DENIED = Unread("/sys/x", "permission denied (EACCES)", Reason.DENIED, "EACCES")

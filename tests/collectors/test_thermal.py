@@ -9,7 +9,7 @@ from laneproof_collectors.snapshot import Fan, PowerMeter, TemperatureReading, T
 from laneproof_collectors.thermal import HWMON, POWERCAP, PROCESSORS, read_thermal
 from laneproof_collectors.unread import Unread
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import known
+from support.unread_answers import known
 
 
 def chip(number: int, name: str, **files: str) -> dict[str, str | bytes | None]:

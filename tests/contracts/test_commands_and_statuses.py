@@ -17,7 +17,7 @@ import pytest
 
 from contracts.hand_made import CHECKOUT, T0, Machine, inside, list_reported, program, write
 from contracts.hand_made_boxes import ARM, HEAD, TWO, VMD, bonded, box, nested, power, raid, remembering, sata
-from declared_spine import SPINE
+from support.declared_spine import SPINE
 
 RULES_OF_THE_FIRST_DAY = (
     "position-empty", "occupant-unexpected", "occupant-differs", "link-slow", "link-narrow", "link-above-limit",

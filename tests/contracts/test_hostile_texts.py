@@ -15,7 +15,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from contracts.hand_made import JsonObject, inside, write
 from contracts.test_hostile_input import DEMO
-from html_tree import read_html
+from support.html_tree import read_html
 
 STEERING = "\x1b[2J\x1b]0;x\x07\x9b31m\x7f\x08\r\u202e\u2066\u200f\u2028"
 FORGED = "\n<2>laneproof: forged\n"

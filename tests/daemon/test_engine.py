@@ -5,13 +5,13 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import Box, declare, kelp_box, make_firmware
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.findings import Change
 from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import Firmware, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare, kelp_box, make_firmware
-from story_engine import DAY, HOUR, Watcher
 
 BUILD = '[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }'
 FIRST_BOOT, SECOND_BOOT = "0b5e55ed-0000-4000-8000-000000000001", "0b5e55ed-0000-4000-8000-000000000002"

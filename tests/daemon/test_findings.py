@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Cause, Finding, Kind, Severity, format_time, order_findings, verdict
-from reported_findings import NARROW
+from support.reported_findings import NARROW
 
 FOUND = replace(NARROW, position="riser-1", key="0000:00/01.1", causes=(), since=None)
 

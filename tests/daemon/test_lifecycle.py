@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from laneproof.findings import Cause, Change, Finding, Kind, Severity
 from laneproof.lifecycle import Identity, Life, advance
-from reported_findings import NARROW
+from support.reported_findings import NARROW
 
 FOUND = replace(NARROW, position="riser-1", causes=(), since=None)
 

@@ -23,11 +23,11 @@ from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.cog.plugins import register_default_plugins
 from grafana_foundation_sdk.models.dashboard import Dashboard
 
+from boxes.scraped_fleet import ScrapedFleet, as_box
 from laneproof.commands.table import make_parser
 from laneproof.service.settings import DEFAULT_STATE
-from real_services import PROMETHEUS, ROOT, get, get_json, promtool, running, wait_for
-from receivers import free_port
-from scraped_fleet import ScrapedFleet, as_box
+from support.real_services import PROMETHEUS, ROOT, get, get_json, promtool, running, wait_for
+from support.receivers import free_port
 
 FLEET_RULES = PROMETHEUS / "laneproof-fleet-alerts.yml"
 PUSH = ROOT / "packaging" / "fleet" / "push-declarations.sh"

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from installed_tree import CHECKOUT, OWN_SETTINGS, PREFIX, SETTINGS, SYSTEM, install, make_tree
 from laneproof.commands.table import COMMANDS
+from support.installed_tree import CHECKOUT, OWN_SETTINGS, PREFIX, SETTINGS, SYSTEM, install, make_tree
 
 pytestmark = pytest.mark.services("systemd-analyze")
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from installed_tree import make_packages
+from support.installed_tree import make_packages
 
 pytestmark = pytest.mark.services("lintian", "rpmbuild", "dpkg-deb")
 

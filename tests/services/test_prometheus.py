@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
+from boxes.troubled_box import troubled
 from laneproof.engine import PassResult
 from laneproof.outputs.metric_table import METRICS
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
 from laneproof.service.status import CollectorRun, DaemonStatus
-from real_services import PROMETHEUS, TOKEN, get, get_json, promtool, running, wait_for
-from receivers import WebServer, free_port
-from troubled_box import troubled
+from support.real_services import PROMETHEUS, TOKEN, get, get_json, promtool, running, wait_for
+from support.receivers import WebServer, free_port
 
 RULES, FLEET_RULES = PROMETHEUS / "laneproof-alerts.yml", PROMETHEUS / "laneproof-fleet-alerts.yml"
 LANEPROOF = (sys.executable, "-m", "laneproof.cli")

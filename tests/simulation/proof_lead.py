@@ -17,6 +17,7 @@ from pathlib import Path
 
 from scipy import stats
 
+from boxes.proven_box import kelp, targets
 from laneproof.diagnosis.weights import CauseName
 from laneproof.engine import Engine
 from laneproof.findings import Finding
@@ -27,7 +28,6 @@ from laneproof_collectors.kernel_log.reading import TimedKernelEvent, kernel_eve
 from laneproof_collectors.kernel_log.records import parse_record
 from laneproof_collectors.snapshot import HealthLog, NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
-from proven_box import kelp, targets
 from simulation.evidence_page import prose, share, show_or_put
 from simulation.proofs import CAUSES, PAGE, find_bad, make_faults, try_run
 

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
+from boxes.proven_box import targets
 from laneproof.diagnosis.weights import CauseName
 from laneproof.proof.judgement import Proof, judge
 from laneproof.proof.plan import Mode, make_plan
@@ -20,7 +21,6 @@ from laneproof.proof.run_record import StageName
 from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.simulated_machine import Fault, SimulatedMachine
 from laneproof.proof.targets import Targets
-from proven_box import targets
 from simulation.evidence_page import prose, share, show_or_put
 
 TITLE = "## Acceptance runs"

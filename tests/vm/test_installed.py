@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from installed_tree import make_packages
 from laneproof.declaration.file import parse_build
+from support.installed_tree import make_packages
 from vm.boot import GUEST, Boot, EmulatorError
 from vm.boxes import NEW_BOX
 from vm.guest.installed import PLACES

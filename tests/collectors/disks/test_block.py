@@ -7,7 +7,7 @@ from laneproof_collectors.disks.block import name_namespace, parse_size, parse_s
 from laneproof_collectors.snapshot import BlockStatistics
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
-from unread_answers import unread
+from support.unread_answers import unread
 
 
 def test_statistics_are_in_bytes_whatever_the_disks_own_block() -> None:

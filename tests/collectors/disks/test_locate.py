@@ -15,7 +15,7 @@ from laneproof_collectors.disks.locate import (
 )
 from laneproof_collectors.unread import Reason
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import unread
+from support.unread_answers import unread
 
 BY_ID = "/dev/disk/by-id"
 NVME = f"{BY_ID}/nvme-Fathomline_Petrel_4000_FP4K-26A-0117"

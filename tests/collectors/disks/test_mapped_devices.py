@@ -10,7 +10,7 @@ from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import MappedDevice
 from laneproof_collectors.unread import Reason
 from simulation.fake_machine import FakeMachine, replay
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from laneproof_collectors.questions import Answer, Question, Smartctl, name_ques
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, recorded, replay
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 CONTROLLER = "/sys/devices/pci0000:00/0000:00:17.0"
 ATA3 = f"{CONTROLLER}/ata3/host2/target2:0:0/2:0:0:0"

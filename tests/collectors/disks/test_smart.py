@@ -11,7 +11,7 @@ from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive
 from laneproof_collectors.nvme.health_and_identity import parse_health as parse_page
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 START = [
     "smartctl 7.3 2022-02-28 r5338 [x86_64-linux-6.1.0-amd64] (local build)",

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from laneproof_collectors.disks.smart import parse_drive
 from laneproof_collectors.disks.smart_limits import Limits, parse_temperature_limits
-from unread_answers import known
+from support.unread_answers import known
 
 # Lines as smartctl 7 prints them; parse_text of smart.py leaves two spaces of each wide gap.
 SATA_LINES = (

@@ -12,7 +12,7 @@ from laneproof_collectors.kernel_log.aer import CORRECTABLE_BITS, UNCORRECTABLE_
 from laneproof_collectors.kernel_log.classification import classify, join_detail
 from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.reading import classify as contract
-from unread_answers import known
+from support.unread_answers import known
 
 LINE = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof_collectors.kernel_log import aer, arrays_and_bonds, block_layer, host_bridges, nvme, pcie, scsi
 from laneproof_collectors.kernel_log.formats import EventKind, Format, by_opening, find_format, opening_of, row
-from unread_answers import known
+from support.unread_answers import known
 
 TABLES = {
     "function": pcie.FUNCTION_FORMATS,

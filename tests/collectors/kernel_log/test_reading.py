@@ -19,7 +19,7 @@ from laneproof_collectors.kernel_log.reading import (
 )
 from laneproof_collectors.questions import Answer, KernelLogRead, Question
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import known
+from support.unread_answers import known
 
 PORT, DRIVE = "0000:00:1c.0", "0000:03:00.0"
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from laneproof_collectors.kernel_log.records import KernelRecord, parse_journal_record, parse_record, unescape
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 
 def journal(**fields: object) -> KernelRecord:

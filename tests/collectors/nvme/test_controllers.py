@@ -33,7 +33,7 @@ from laneproof_collectors.snapshot import (
 )
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, recorded, replay
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
 STAT = "100 0 2000 30 40 0 5000 60 0 70 90\n"

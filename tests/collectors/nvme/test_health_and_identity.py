@@ -15,7 +15,7 @@ from laneproof_collectors.nvme.health_and_identity import (
 )
 from laneproof_collectors.snapshot import AutonomousTransitions, HealthLog, NvmeIdentity
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 WHAT = "log 02h of nvme0"
 

@@ -7,7 +7,7 @@ from laneproof_collectors.nvme.hwmon import read_thermometers
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
-from unread_answers import unread
+from support.unread_answers import unread
 
 FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
 CONTROLLER = f"{FUNCTION}/nvme/nvme0"

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from laneproof_collectors.pcie.aer import AER_CLASSES, parse_aer, parse_aer_counters, parse_aer_total
 from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 CORRECTABLE = (
     b"RxErr 53\nBadTLP 2\nBadDLLP 0\nRollover 0\nTimeout 7\nNonFatalErr 0\nCorrIntErr 0\nHeaderOF 0\nTOTAL_ERR_COR 60\n"

@@ -25,7 +25,7 @@ from laneproof_collectors.questions import Answer, Question, ReadRange, unread_f
 from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkRegisters
 from laneproof_collectors.unread import Reason, Unread
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
-from unread_answers import unread
+from support.unread_answers import unread
 
 FOLDER = "/sys/devices/pci0000:00/0000:00:01.1"
 KEY = ("0000:00:01.1", VENDOR, DEVICE)

@@ -21,7 +21,7 @@ from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 from simulation.fake_machine import FakeMachine, recorded
 from simulation.nonsense import NonsenseHost
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
-from unread_answers import known, unread
+from support.unread_answers import known, unread
 
 ROOT = "/sys/devices/pci0000:00"
 PORT = f"{ROOT}/0000:00:01.1"

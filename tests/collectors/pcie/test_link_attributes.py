@@ -16,7 +16,7 @@ from laneproof_collectors.pcie.link_attributes import (
 from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import LinkEnd
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
+from support.unread_answers import unread
 
 FOLDER = "/sys/devices/pci0000:00/0000:00:01.1"
 

@@ -12,7 +12,7 @@ from laneproof_collectors.pcie.link_registers import RATES_GT_S, parse_express
 from laneproof_collectors.snapshot import ExpressRegisters, LinkRegisters, SlotRegisters
 from laneproof_collectors.unread import Unread
 from simulation.registers import ExpressValues
-from unread_answers import known
+from support.unread_answers import known
 
 
 def express_of(values: ExpressValues) -> ExpressRegisters:

@@ -8,7 +8,7 @@ from laneproof_collectors.pcie.power import POWER_ATTRIBUTES, find_why_asleep, p
 from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import FunctionPower
 from laneproof_collectors.unread import Reason, Unread
-from unread_answers import unread
+from support.unread_answers import unread
 
 FOLDER = "/sys/devices/pci0000:00/0000:00:01.1"
 AWAKE = [b"active\n", b"D0\n", b"on\n"]

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import L1, Box, make_controller
 from laneproof.box.idle_states import IdleStates, enters_idle_states, find_idle_states
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
-from snapshot_box import L1, Box, make_controller
 
 PATH = "0000:00/01.1"
 GAP = Unread("it", "denied")

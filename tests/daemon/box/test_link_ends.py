@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import Box
 from laneproof.box.link_ends import Link
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import ExpressRegisters, LinkRegisters, PciFunction
 from laneproof_collectors.unread import Unread
-from snapshot_box import Box
 
 PORT, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
 UNKNOWN = Unread("current_link_speed", "not a link speed: b'Unknown'")

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import SATA, Box, declare, make_array
 from laneproof.box.names import UnknownNameError, derive_link_names, describe_position, find_drives
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import MappedDevice, MountedFileSystem, NvmeNamespace, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import SATA, Box, declare, make_array
 
 A, B, C = "0000:00/01.1", "0000:00/01.2", "0000:00/01.3"
 BUILD = declare(

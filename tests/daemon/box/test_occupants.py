@@ -5,13 +5,13 @@ from typing import Any
 
 import pytest
 
+from boxes.snapshot_box import Box, kelp_box, make_sata_drive
 from laneproof.box.occupants import describe_drive, is_about, kind_of
 from laneproof.box.placement import arrange
 from laneproof.box.topology import survey
 from laneproof.findings import Finding, Kind, Severity
 from laneproof_collectors.snapshot import NvmeNamespace
 from laneproof_collectors.unread import Unread
-from snapshot_box import Box, kelp_box, make_sata_drive
 
 
 # Source: include/linux/pci_ids.h, PCI_CLASS_STORAGE_EXPRESS, _SATA, _SAS, PCI_BASE_CLASS_NETWORK, _DISPLAY, _BRIDGE

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import DISPLAY, SATA, Box, declare, kelp_box
 from laneproof.box.placement import Arrangement, State
 from laneproof_collectors.snapshot import NvmeNamespace
 from laneproof_collectors.unread import Unread
-from snapshot_box import DISPLAY, SATA, Box, declare, kelp_box
 
 UNREAD = Unread("/sys/bus/pci/devices", "permission denied")
 

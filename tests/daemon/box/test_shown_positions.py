@@ -1,8 +1,8 @@
 """The positions shown are what a person looks for: positions, drives, and the ports on the way to them."""
 
+from boxes.snapshot_box import NETWORK, SATA, Box, declare, kelp_box
+from boxes.troubled_box import make_snapshot
 from laneproof.box.shown_positions import RateAndLanes, arrange_tree, list_positions
-from snapshot_box import NETWORK, SATA, Box, declare, kelp_box
-from troubled_box import make_snapshot
 
 
 def test_positions_are_in_the_order_of_their_paths_with_the_ports_on_the_way() -> None:

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import DISPLAY, NETWORK, SATA, Box, make_interface
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
-from snapshot_box import DISPLAY, NETWORK, SATA, Box, make_interface
 
 UNREAD = Unread("/sys/bus/pci/devices", "permission denied")
 

@@ -2,10 +2,10 @@
 
 import pytest
 
+from boxes.snapshot_box import declare, kelp_box
 from laneproof.box.inventory import Inventory, KeptLink, make_inventory
 from laneproof.changes import Change, Comparison, DatedInventory, Gap, Outcome, Topic
 from laneproof.changes.change import Pair, is_same_link, join_words
-from snapshot_box import declare, kelp_box
 
 CHANGE = Change(what=Outcome.WENT, about=Topic.DRIVE, subject="riser-1", summary="it is gone")
 NOTHING = Inventory(firmware=None, positions=())

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from compared_boxes import PATHS, compare_boxes, only_change, take
+from boxes.compared_boxes import PATHS, compare_boxes, only_change, take
+from boxes.snapshot_box import L1, Box, kelp_box
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.changes import Change, Comparison, Outcome, Topic, compare
 from laneproof.declaration.file import parse_build
@@ -16,7 +17,6 @@ from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import L1, Box, kelp_box
 
 
 def flatten(changes: tuple[Change, ...]) -> list[Change]:

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from compared_boxes import PATHS, compare_boxes, only_change
+from boxes.compared_boxes import PATHS, compare_boxes, only_change
+from boxes.snapshot_box import SATA, Box, kelp_box
 from laneproof.changes import Comparison, Outcome, Topic
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import SATA, Box, kelp_box
 
 A, B, C, _ = PATHS
 DENIED = Unread("serial of nvme0", "denied", Reason.DENIED)

@@ -2,9 +2,9 @@
 
 import pytest
 
-from compared_boxes import PATHS, compare_boxes, only_change
+from boxes.compared_boxes import PATHS, compare_boxes, only_change
+from boxes.snapshot_box import L0S, L1, Box
 from laneproof.changes import Outcome, Topic
-from snapshot_box import L0S, L1, Box
 
 RETRAINED, SETTING = Outcome.RETRAINED, Outcome.SETTING
 

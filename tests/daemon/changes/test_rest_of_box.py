@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from compared_boxes import compare_boxes
+from boxes.compared_boxes import compare_boxes
+from boxes.snapshot_box import Box, kelp_box, make_bond, make_memory
 from laneproof.changes import Outcome, Topic
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from snapshot_box import Box, kelp_box, make_bond, make_memory
 
 GAP = Unread("a file", "gone")
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")

@@ -2,11 +2,11 @@
 
 import pytest
 
-from compared_boxes import compare_boxes
+from boxes.compared_boxes import compare_boxes
+from boxes.snapshot_box import Box, kelp_box
 from laneproof.changes import Topic
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, kelp_box
 
 WORDS = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0")
 GAP = Unread("/sys/module/pcie_aspm/parameters/policy", "denied", Reason.DENIED)

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator, FormatChecker
 
+from boxes.recorded_box import BUILD, Turn, make_box, record, stand, wire
 from contracts.hand_made import Ended, inside
-from recorded_box import BUILD, Turn, make_box, record, stand, wire
 from simulation.box import SimulatedBox
 
 ACCEPTED = '[[accept]]\nrule = "link-narrow"\nbecause = "spare cable on order"\n'

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from boxes.passes import Passes
+from boxes.recorded_box import DAY, START, make_box, record, stand
 from laneproof.commands.box_past import open_past
 from laneproof.commands.errors import CommandError
 from laneproof.history.store import Store
-from passes import Passes
-from recorded_box import DAY, START, make_box, record, stand
 
 LINE = "4,812,80500000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from boxes.recorded_box import DAY, START, make_box, record, stand, wire
 from contracts.hand_made import inside
-from recorded_box import DAY, START, make_box, record, stand, wire
 from simulation.box import Drive, SimulatedBox
 
 

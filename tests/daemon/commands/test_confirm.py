@@ -4,15 +4,15 @@ from pathlib import Path
 
 import pytest
 
+from boxes.passes import Passes, change_of, make_finding
+from boxes.simulated_past import DAY, PATHS, Story, counting_box
+from boxes.snapshot_box import A_MORNING
 from contracts.hand_made import Ended, inside
 from laneproof.commands.serve import HISTORY
 from laneproof.engine import STATE_NAME
 from laneproof.findings import Change, Kind
 from laneproof.history.store import Store
 from laneproof.service.owner_notes import Inbox, sort_notes
-from passes import Passes, change_of, make_finding
-from simulated_past import DAY, PATHS, Story, counting_box
-from snapshot_box import A_MORNING
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from boxes.snapshot_box import declare
 from laneproof.changes import compare
 from laneproof.commands import dated_inventories
 from laneproof.commands.dated_inventories import load_inventory, load_kept
@@ -17,7 +18,6 @@ from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
-from snapshot_box import declare
 
 START = 1_790_000_000.0  # 2026-09-21T14:13:20Z
 DAY = 86400.0

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from boxes.passes import Passes, change_of, make_finding
 from contracts.hand_made import Ended, inside
 from laneproof.engine import STATE_NAME, Engine
 from laneproof.findings import Change
@@ -11,7 +12,6 @@ from laneproof.history.events import Event
 from laneproof.history.notes import KeptNote
 from laneproof.history.store import Store
 from laneproof_collectors.kernel_log.reading import kernel_events
-from passes import Passes, change_of, make_finding
 
 DAY = 86400.0
 BUILD = 'schema = 1\nbox = { name = "kelp-1" }\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'

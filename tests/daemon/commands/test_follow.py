@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from boxes.recorded_box import BUILD, make_box, record, stand, wire
 from contracts.hand_made import Ended, inside
 from laneproof.commands import follow
 from laneproof.commands.follow import draw, watch
@@ -13,7 +14,6 @@ from laneproof.commands.inputs import open_host
 from laneproof.engine import Engine
 from laneproof_collectors.collection import Collector, make_collectors, read_fenced
 from laneproof_collectors.host import Host
-from recorded_box import BUILD, make_box, record, stand, wire
 
 
 class Screen(io.StringIO):

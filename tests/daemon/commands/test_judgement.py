@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from boxes.recorded_box import START, Turn, make_box, record
 from laneproof.commands import judgement
 from laneproof.commands.errors import CommandError
 from laneproof.commands.judgement import STATE_NAME, judge_machine
@@ -15,7 +16,6 @@ from laneproof.history.store import Store
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from recorded_box import START, Turn, make_box, record
 from simulation.box import SimulatedBox
 
 

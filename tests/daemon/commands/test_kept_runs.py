@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.proven_box import RISER_3, kelp, run_box, sound_run
 from contracts.hand_made import inside
 from contracts.mutations import spoil_leaf
 from laneproof.cli import main
@@ -24,7 +25,6 @@ from laneproof.outputs.text_style import Style
 from laneproof.proof.judgement import judge
 from laneproof.proof.simulated_machine import Fault
 from laneproof.service.owner_notes import Inbox, find_proofs
-from proven_box import RISER_3, kelp, run_box, sound_run
 
 
 def keep_in_history(state: Path) -> None:

@@ -9,7 +9,7 @@ from laneproof.cli import main
 from laneproof.findings import Severity
 from laneproof.notification.decisions import OpenCase, Reports
 from laneproof.notification.state_folder import NotifierState, StateFolder
-from receivers import WebServer
+from support.receivers import WebServer
 
 CASE = OpenCase(
     number=12, about="riser-3", rules=("link-narrow",), severities={"a": Severity.WARNING}, since=1.0, first_seen=2.0,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from boxes.proven_box import RISER_1, kelp, targets
 from laneproof.commands.inputs import open_recording
 from laneproof.commands.proof_machine import LiveProofMachine, stop_on_signals
 from laneproof.proof.plan import RunStep, make_plan
@@ -16,7 +17,6 @@ from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.targets import Rest, Targets
 from laneproof_collectors.fio import find_program
 from laneproof_collectors.unread import Unread
-from proven_box import RISER_1, kelp, targets
 
 FIO, SETPRIV = find_program("fio"), find_program("setpriv")
 pytestmark = pytest.mark.skipif(

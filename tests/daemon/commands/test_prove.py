@@ -8,6 +8,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
+from boxes.proven_box import RISER_1, kelp, run_box
 from laneproof.cli import main
 from laneproof.commands import prove
 from laneproof.commands.errors import CommandError
@@ -19,7 +20,6 @@ from laneproof.service.owner_notes import Inbox, find_proofs
 from laneproof.service.run_lock import FILE, hold_lock
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from proven_box import RISER_1, kelp, run_box
 
 Captured = pytest.CaptureFixture[str]
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from boxes.recorded_box import BUILD, START, make_box, record, stand, wire
 from contracts.hand_made import JsonObject, inside
-from recorded_box import BUILD, START, make_box, record, stand, wire
 
 
 @pytest.fixture

@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from boxes.troubled_box import troubled
 from contracts.hand_made import inside
-from html_tree import read_html
 from laneproof.commands.this_machine import JudgedNow
-from troubled_box import troubled
+from support.html_tree import read_html
 
 
 @pytest.fixture(scope="module")

@@ -21,6 +21,9 @@ from typing import Any
 
 import pytest
 
+from boxes.passes import Passes, change_of, make_finding
+from boxes.recorded_box import BUILD, make_box, record, stand, wire
+from boxes.snapshot_box import A_MORNING
 from laneproof.cli import main
 from laneproof.commands import serve
 from laneproof.commands.errors import CommandError
@@ -33,9 +36,6 @@ from laneproof.history.store import Store
 from laneproof.service.daemon import Daemon
 from laneproof.service.listener import bind
 from laneproof.service.settings import Settings
-from passes import Passes, change_of, make_finding
-from recorded_box import BUILD, make_box, record, stand, wire
-from snapshot_box import A_MORNING
 
 PATIENCE_SECONDS = 60.0
 

@@ -13,13 +13,13 @@ from types import SimpleNamespace
 
 import pytest
 
+from boxes.mount_box import mounted
 from laneproof.cli import main
 from laneproof.commands import setup
 from laneproof.commands.inputs import open_host
 from laneproof.declaration.file import parse_build
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Snapshot
-from mount_box import mounted
 
 SYSTEMCTL = """#!/bin/sh
 echo "$*" >>{log}

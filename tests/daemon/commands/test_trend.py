@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from boxes.passes import Passes
+from boxes.recorded_box import DAY, make_box, record, stand
+from boxes.snapshot_box import kelp_box, make_array
 from contracts.hand_made import Ended, inside
 from laneproof.history.store import Store
-from passes import Passes
-from recorded_box import DAY, make_box, record, stand
-from snapshot_box import kelp_box, make_array
 
 BUILD = """
 schema = 1

@@ -6,8 +6,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from boxes.recorded_box import make_box, record
 from contracts.hand_made import inside, write
-from recorded_box import make_box, record
 
 BY_ID = "/dev/disk/by-id/nvme-Fathomline_Petrel_4000_A1"
 LED = "0000:00:01.1:enclosure:locate"

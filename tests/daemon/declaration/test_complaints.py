@@ -1,11 +1,11 @@
 import pytest
 from pydantic import ValidationError
 
-from declared_spine import SPINE
 from laneproof.declaration.build import Build
 from laneproof.declaration.complaints import describe_errors, unknown_rule
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof.rules.catalogue import RULES
+from support.declared_spine import SPINE
 
 
 def _describe(data: dict[str, object]) -> list[tuple[tuple[str | int, ...], str]]:

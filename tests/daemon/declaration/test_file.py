@@ -5,9 +5,9 @@ import tomlkit
 from hypothesis import given
 from hypothesis import strategies as st
 
-from declared_spine import SPINE, VALUES, Put, ways_to_put
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
+from support.declared_spine import SPINE, VALUES, Put, ways_to_put
 
 
 def _complaints(text: str) -> list[str]:

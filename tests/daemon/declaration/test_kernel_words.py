@@ -1,8 +1,8 @@
 import pytest
 from pydantic import ValidationError
 
+from boxes.snapshot_box import declare
 from laneproof.declaration.kernel_words import is_aspm_off, parse_bond_mode, parse_level
-from snapshot_box import declare
 
 
 @pytest.mark.parametrize(

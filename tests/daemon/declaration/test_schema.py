@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from declared_spine import DATA, SPINE, VALUES, Put, ways_to_put
 from laneproof.declaration.build import Build
 from laneproof.declaration.schema import build_schema
+from support.declared_spine import DATA, SPINE, VALUES, Put, ways_to_put
 
 
 def _as_json(value: object) -> object:

@@ -1,7 +1,7 @@
 import pytest
 from pydantic import ValidationError
 
-from snapshot_box import declare
+from boxes.snapshot_box import declare
 
 
 def test_what_is_watched_is_read_as_written() -> None:

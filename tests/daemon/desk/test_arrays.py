@@ -1,9 +1,9 @@
 import pytest
 
+from boxes.snapshot_box import declare
 from laneproof.desk.arrays import ArrayBudget, budget_arrays
 from laneproof.desk.links import budget_links
 from laneproof.desk.problems import BudgetNotes
-from snapshot_box import declare
 
 TB = 10**12
 

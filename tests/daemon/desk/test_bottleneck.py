@@ -1,10 +1,10 @@
 import pytest
 
+from boxes.snapshot_box import declare
 from laneproof.desk.bottleneck import Bottleneck, Throughput, find_bottleneck
 from laneproof.desk.links import budget_links
 from laneproof.desk.network import budget_network
 from laneproof.desk.problems import BudgetNotes
-from snapshot_box import declare
 
 BOND = '[[bond]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
 

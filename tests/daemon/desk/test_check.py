@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import declare
 from laneproof.desk.check import DeskCheck, check_budget
-from snapshot_box import declare
 
 
 def _position(label: str, path: str, rest: str = "") -> str:

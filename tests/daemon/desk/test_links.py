@@ -2,9 +2,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import declare
 from laneproof.desk.links import LinkBudget, SharedLink, budget_links
 from laneproof.desk.problems import BudgetNotes
-from snapshot_box import declare
 
 
 def _budget(text: str) -> tuple[dict[str, LinkBudget], tuple[SharedLink, ...], BudgetNotes]:

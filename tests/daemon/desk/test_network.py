@@ -1,8 +1,8 @@
 import pytest
 
+from boxes.snapshot_box import declare
 from laneproof.desk.network import NetworkBudget, budget_network
 from laneproof.desk.problems import BudgetNotes
-from snapshot_box import declare
 
 GBIT = 10**9
 

@@ -2,9 +2,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import declare
 from laneproof.desk.power import PowerBudget, air_flow_m3_per_hour, budget_power
 from laneproof.desk.problems import BudgetNotes
-from snapshot_box import declare
 
 _DRIVE = '[[position]]\nlabel = "{0}"\npath = "0000:00/{0}.0"\noccupant = {{ kind = "{1}"{2} }}\n'
 

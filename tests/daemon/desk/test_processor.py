@@ -1,7 +1,7 @@
+from boxes.snapshot_box import declare
 from laneproof.desk.links import budget_links
 from laneproof.desk.problems import BudgetNotes
 from laneproof.desk.processor import check_processor
-from snapshot_box import declare
 
 
 def _check(text: str) -> BudgetNotes:

@@ -1,5 +1,6 @@
 import pytest
 
+from boxes.snapshot_box import declare
 from laneproof.desk.problems import BudgetNotes
 from laneproof.desk.sockets import (
     KEY_LANES,
@@ -10,7 +11,6 @@ from laneproof.desk.sockets import (
     find_impossible,
     is_through,
 )
-from snapshot_box import declare
 
 WHOLE = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true"
 

@@ -2,12 +2,12 @@
 
 import pytest
 
+from boxes.simulated_cases import DOWN, lone, pair
+from boxes.simulated_past import DAY, HOUR, PATHS, Story
+from boxes.snapshot_box import Box
 from laneproof.diagnosis.case import APART_SECONDS, LOOK_BACK_SECONDS, open_case
 from laneproof.past.notes import ProofNote
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_cases import DOWN, lone, pair
-from simulated_past import DAY, HOUR, PATHS, Story
-from snapshot_box import Box
 
 
 def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() -> None:

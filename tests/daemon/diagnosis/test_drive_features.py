@@ -2,9 +2,9 @@
 
 import pytest
 
-from feature_stories import DRIVE_STORIES, check_stories, passes
-from simulated_cases import ABORTED, RESET, features, lone
-from simulated_past import DAY, HOUR, Story
+from boxes.feature_stories import DRIVE_STORIES, check_stories, passes
+from boxes.simulated_cases import ABORTED, RESET, features, lone
+from boxes.simulated_past import DAY, HOUR, Story
 
 MEDIUM = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from feature_stories import (
+from boxes.feature_stories import (
     DRIVE_STORIES,
     LINK_STORIES,
     LOAD_STORIES,
@@ -12,12 +12,12 @@ from feature_stories import (
     check_stories,
     passes,
 )
+from boxes.simulated_cases import DOWN, dropping, features, lone
+from boxes.simulated_past import DAY, HOUR, Story, counting_box
+from boxes.snapshot_box import Box
 from laneproof.diagnosis.causes import diagnose
 from laneproof.diagnosis.features import QUESTIONS
 from laneproof.diagnosis.weights import DEFAULT
-from simulated_cases import DOWN, dropping, features, lone
-from simulated_past import DAY, HOUR, Story, counting_box
-from snapshot_box import Box
 
 QUIET = (0, 0, 0, 0)
 

@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.simulated_cases import PATH, dropping
+from boxes.simulated_past import DAY, PATHS, Story
+from boxes.snapshot_box import Box
 from laneproof.advice import OPEN_CASE, advise
 from laneproof.diagnosis.finding_causes import explain
 from laneproof.diagnosis.next_steps import REMEDIES
 from laneproof.findings import Cause, Finding, Kind, Severity
-from simulated_cases import PATH, dropping
-from simulated_past import DAY, PATHS, Story
-from snapshot_box import Box
 
 
 def finding(rule: str, *, kind: Kind = Kind.SIGN, causes: tuple[Cause, ...] = (), **evidence: object) -> Finding:

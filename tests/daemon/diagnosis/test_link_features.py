@@ -4,12 +4,12 @@ from collections.abc import Callable
 
 import pytest
 
-from feature_stories import LINK_STORIES, check_stories
+from boxes.feature_stories import LINK_STORIES, check_stories
+from boxes.simulated_cases import PATH, features
+from boxes.simulated_past import HOUR, Story, count, counting_box
+from boxes.snapshot_box import Box
 from laneproof.diagnosis.causes import diagnose
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_cases import PATH, features
-from simulated_past import HOUR, Story, count, counting_box
-from snapshot_box import Box
 
 
 @pytest.mark.parametrize("feature", LINK_STORIES)

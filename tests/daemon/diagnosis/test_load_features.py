@@ -2,13 +2,13 @@
 
 import pytest
 
-from feature_stories import LOAD_STORIES, check_stories
+from boxes.feature_stories import LOAD_STORIES, check_stories
+from boxes.simulated_cases import DOWN, PATH, after_loads, features
+from boxes.simulated_past import DAY, HOUR, Story
+from boxes.snapshot_box import Box
 from laneproof.past.drive_load import IDLE, LOADED, WORKING
 from laneproof_collectors.snapshot import AutonomousTransitions, TemperatureReading
 from laneproof_collectors.unread import Unread
-from simulated_cases import DOWN, PATH, after_loads, features
-from simulated_past import DAY, HOUR, Story
-from snapshot_box import Box
 
 
 @pytest.mark.parametrize("feature", LOAD_STORIES)

@@ -2,10 +2,10 @@
 
 import pytest
 
-from feature_stories import SHARED_STORIES, check_stories
-from simulated_cases import ABORTED, FAILED, RESET, dropping, features, lone
-from simulated_past import DAY, HOUR, PATHS, Story, counting_box
-from snapshot_box import Box
+from boxes.feature_stories import SHARED_STORIES, check_stories
+from boxes.simulated_cases import ABORTED, FAILED, RESET, dropping, features, lone
+from boxes.simulated_past import DAY, HOUR, PATHS, Story, counting_box
+from boxes.snapshot_box import Box
 
 
 @pytest.mark.parametrize("feature", SHARED_STORIES)

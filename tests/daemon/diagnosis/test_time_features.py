@@ -2,11 +2,11 @@
 
 import pytest
 
-from feature_stories import REGULAR, TIME_STORIES, check_stories
+from boxes.feature_stories import REGULAR, TIME_STORIES, check_stories
+from boxes.simulated_cases import DOWN, PATH, dropping, features
+from boxes.simulated_past import DAY, HOUR, Story, counting_box
+from boxes.snapshot_box import Box
 from laneproof.evidence.episode_patterns import Clockwork, clockwork
-from simulated_cases import DOWN, PATH, dropping, features
-from simulated_past import DAY, HOUR, Story, counting_box
-from snapshot_box import Box
 
 
 @pytest.mark.parametrize("feature", TIME_STORIES)

@@ -1,10 +1,10 @@
 """What the owner says of positions goes into the draft, and arrays follow."""
 
+from boxes.snapshot_box import kelp_box, make_array
 from laneproof.declaration.file import parse_build
 from laneproof.draft.answers import Answer, apply_answers
 from laneproof.draft.facts import gather_draft
 from laneproof.draft.file import write_draft
-from snapshot_box import kelp_box, make_array
 
 
 def test_the_owners_words_leave_no_question_open() -> None:

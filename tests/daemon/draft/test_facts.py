@@ -1,9 +1,9 @@
 from dataclasses import replace
 
+from boxes.snapshot_box import Box, kelp_box, make_array, make_memory, make_power, make_sata_drive
 from laneproof.draft.facts import Draft, gather_draft
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, kelp_box, make_array, make_memory, make_power, make_sata_drive
 
 GAP = Unread("/proc/thing", "no such file", Reason.ABSENT)
 

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import DISPLAY, Box, kelp_box, make_array, make_sata_drive
 from laneproof.declaration.file import parse_build
 from laneproof.declaration.units import is_same_capacity
 from laneproof.draft.facts import gather_draft
@@ -14,7 +15,6 @@ from laneproof.engine import Engine
 from laneproof.findings import Kind
 from laneproof_collectors.snapshot import PciFunction, Setting, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import DISPLAY, Box, kelp_box, make_array, make_sata_drive
 
 GAP = Unread("/dev/something", "permission denied", Reason.DENIED)
 

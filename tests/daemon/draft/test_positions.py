@@ -2,6 +2,7 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import DISPLAY, Box, kelp_box, make_sata_drive
 from laneproof.box.topology import survey
 from laneproof.draft.positions import (
     DraftedPosition,
@@ -14,7 +15,6 @@ from laneproof.draft.positions import (
 )
 from laneproof_collectors.snapshot import ExpressRegisters, PciFunction, PhysicalSlot, SlotRegisters
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import DISPLAY, Box, kelp_box, make_sata_drive
 
 
 def _slots(box: Box, *named: PhysicalSlot) -> tuple[DraftedSlot, ...]:

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import Box, kelp_box, make_memory, make_sata_drive
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof.draft.facts import gather_draft
 from laneproof.draft.file import write_draft
 from laneproof.draft.update import update_build
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, kelp_box, make_memory, make_sata_drive
 
 OWN = """\
 # Kelp station, north rack.   Ask before pulling anything.

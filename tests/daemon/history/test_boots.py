@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from boxes.passes import FIRST_BOOT, SECOND_BOOT, Passes
+from boxes.snapshot_box import A_MORNING
 from laneproof.history.boots import HOLE_SECONDS
 from laneproof.history.series import Series
 from laneproof.history.store import Store
-from passes import FIRST_BOOT, SECOND_BOOT, Passes
-from snapshot_box import A_MORNING
 
 
 def _heat(store: Store) -> Series:

@@ -14,7 +14,7 @@ import pytest
 from laneproof.history import database
 from laneproof.history.database import RETRY_AFTER_WRITES, Database, open_to_read, set_aside
 from laneproof.history.tables import MIGRATIONS, NotOursError
-from tried_faults import run as run_faults
+from support.tried_faults import run as run_faults
 
 
 @pytest.fixture

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from boxes.passes import Passes, make_finding
 from laneproof.engine import Engine
 from laneproof.findings import Cause, Change
 from laneproof.history.compressed_json import pack, unpack
@@ -15,7 +16,6 @@ from laneproof.history.earlier_names import rename_note
 from laneproof.history.history import History
 from laneproof.history.store import Store
 from laneproof.rules import RULES
-from passes import Passes, make_finding
 
 VERSION_1 = Path(__file__).parent / "version_1.sql"
 RENAMED = {

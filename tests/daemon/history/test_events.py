@@ -6,14 +6,14 @@ from pathlib import Path
 
 import pytest
 
+from boxes.passes import FIRST_BOOT, Passes
+from boxes.snapshot_box import A_MORNING
 from laneproof.history.events import SAME_SECONDS, Event, from_device, from_kernel
 from laneproof.history.origins import DeviceNames
 from laneproof.history.store import Store
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.reading import kernel_events
 from laneproof_collectors.questions import Clock
-from passes import FIRST_BOOT, Passes
-from snapshot_box import A_MORNING
 
 NAMES = DeviceNames(paths={"nvme0": "0000:00/01.1", "0000:01:00.0": "0000:00/01.1"}, drives={"nvme0": "FN0001"})
 CLOCK = Clock(unix_seconds=1_790_000_100.0, up_seconds=500.0)

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.passes import Passes, change_of, make_finding
 from laneproof.findings import Cause, Change, Finding, Kind, Severity
 from laneproof.history.finding_lives import dump_finding, parse_finding
 from laneproof.history.history import History
 from laneproof.history.store import Store
-from passes import Passes, change_of, make_finding
 
 TEXT = st.text(max_size=20)
 CAUSES = st.builds(Cause, cause=TEXT, probability=st.floats(0, 1), because=st.lists(TEXT, max_size=2).map(tuple))

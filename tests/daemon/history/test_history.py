@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
+from boxes.passes import Passes
 from laneproof.history.history import History
 from laneproof.history.store import Store
-from passes import Passes
 
 
 def test_a_reader_reads_what_the_store_holds(tmp_path: Path) -> None:

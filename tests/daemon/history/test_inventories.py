@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
+from boxes.passes import SECOND_BOOT, Passes
 from laneproof.box.inventory import Inventory
 from laneproof.history.store import Store
 from laneproof_collectors.snapshot import LinkEnd
-from passes import SECOND_BOOT, Passes
 
 DRIVE = "0000:00/01.1/00.0"
 

@@ -1,8 +1,8 @@
 """Where things are, also of what cannot be read any more."""
 
+from boxes.passes import SECOND_BOOT, Passes
+from boxes.snapshot_box import kelp_box, make_interface
 from laneproof.history.origins import map_devices, name_controllers
-from passes import SECOND_BOOT, Passes
-from snapshot_box import kelp_box, make_interface
 
 FIRST, SECOND = "0000:00/01.1", "0000:00/01.2"
 

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from boxes.passes import Passes
 from laneproof.history.recent_readings import (
     FOLLOWED_SECONDS,
     MOST_EVENTS,
@@ -16,7 +17,6 @@ from laneproof_collectors.hotplug import DeviceEvent, device_events
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent, kernel_events
 from laneproof_collectors.questions import Clock
 from laneproof_collectors.snapshot import HealthLog
-from passes import Passes
 
 GONE = "6,900,500000000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 REMOVED = {

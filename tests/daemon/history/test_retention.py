@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from boxes.passes import Passes
 from laneproof.history import measures, retention
 from laneproof.history.batch import Batch
 from laneproof.history.events import Event
@@ -30,7 +31,6 @@ from laneproof.history.series import Point, point_at
 from laneproof.history.series_queries import read_series
 from laneproof.history.store import Store
 from laneproof.history.tables import migrate
-from passes import Passes
 
 HERE, THERE = Origin("0000:00/01.1", "FN0001", "drive"), Origin("0000:00/01.2", "FN0002", "drive")
 COUNTER = next(measure for measure in measures.HEALTH_FIELDS if measure.name == "media_errors")

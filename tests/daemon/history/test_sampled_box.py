@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+from boxes.passes import Passes, samples_of
+from boxes.snapshot_box import kelp_box, make_array, make_bond, make_interface, make_memory
 from laneproof_collectors.snapshot import (
     EdacController,
     Fan,
@@ -11,8 +13,6 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Reason, Unread
-from passes import Passes, samples_of
-from snapshot_box import kelp_box, make_array, make_bond, make_interface, make_memory
 
 GAP = Unread("a file", "gone", Reason.GONE)
 

@@ -2,11 +2,11 @@
 
 from dataclasses import replace
 
+from boxes.passes import Passes, samples_of
+from boxes.snapshot_box import kelp_box, make_health
 from laneproof.history.origins import Origin, map_devices
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace, TemperatureReading
 from laneproof_collectors.unread import Reason, Unread
-from passes import Passes, samples_of
-from snapshot_box import kelp_box, make_health
 
 HERE = Origin("0000:00/01.1", "FN0001", "drive")
 GAP = Unread("log 02h of nvme0", "no answer in time", Reason.TIMED_OUT)

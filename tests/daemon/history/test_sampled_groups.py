@@ -2,10 +2,10 @@
 
 import pytest
 
+from boxes.passes import Passes, samples_of
 from laneproof.history.origins import map_devices
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.snapshot import GROUPS
-from passes import Passes, samples_of
 
 # Groups without a counter or reading: what they say is kept in inventories.
 NOT_SAMPLED = {"slots", "power", "firmware", "mapped"}

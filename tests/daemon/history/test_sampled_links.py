@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
+from boxes.passes import Passes, samples_of
 from laneproof.history.origins import Origin
 from laneproof_collectors.snapshot import AerCounters
 from laneproof_collectors.unread import Reason, Unread
-from passes import Passes, samples_of
 
 PATH = "0000:00/01.1"
 DRIVE = "0000:00/01.1/00.0"

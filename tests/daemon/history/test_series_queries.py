@@ -2,12 +2,12 @@
 
 import pytest
 
+from boxes.passes import FIRST_BOOT, SECOND_BOOT, Passes
+from boxes.snapshot_box import A_MORNING
 from laneproof.history.boots import HOLE_SECONDS
 from laneproof.history.series import Series
 from laneproof.history.store import Store
 from laneproof_collectors.snapshot import NvmeController
-from passes import FIRST_BOOT, SECOND_BOOT, Passes
-from snapshot_box import A_MORNING
 
 FIRST, SECOND = "0000:00/01.1", "0000:00/01.2"
 

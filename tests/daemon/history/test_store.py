@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from killed_writer import kill_many
+from boxes.passes import Passes, change_of, last_of, make_finding
+from boxes.snapshot_box import kelp_box
 from laneproof.engine import Engine
 from laneproof.findings import Change
 from laneproof.history.events import Event
@@ -16,8 +17,7 @@ from laneproof.history.history import History
 from laneproof.history.retention import used_bytes
 from laneproof.history.store import COMMIT_SECONDS, HEARTBEAT_SECONDS, Store
 from laneproof_collectors.unread import Unread
-from passes import Passes, change_of, last_of, make_finding
-from snapshot_box import kelp_box
+from support.killed_writer import kill_many
 
 FIRST = "0000:00/01.1"
 

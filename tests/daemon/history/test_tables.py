@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from boxes.passes import Passes
 from laneproof.history import tables
 from laneproof.history.store import Store
 from laneproof.history.tables import MIGRATIONS, NotOursError, check, migrate, version_of
-from passes import Passes
 
 VERSION_1 = Path(__file__).parent / "version_1.sql"
 """A database as the first version wrote it, in SQL: two boots of a box, a drive that left, a finding that stands."""

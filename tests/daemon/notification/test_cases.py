@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.findings import Finding, Severity
 from laneproof.notification.cases import collect_cases
-from reported_findings import NARROW, POSITIONS, SETTING, at
+from support.reported_findings import NARROW, POSITIONS, SETTING, at
 
 ARRAY = replace(
     SETTING, rule="array-degraded", severity=Severity.CRITICAL, subject="md0", evidence={"out_of_it": ["riser-3"]}

@@ -19,7 +19,7 @@ from laneproof.notification.decisions import (
 )
 from laneproof.notification.settings import NotifySettings
 from laneproof.rules import RULES
-from reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, SETTING, T, at
+from support.reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, SETTING, T, at
 
 Event = tuple[Finding, ...] | Callable[[Reports, float], Reports]
 SETTINGS = NotifySettings(urls=["x://y"], zone="UTC")

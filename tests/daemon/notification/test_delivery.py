@@ -17,8 +17,8 @@ from laneproof.notification.delivery import (
 from laneproof.notification.message import Message
 from laneproof.notification.settings import NotifySettings
 from laneproof.outputs.cases_json import name_finding
-from receivers import MailServer, WebServer, cases_document, free_port
-from reported_findings import NARROW, POSITIONS, T
+from support.receivers import MailServer, WebServer, cases_document, free_port
+from support.reported_findings import NARROW, POSITIONS, T
 
 MESSAGE = Message(case=1, kind="raised", severity=Severity.CRITICAL, title="kelp-1: riser-3", body="x2 → x4\nNext: y\n")
 

@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import alarms_page
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, REPLACE, advise
 from laneproof.findings import Cause, Severity
 from laneproof.notification.cases import collect_cases
 from laneproof.notification.decisions import Kind, OpenCase, Report
 from laneproof.notification.message import say_odds, write_message
 from laneproof.notification.settings import NotifySettings
-from reported_findings import DAY, NARROW, POSITIONS, T
+from support import alarms_page
+from support.reported_findings import DAY, NARROW, POSITIONS, T
 
 SETTINGS = NotifySettings(urls=["x://y"], zone="Europe/Oslo", page="http://kelp-1:7766/")
 KNOWN = OpenCase(
@@ -86,7 +86,9 @@ def test_both_values_are_said_where_the_sentence_does_not() -> None:
 
 def test_the_page_of_alarms_shows_what_is_sent_today() -> None:
     page = alarms_page.PAGE.read_text("utf-8")
-    assert page == alarms_page.write_page(page), "run in tests: python -m alarms_page, and put it into docs/alarms.md"
+    assert page == alarms_page.write_page(page), (
+        "run in tests: python -m support.alarms_page; put it into docs/alarms.md"
+    )
 
 
 def test_what_came_back_says_so() -> None:

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from boxes.snapshot_box import declare
 from laneproof.commands.recorded_passes import judge_frames
 from laneproof.engine import Engine
 from laneproof.findings import Change, Finding, FindingChange
@@ -30,10 +31,9 @@ from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from receivers import MailServer, WebServer, cases_document, free_port
-from reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, T, at
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
-from snapshot_box import declare
+from support.receivers import MailServer, WebServer, cases_document, free_port
+from support.reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, T, at
 
 DECLARED = """
 [[position]]

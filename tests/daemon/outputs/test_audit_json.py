@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, FormatChecker
 
+from boxes.snapshot_box import Box, declare, kelp_box, make_firmware
+from boxes.troubled_box import Judged, judge, make_snapshot, troubled
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import as_json, audit_schema, count_findings, name_box
 from laneproof_collectors.snapshot import GROUPS
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare, kelp_box, make_firmware
-from troubled_box import Judged, judge, make_snapshot, troubled
 
 GAP = Unread("anything", "made up", Reason.FAILED)
 

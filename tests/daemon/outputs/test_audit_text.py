@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import Box, declare, kelp_box
+from boxes.troubled_box import BUILD, Judged, judge, make_snapshot, troubled
 from laneproof.engine import Engine
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.outputs.audit_text import write_audit
 from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare, kelp_box
-from troubled_box import BUILD, Judged, judge, make_snapshot, troubled
 
 ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
 PLAIN = Style()

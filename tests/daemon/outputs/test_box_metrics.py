@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from boxes.snapshot_box import Box, make_array, make_bond, make_interface, make_memory, make_sata_drive
 from laneproof.outputs.box_metrics import list_box_samples
 from laneproof.outputs.metric_table import BY_NAME
 from laneproof_collectors.snapshot import (
@@ -17,7 +18,6 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Unread
-from snapshot_box import Box, make_array, make_bond, make_interface, make_memory, make_sata_drive
 
 GAP = Unread("it", "permission denied")
 MOUNTED: dict[str, Any] = {"mount": "/srv/archive", "device": "/dev/md0", "kind": "xfs", "declared_read_only": False}

@@ -7,8 +7,8 @@ from xml.etree import ElementTree as ET
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import Box, declare, kelp_box
 from laneproof.outputs.box_picture import Mark, draw_box
-from snapshot_box import Box, declare, kelp_box
 
 SVG = "{http://www.w3.org/2000/svg}"
 A, B = "0000:00/01.1", "0000:00/01.2"

@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import declare
 from laneproof.declaration.build import Build
 from laneproof.desk.check import check_budget
 from laneproof.outputs.budget_picture import draw_budget
-from snapshot_box import declare
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -2,10 +2,10 @@ import re
 
 import pytest
 
+from boxes.snapshot_box import declare
 from laneproof.desk.check import check_budget
 from laneproof.outputs.budget_text import write_budget
 from laneproof.outputs.text_style import Style
-from snapshot_box import declare
 
 FITS = """\
 [slot.riser]

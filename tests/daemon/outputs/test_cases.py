@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
+from boxes.troubled_box import SIGN
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.outputs.cases import group_cases, name_subject
-from troubled_box import SIGN
 
 PATH = (Cause(cause="signal-path", probability=0.9),)
 SHORT = replace(SIGN, rule="link-narrow", kind=Kind.DIFFERS, severity=Severity.WARNING, causes=PATH)

@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 from jsonschema import Draft202012Validator
 
+from boxes.troubled_box import SIGN, troubled
 from laneproof.findings import order_findings
 from laneproof.outputs.cases_json import CasesReport, PositionFacts, cases_as_json, read_cases
-from troubled_box import SIGN, troubled
 
 
 def test_what_is_written_keeps_to_the_schema_and_is_read_back_whole() -> None:

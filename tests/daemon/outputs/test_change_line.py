@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
+from boxes.troubled_box import SIGN
 from laneproof.advice import OPEN_CASE
 from laneproof.findings import Cause, Change, FindingChange
 from laneproof.outputs.change_line import write_change_line
-from troubled_box import SIGN
 
 
 def write(change: Change = Change.RAISED, **facts: object) -> str:

@@ -4,12 +4,12 @@ import re
 
 import pytest
 
+from boxes.passes import make_finding
 from laneproof.findings import Change, FindingChange
 from laneproof.history.events import Event
 from laneproof.history.notes import KeptNote
 from laneproof.outputs.events_text import Happening, as_json, gather, join_repeats, join_runs, write_events
 from laneproof.outputs.text_style import NARROWEST, Style
-from passes import make_finding
 
 LABELS = {"0000:00/01.1": "riser-1"}
 T = 1_790_000_000.0  # 2026-09-21T14:13:20Z

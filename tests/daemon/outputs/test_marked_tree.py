@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import Box, declare, kelp_box
 from laneproof.box.shown_positions import ShownPosition, list_positions
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.text_style import NARROWEST, Style
-from snapshot_box import Box, declare, kelp_box
 
 PLAIN = Style(width=80)
 BUILD = declare(

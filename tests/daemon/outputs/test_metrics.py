@@ -12,13 +12,13 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families 
 from prometheus_client.parser import text_string_to_metric_families
 from prometheus_client.registry import Collector
 
+from boxes.snapshot_box import Box, declare, kelp_box, make_memory
+from boxes.troubled_box import troubled
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.metric_table import BY_NAME, Sample
 from laneproof.outputs.metrics import list_samples, make_families
 from laneproof_collectors.snapshot import AerCounters, Fan, Snapshot, TemperatureReading, Thermal
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare, kelp_box, make_memory
-from troubled_box import troubled
 
 GAP = Unread("x", "made up", Reason.DENIED)
 Series = dict[tuple[str, tuple[tuple[str, str], ...]], float]

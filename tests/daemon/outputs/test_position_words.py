@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import Box, declare, kelp_box, make_array
 from laneproof.box.names import Position, describe_position
 from laneproof.declaration.build import Build
 from laneproof.outputs.position_words import (
@@ -17,7 +18,6 @@ from laneproof.outputs.position_words import (
 )
 from laneproof_collectors.snapshot import ArrayMember, MountedFileSystem, PhysicalSlot
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare, kelp_box, make_array
 
 PATH = "0000:00/01.1"
 BUILD = declare(

@@ -1,9 +1,9 @@
 """The metrics of a run are those of its judgement, and all of them stand in the table."""
 
+from boxes.proven_box import RISER_3, position, run_box
 from laneproof.outputs.metric_table import BY_NAME
 from laneproof.outputs.proof_metrics import list_proof_samples
 from laneproof.proof.simulated_machine import Fault
-from proven_box import RISER_3, position, run_box
 
 
 def test_each_position_has_its_verdict_and_its_bound() -> None:

@@ -4,11 +4,11 @@ import json
 
 import jsonschema
 
+from boxes.proven_box import RISER_3, run_box
 from laneproof.outputs.prove_json import as_json, prove_schema
 from laneproof.proof.judgement import judge
 from laneproof.proof.run_record import ProofRun
 from laneproof.proof.simulated_machine import Fault
-from proven_box import RISER_3, run_box
 
 
 def test_the_report_keeps_to_its_schema() -> None:

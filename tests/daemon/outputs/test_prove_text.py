@@ -2,6 +2,7 @@
 
 import pytest
 
+from boxes.proven_box import RISER_3, run_box, sound_run, targets
 from laneproof.outputs.prove_text import write_line, write_now, write_plan, write_proof
 from laneproof.outputs.text_style import Style
 from laneproof.proof.judgement import judge
@@ -10,7 +11,6 @@ from laneproof.proof.run_record import StageName, WakeRun
 from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.simulated_machine import Fault
 from laneproof.proof.watched_pass import WatchedDrive, WatchedPass
-from proven_box import RISER_3, run_box, sound_run, targets
 
 
 @pytest.mark.parametrize("style", [Style(width=80), Style(width=80, unicode=False), Style(width=60)])

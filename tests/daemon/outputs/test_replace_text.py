@@ -2,14 +2,14 @@
 
 import pytest
 
-from array_box import BUILD, CHECKED, array_box, guide_for
+from boxes.array_box import BUILD, CHECKED, array_box, guide_for
+from boxes.snapshot_box import Box
 from laneproof.advice import OPEN_CASE
 from laneproof.box.shown_positions import list_positions
 from laneproof.outputs.replace_text import write_fit, write_guide
 from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof.past.past import NOTHING, Past
 from laneproof.replacement import Fit, FitItem
-from snapshot_box import Box
 
 DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
 

@@ -5,10 +5,10 @@ from typing import Any
 
 import pytest
 
+from boxes.troubled_box import SIGN
 from laneproof.findings import Kind
 from laneproof.outputs.metric_table import BY_NAME, Sample
 from laneproof.outputs.sign_metrics import list_sign_samples
-from troubled_box import SIGN
 
 LABELS = ("signal-errors", "riser-2")
 

@@ -2,12 +2,12 @@
 
 import json
 
+from boxes.snapshot_box import Box, declare, kelp_box, make_array
 from laneproof.box.names import find_drives
 from laneproof.outputs.where_json import as_json
 from laneproof.outputs.where_text import Finds
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare, kelp_box, make_array
 
 PATH = "0000:00/01.1"
 BUILD = declare(

@@ -2,13 +2,13 @@
 
 import pytest
 
+from boxes.snapshot_box import Box, declare, kelp_box, make_array
 from laneproof.box.names import find_drives
 from laneproof.box.shown_positions import list_positions
 from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 from laneproof_collectors.snapshot import NvmeNamespace
-from snapshot_box import Box, declare, kelp_box, make_array
 
 PATH = "0000:00/01.1"
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nthrough = ["passive-split"]')

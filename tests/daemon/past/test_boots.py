@@ -2,9 +2,9 @@
 
 import pytest
 
+from boxes.simulated_past import DAY, Story
+from boxes.snapshot_box import L1, Box
 from laneproof.past.boots import Boot, is_other_bios
-from simulated_past import DAY, Story
-from snapshot_box import L1, Box
 
 PATH = "0000:00/01.1"
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import A_MORNING, Box, make_array, make_interface, make_memory, make_sata_drive
 from laneproof.past.box_record import DAY, HOUR, WEEK, BoxRecord, component_bytes, follow_box, key_of, name_fans
 from laneproof_collectors.snapshot import (
     Array,
@@ -21,7 +22,6 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Unread
-from snapshot_box import A_MORNING, Box, make_array, make_interface, make_memory, make_sata_drive
 
 CARRIER = key_of("interface", "wan0", "carrier_changes")
 CORRECTED = key_of("memory", "mc0", "correctable")

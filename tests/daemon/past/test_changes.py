@@ -2,13 +2,13 @@
 
 import pytest
 
+from boxes.simulated_past import DAY, PATHS, Story
+from boxes.snapshot_box import Box, declare
 from laneproof.declaration.build import Build
 from laneproof.past.changes import ChangeBook, changes_of_notes, paths_moved
 from laneproof.past.ledger import Ledger
 from laneproof.past.notes import Note
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_past import DAY, PATHS, Story
-from snapshot_box import Box, declare
 
 PATH = PATHS[0]
 ON = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})

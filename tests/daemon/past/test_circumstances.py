@@ -2,8 +2,7 @@
 
 import pytest
 
-from laneproof_collectors.unread import Unread
-from losing_box import (
+from boxes.losing_box import (
     DOWN,
     GIVEN_UP,
     LOG_DENIED,
@@ -16,8 +15,9 @@ from losing_box import (
     removal,
     silent,
 )
-from simulated_past import HOUR, PATHS, Story
-from snapshot_box import Box, make_health
+from boxes.simulated_past import HOUR, PATHS, Story
+from boxes.snapshot_box import Box, make_health
+from laneproof_collectors.unread import Unread
 
 PULLED = tuple(f"pcieport 0000:00:01.1: pciehp: Slot(3): {words}" for words in ("Link Down", "Card not present"))
 

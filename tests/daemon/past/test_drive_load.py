@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import make_controller, make_health
 from laneproof.past.drive_load import IDLE, LOADED, WORKING, LoadRecord, Window, compare_siblings
 from laneproof_collectors.snapshot import BlockStatistics, NvmeController, NvmeNamespace
 from laneproof_collectors.unread import Unread
-from snapshot_box import make_controller, make_health
 
 MB = 1_000_000
 

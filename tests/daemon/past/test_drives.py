@@ -5,11 +5,11 @@ from typing import Any
 
 import pytest
 
+from boxes.simulated_past import DAY, HOUR, PATHS, Story
+from boxes.snapshot_box import Box, make_health
 from laneproof.past.drives import DriveRecord, SeenHeat
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
-from simulated_past import DAY, HOUR, PATHS, Story
-from snapshot_box import Box, make_health
 
 PATH = PATHS[0]
 

@@ -5,10 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof_collectors.hotplug import Action, DeviceEvent
-from laneproof_collectors.kernel_log.reading import KernelEvents, kernel_events
-from laneproof_collectors.unread import Unread
-from losing_box import (
+from boxes.losing_box import (
     DOWN,
     GIVEN_UP,
     HARMLESS_BUT_READ,
@@ -22,8 +19,11 @@ from losing_box import (
     observe_without_words,
     removal,
 )
-from simulated_past import DAY, HOUR, PATHS, Story, say
-from snapshot_box import A_MORNING, Box
+from boxes.simulated_past import DAY, HOUR, PATHS, Story, say
+from boxes.snapshot_box import A_MORNING, Box
+from laneproof_collectors.hotplug import Action, DeviceEvent
+from laneproof_collectors.kernel_log.reading import KernelEvents, kernel_events
+from laneproof_collectors.unread import Unread
 
 
 def test_a_disconnect_with_many_lines_is_one() -> None:

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.simulated_past import count
+from boxes.snapshot_box import Box
 from laneproof.past.error_reporting import Reporting, find_reporting
 from laneproof_collectors.snapshot import AerRegisters, PciFunction
 from laneproof_collectors.unread import Reason, Unread
-from simulated_past import count
-from snapshot_box import Box
 
 GAP = Unread("config", "denied", Reason.DENIED)
 ABSENT = Unread("aer_dev_correctable", "there is none", Reason.ABSENT)

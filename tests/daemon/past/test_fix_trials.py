@@ -2,13 +2,13 @@
 
 import pytest
 
+from boxes.simulated_past import HOUR, PATHS, Story, counting_box
+from boxes.snapshot_box import Box
 from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import NotedChange
 from laneproof.past.episodes import Episode
 from laneproof.past.fix_trials import DAY, EPISODES, ERRORS, Trial, TrialBook, is_cure
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_past import HOUR, PATHS, Story, counting_box
-from snapshot_box import Box
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"

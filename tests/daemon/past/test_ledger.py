@@ -5,6 +5,8 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.simulated_past import DAY, HOUR, PATHS, Story, counting_box
+from boxes.snapshot_box import Box, declare, kelp_box
 from laneproof.past.fix_trials import ERRORS, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.notes import Note, ProofNote
@@ -13,8 +15,6 @@ from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events
 from laneproof_collectors.snapshot import GROUPS, Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_past import DAY, HOUR, PATHS, Story, counting_box
-from snapshot_box import Box, declare, kelp_box
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 GAP = Unread("it", "the collector failed")

@@ -4,12 +4,12 @@ from collections.abc import Callable, Sequence
 
 import pytest
 
+from boxes.simulated_past import HOUR, PATHS, Story, count, counting_box, masked_box
+from boxes.snapshot_box import Box
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import SETTLE_SECONDS, LinkRecord, is_correctable_of_link
 from laneproof_collectors.snapshot import AerCounters, Setting
 from laneproof_collectors.unread import Reason, Unread
-from simulated_past import HOUR, PATHS, Story, count, counting_box, masked_box
-from snapshot_box import Box
 
 PATH = PATHS[0]
 

@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.simulated_past import DAY, HOUR, PATHS, Story
+from boxes.snapshot_box import Box, declare
 from laneproof.past.link_training import TrainingRecord
 from laneproof.past.notes import Note
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
-from simulated_past import DAY, HOUR, PATHS, Story
-from snapshot_box import Box, declare
 
 PATH = PATHS[0]
 

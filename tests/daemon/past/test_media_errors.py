@@ -2,9 +2,9 @@
 
 import pytest
 
+from boxes.simulated_past import DAY, HOUR, PATHS, Story
+from boxes.snapshot_box import Box
 from laneproof.past.media_errors import find_media_times
-from simulated_past import DAY, HOUR, PATHS, Story
-from snapshot_box import Box
 
 PATH = PATHS[0]
 BAD_SECTOR = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"

@@ -3,11 +3,11 @@
 from dataclasses import replace
 from typing import Any
 
+from boxes.snapshot_box import Box
 from laneproof.box.topology import survey
 from laneproof.past.presence import AWAY, HERE, LEAVING, UNSURE, find_presences, paths_by_name
 from laneproof_collectors.snapshot import MappedDevice
 from laneproof_collectors.unread import Unread
-from snapshot_box import Box
 
 PORT, DEEP = "0000:00/01.1", "0000:00/02.1/00.0/04.0"
 

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from boxes.losing_box import DOWN, four
+from boxes.simulated_past import HOUR, Story
 from laneproof.engine import Engine
 from laneproof.past.saved_state import SCHEMA, LedgerStateError, load_state
-from losing_box import DOWN, four
-from simulated_past import HOUR, Story
 
 
 def test_the_state_is_plain_json_and_says_its_version() -> None:

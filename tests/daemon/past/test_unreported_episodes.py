@@ -5,12 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED
-from laneproof_collectors.hotplug import Action
-from laneproof_collectors.kernel_log.reading import KernelEvents
-from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
-from laneproof_collectors.unread import Unread
-from losing_box import (
+from boxes.losing_box import (
     HARMLESS_BUT_READ,
     LOG_DENIED,
     LOG_OVERRUN,
@@ -23,8 +18,13 @@ from losing_box import (
     removal,
     silent,
 )
-from simulated_past import HOUR, Story
-from snapshot_box import Box
+from boxes.simulated_past import HOUR, Story
+from boxes.snapshot_box import Box
+from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED
+from laneproof_collectors.hotplug import Action
+from laneproof_collectors.kernel_log.reading import KernelEvents
+from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
+from laneproof_collectors.unread import Unread
 
 
 def resetting() -> Box:

@@ -5,10 +5,10 @@ import functools
 import pytest
 from scipy import stats
 
+from boxes.proven_box import RISER_3, drive, run_box, sound_run
 from laneproof.proof.comparison import compare_runs
 from laneproof.proof.run_record import DriveRun, DriveTally, LinkRun, ProofRun, StageName, WakeRun
 from laneproof.proof.simulated_machine import Fault
-from proven_box import RISER_3, drive, run_box, sound_run
 
 ALONE = (StageName.ALONE,)
 

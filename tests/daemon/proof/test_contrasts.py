@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 import pytest
 
+from boxes.proven_box import RISER_3, drive, run_box, sound_run
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.proof.contrasts import find_features, find_sleep
 from laneproof.proof.run_record import (
@@ -18,7 +19,6 @@ from laneproof.proof.run_record import (
     WakeRun,
 )
 from laneproof.proof.simulated_machine import Fault
-from proven_box import RISER_3, drive, run_box, sound_run
 
 CONTRASTS = (
     "errors_follow_bits",

@@ -5,10 +5,10 @@ from collections.abc import Callable
 import pytest
 from scipy import stats
 
+from boxes.proven_box import RISER_1, RISER_3, drive, position, run_box, run_disks, sound_run
 from laneproof.proof.judgement import judge, judge_drive, judge_link
 from laneproof.proof.run_record import Counts, DriveRun, Happening, LinkRun, LinkTally, ProofRun, StageName, WakeRun
 from laneproof.proof.simulated_machine import Fault
-from proven_box import RISER_1, RISER_3, drive, position, run_box, run_disks, sound_run
 
 
 def link(bits: float, errors: int, *, path: str = "0000:00/01.1", **changes: object) -> LinkRun:

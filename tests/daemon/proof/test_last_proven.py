@@ -4,11 +4,11 @@ import dataclasses
 
 import pytest
 
+from boxes.proven_box import RISER_3, kelp, run_box, sound_run
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.proof.last_proven import LastRun, describe_last, find_latest
 from laneproof.proof.run_record import ProofRun
 from laneproof_collectors.unread import Unread
-from proven_box import RISER_3, kelp, run_box, sound_run
 
 
 def with_controller(**changes: object) -> Arrangement:

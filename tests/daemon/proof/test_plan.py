@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 from scipy import stats
 
+from boxes.proven_box import RISER_3, targets
 from laneproof.proof.plan import BITS_TO_SHOW, Mode, expected_bytes, make_plan, seconds_to_show
 from laneproof.proof.run_record import DriveRun, StageName
-from proven_box import RISER_3, targets
 
 GEN_4_X4, GEN_3_X1 = "riser-1", "wireless"
 

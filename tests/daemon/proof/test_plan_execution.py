@@ -5,6 +5,7 @@ from collections.abc import Collection, Mapping
 
 import pytest
 
+from boxes.proven_box import RISER_1, drive, run_box, targets
 from laneproof.proof.plan import RunStep, make_plan
 from laneproof.proof.plan_execution import WroteError, run_plan
 from laneproof.proof.run_record import StageName
@@ -12,7 +13,6 @@ from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.simulated_machine import Fault, SimulatedMachine
 from laneproof.proof.watched_pass import WatchedPass
 from laneproof_collectors.fio import LoadResult
-from proven_box import RISER_1, drive, run_box, targets
 
 
 class Watched(SimulatedMachine):

@@ -4,13 +4,13 @@ import dataclasses
 
 import pytest
 
+from boxes.proven_box import RISER_1, targets
 from laneproof.proof.judgement import judge
 from laneproof.proof.plan import make_plan
 from laneproof.proof.run_record import ProofRun, StageName
 from laneproof.proof.run_totals import MOST_HAPPENINGS, RunTotals
 from laneproof.proof.watched_pass import Occurrence, WatchedDrive, WatchedLink, WatchedPass
 from laneproof_collectors.fio import LoadResult
-from proven_box import RISER_1, targets
 
 LOADED = targets(RISER_1)
 LOADED_PLAN = make_plan(LOADED)

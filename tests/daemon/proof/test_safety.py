@@ -4,12 +4,12 @@ import dataclasses
 
 import pytest
 
+from boxes.proven_box import RISER_1, kelp, targets
 from laneproof.proof.safety import find_reasons_against, give_orders
 from laneproof.proof.targets import Target
 from laneproof.proof.watched_pass import Occurrence, WatchedDrive, WatchedPass
 from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
-from proven_box import RISER_1, kelp, targets
 
 RECORD = targets().drives[0].record.model_copy(update={"warning_celsius": 70.0})
 FIRST = dataclasses.replace(targets().drives[0], record=RECORD, critical_celsius=80.0)

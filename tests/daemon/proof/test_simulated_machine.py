@@ -3,9 +3,9 @@
 import pytest
 from scipy import stats
 
+from boxes.proven_box import RISER_3, drive, run_box, sound_run
 from laneproof.proof.run_record import StageName
 from laneproof.proof.simulated_machine import Fault
-from proven_box import RISER_3, drive, run_box, sound_run
 
 
 def test_a_seed_is_a_story() -> None:

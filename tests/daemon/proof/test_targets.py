@@ -4,11 +4,11 @@ import dataclasses
 
 import pytest
 
+from boxes.proven_box import disks, kelp, targets
 from laneproof.box.placement import arrange
 from laneproof.proof.targets import Rest, find_rest, find_targets
 from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, NvmeIdentity, PowerState
 from laneproof_collectors.unread import Unread
-from proven_box import disks, kelp, targets
 
 
 def controller(told: AutonomousTransitions | Unread | None) -> NvmeController:

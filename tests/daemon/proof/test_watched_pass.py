@@ -4,6 +4,7 @@ import dataclasses
 
 import pytest
 
+from boxes.proven_box import RISER_3, disks, kelp, targets
 from laneproof.box.placement import arrange
 from laneproof.proof.targets import find_targets
 from laneproof.proof.watched_pass import WatchedDrive, WatchedPass, list_occurrences, watch_arrangement
@@ -11,7 +12,6 @@ from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import kernel_events
 from laneproof_collectors.snapshot import BlockStatistics, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from proven_box import RISER_3, disks, kelp, targets
 
 TARGET = next(target for target in targets().drives if target.name == RISER_3)
 NAME = next(alias for alias in TARGET.aliases if alias == TARGET.disk.removesuffix("n1"))

@@ -5,13 +5,13 @@ from typing import Any
 
 import pytest
 
-from array_box import BUILD, PATHS, array_box, make_members
+from boxes.array_box import BUILD, PATHS, array_box, make_members
+from boxes.snapshot_box import SATA, Box, make_array
 from laneproof.box.topology import survey
 from laneproof.declaration.build import Build
 from laneproof.replacement import Fit, check_new_drive, is_new_drive
 from laneproof.replacement.fit import name_part
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import SATA, Box, make_array
 
 GAP = Unread("it", "permission denied", Reason.DENIED)
 PATH = PATHS[3]

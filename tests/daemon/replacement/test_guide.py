@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from array_box import array_box, guide_for
+from boxes.array_box import array_box, guide_for
 from laneproof.replacement import Guide, Reason, Safety, Weight
 
 

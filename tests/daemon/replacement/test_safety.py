@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from array_box import BUILD, DAY, PATHS, array_box, guide_for, make_members, make_mount
+from boxes.array_box import BUILD, DAY, PATHS, array_box, guide_for, make_members, make_mount
+from boxes.snapshot_box import A_MORNING, Box, declare, make_array
 from laneproof.box.names import find_drives
 from laneproof.diagnosis.weights import CAUSE_WORDS
 from laneproof.findings import Cause, Finding, Kind, Severity
@@ -17,7 +18,6 @@ from laneproof.rules import judge_all
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import A_MORNING, Box, declare, make_array
 
 GAP = Unread("it", "permission denied", Reason.DENIED)
 

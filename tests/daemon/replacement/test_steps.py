@@ -7,14 +7,14 @@ from dataclasses import replace
 
 import pytest
 
-from array_box import BUILD, FREE, PATHS, SYSTEM, array_box, guide_for, make_members, make_mount
+from boxes.array_box import BUILD, FREE, PATHS, SYSTEM, array_box, guide_for, make_members, make_mount
+from boxes.snapshot_box import SATA, Box, declare, make_array
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.names import describe_position, find_drives
 from laneproof.replacement import Guide, GuideStep, make_guide
 from laneproof.replacement.steps import find_hot_plug
 from laneproof_collectors.snapshot import ExpressRegisters, PciFunction, SlotRegisters
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import SATA, Box, declare, make_array
 
 SLOT = SlotRegisters(
     number=7, hot_plug_capable=True,

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from boxes.snapshot_box import L1, SATA, Box, declare, kelp_box, make_memory
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, verdict
 from laneproof.rules import RULES, judge_all, rule_named
@@ -26,7 +27,6 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Unread
-from snapshot_box import L1, SATA, Box, declare, kelp_box, make_memory
 
 UNREAD = Unread("something", "permission denied")
 

@@ -2,7 +2,9 @@
 
 import pytest
 
-from boots_before import past_of_boots
+from boxes.boots_before import past_of_boots
+from boxes.simulated_past import DAY, Story
+from boxes.snapshot_box import L1, Box
 from laneproof.box.link_ends import Link
 from laneproof.box.topology import survey
 from laneproof.past.boots import Boot, LinkLimits
@@ -10,8 +12,6 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules.firmware_setting import aspm_setting, firmware_setting
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_past import DAY, Story
-from snapshot_box import L1, Box
 
 PATH = "0000:00/01.1"
 

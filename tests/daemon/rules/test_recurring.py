@@ -2,11 +2,11 @@
 
 import pytest
 
+from boxes.simulated_past import PATHS
+from boxes.snapshot_box import Box, declare, kelp_box
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.explain import explain
 from laneproof.rules.recurring import COMES_AND_GOES
-from simulated_past import PATHS
-from snapshot_box import Box, declare, kelp_box
-from story_engine import DAY, HOUR, Watcher
 
 TWICE_OVER = ["raised", "cleared", "raised", "cleared", "raised"]
 

@@ -1,5 +1,7 @@
 """Whose signs are judged, under which name, and how times and counts are said."""
 
+from boxes.simulated_past import DAY, HOUR, PATHS, Story, counting_box
+from boxes.snapshot_box import DISPLAY, Box, declare
 from laneproof.findings import Severity
 from laneproof.past.past import Past
 from laneproof.rules.drives.spare_low import SPARE_LOW
@@ -12,8 +14,6 @@ from laneproof.rules.sign_subjects import (
     watched_drives,
     watched_links,
 )
-from simulated_past import DAY, HOUR, PATHS, Story, counting_box
-from snapshot_box import DISPLAY, Box, declare
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 

@@ -2,10 +2,10 @@
 
 import pytest
 
+from boxes.simulated_past import Story, counting_box
 from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.fix_trials import DAY, EPISODES, Trial
 from laneproof.rules.sign_trials import describe_trial, say_trial
-from simulated_past import Story, counting_box
 
 
 def trial(**facts: object) -> Trial:

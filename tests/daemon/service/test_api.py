@@ -6,11 +6,11 @@ from http import HTTPStatus
 
 import pytest
 
+from boxes.troubled_box import SIGN, troubled
 from laneproof.engine import PassResult
 from laneproof.findings import Change, FindingChange
 from laneproof.service.api import Api
 from laneproof.service.status import DaemonStatus
-from troubled_box import SIGN, troubled
 
 CHANGES = tuple(
     FindingChange(at=1_790_000_000.0 + at, change=change, finding=SIGN)

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from boxes.passes import Passes
 from laneproof.engine import PassResult
 from laneproof.history.events import Event
 from laneproof.history.notes import KeptNote
@@ -19,7 +20,6 @@ from laneproof.service.owner_notes import FILE, Inbox
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.questions import Clock
-from passes import Passes
 
 PATIENCE_SECONDS = 30.0
 CLOCK = Clock(unix_seconds=1.0, up_seconds=1.0)

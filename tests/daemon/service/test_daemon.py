@@ -19,6 +19,8 @@ from typing import Any, TypeVar
 
 import pytest
 
+from boxes.troubled_box import SIGN
+from boxes.turned_box_host import START, TurnedBoxHost, removed
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine, PassResult
@@ -41,8 +43,6 @@ from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEve
 from laneproof_collectors.questions import Clock
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, SimulatedBox
-from troubled_box import SIGN
-from turned_box_host import START, TurnedBoxHost, removed
 
 _T = TypeVar("_T")
 PATIENCE_SECONDS = 30.0

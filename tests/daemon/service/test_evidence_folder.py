@@ -5,10 +5,10 @@ from typing import Any
 
 import pytest
 
+from boxes.snapshot_box import declare, kelp_box, make_array
 from laneproof.service.evidence_folder import ROOM_BYTES, find_carrying_drives, find_unwatched_mounts
 from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
 from laneproof_collectors.unread import Unread
-from snapshot_box import declare, kelp_box, make_array
 
 BUILD = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
 

@@ -13,14 +13,14 @@ from jsonschema import Draft202012Validator
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families
 
-from asked_service import NOW, Client, publish
+from boxes.proven_box import sound_run
+from boxes.troubled_box import SIGN
 from laneproof.findings import Change, FindingChange
 from laneproof.outputs.audit_json import audit_schema
 from laneproof.outputs.metric_table import BY_NAME, METRICS, write_docs
 from laneproof.service.http import ALIVE_WITHIN_SECONDS
 from laneproof.service.status import DaemonStatus
-from proven_box import sound_run
-from troubled_box import SIGN
+from support.asked_service import NOW, Client, publish
 
 
 @pytest.fixture

@@ -12,11 +12,11 @@ from http import HTTPStatus
 
 import pytest
 
-from asked_service import Client, publish
 from laneproof.service import listener
 from laneproof.service.access import Access
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
+from support.asked_service import Client, publish
 
 
 @pytest.fixture

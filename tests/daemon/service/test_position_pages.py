@@ -7,12 +7,12 @@ from urllib.parse import quote
 
 import pytest
 
-from asked_service import NOW, Client, publish
-from kept_position import make_past
+from boxes.kept_position import make_past
 from laneproof.outputs.position_past import PositionPast
 from laneproof.past.past import Past
 from laneproof.service.position_pages import PositionPages, Reply
 from laneproof.service.status import DaemonStatus
+from support.asked_service import NOW, Client, publish
 
 
 class KeptPast:

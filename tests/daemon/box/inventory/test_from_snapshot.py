@@ -5,9 +5,9 @@ from dataclasses import replace
 
 from jsonschema import Draft202012Validator
 
+from boxes.snapshot_box import L1, SATA, Box, declare, kelp_box
 from laneproof.box.inventory import Inventory, label_positions, make_inventory
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import L1, SATA, Box, declare, kelp_box
 
 GAP = Unread("x", "y", Reason.DENIED)
 BUILD = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }')

@@ -4,8 +4,7 @@ import re
 
 import pytest
 
-from html_tree import Node, read_html
-from kept_position import BEGINS, DAY, GRID, make_series
+from boxes.kept_position import BEGINS, DAY, GRID, make_series
 from laneproof.outputs.page.charts import (
     HEIGHT,
     Limit,
@@ -19,6 +18,7 @@ from laneproof.outputs.page.charts import (
     span_columns,
 )
 from laneproof.outputs.trend import Form, Subject, make_trend
+from support.html_tree import Node, read_html
 
 
 @pytest.mark.parametrize(

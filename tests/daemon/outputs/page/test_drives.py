@@ -4,11 +4,11 @@ from typing import Any
 
 import pytest
 
-from html_tree import Node, read_html
+from boxes.snapshot_box import SATA, Box, declare
 from laneproof.outputs.page.drives import write_drives
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import SATA, Box, declare
+from support.html_tree import Node, read_html
 
 GAP = Unread("log 02h", "no", Reason.DENIED)
 

@@ -2,12 +2,12 @@
 
 from dataclasses import replace
 
-from html_tree import Node, read_html
+from boxes.troubled_box import SIGN, troubled
 from laneproof.advice import OPEN_CASE
 from laneproof.findings import Cause, Finding, order_findings
 from laneproof.outputs.page.findings import write_findings
 from laneproof.outputs.page.words import Anchors
-from troubled_box import SIGN, troubled
+from support.html_tree import Node, read_html
 
 
 def cases(*findings: Finding) -> list[Node]:

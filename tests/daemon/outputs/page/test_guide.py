@@ -1,10 +1,10 @@
 """The guide as a page: the answer first, what must not be touched, then a screen a step, all of it there at once."""
 
-from array_box import BUILD, CHECKED, array_box, guide_for
-from html_tree import Node, read_html
+from boxes.array_box import BUILD, CHECKED, array_box, guide_for
+from boxes.snapshot_box import Box
 from laneproof.advice import OPEN_CASE
 from laneproof.outputs.page.guide import GuideFacts, write_guide_page
-from snapshot_box import Box
+from support.html_tree import Node, read_html
 
 DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
 

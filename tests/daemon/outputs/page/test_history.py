@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import pytest
 
-from html_tree import Node, read_html
-from kept_position import BEGINS, DAY, find_position, make_happenings, make_past, make_series
+from boxes.kept_position import BEGINS, DAY, find_position, make_happenings, make_past, make_series
 from laneproof.box.names import Position
 from laneproof.outputs.events_text import Happening
 from laneproof.outputs.page.history import SHOWN, SPANS, write_happened, write_history
 from laneproof.outputs.position_past import PositionPast
+from support.html_tree import Node, read_html
 
 
 def history(past: PositionPast | None = None, position: Position | None = None, span: str = "month") -> Node:

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from html_tree import STYLE, Node, read_html
-from kept_position import find_position, make_facts, make_past, make_series
+from boxes.kept_position import find_position, make_facts, make_past, make_series
+from boxes.snapshot_box import Box, declare, kelp_box
+from boxes.troubled_box import SIGN, Judged, judge, troubled
 from laneproof.advice import OPEN_CASE
 from laneproof.findings import Change, FindingChange, Kind
 from laneproof.outputs.page.guide import GuideFacts, write_guide_page
@@ -19,8 +20,7 @@ from laneproof.outputs.page.words import draw_strands
 from laneproof.replacement import Keep, make_guide
 from laneproof_collectors.snapshot import GROUPS
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare, kelp_box
-from troubled_box import SIGN, Judged, judge, troubled
+from support.html_tree import STYLE, Node, read_html
 
 GAP = Unread("anything", "made up", Reason.FAILED)
 

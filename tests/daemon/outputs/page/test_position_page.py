@@ -5,12 +5,12 @@ import re
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from html_tree import Node, read_html
-from kept_position import make_facts
+from boxes.kept_position import make_facts
+from boxes.snapshot_box import Box, declare
+from boxes.troubled_box import Judged, judge, troubled
 from laneproof.advice import OPEN_CASE
 from laneproof.outputs.page.position_page import write_position
-from snapshot_box import Box, declare
-from troubled_box import Judged, judge, troubled
+from support.html_tree import Node, read_html
 
 
 def page(label: str = "riser-2", judged: Judged | None = None, **more: object) -> Node:

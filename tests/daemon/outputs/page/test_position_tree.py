@@ -2,13 +2,13 @@
 
 from dataclasses import replace
 
-from html_tree import Node, read_html
+from boxes.snapshot_box import Box, kelp_box
+from boxes.troubled_box import Judged, judge, troubled
 from laneproof.findings import order_findings
 from laneproof.outputs.page.position_tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import Anchors
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, kelp_box
-from troubled_box import Judged, judge, troubled
+from support.html_tree import Node, read_html
 
 
 def tree(judged: Judged | None = None) -> Node:

@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
-from html_tree import read_html
+from boxes.troubled_box import SIGN
 from laneproof.findings import Change, FindingChange
 from laneproof.outputs.page.recent_changes import SHOWN, write_recent
-from troubled_box import SIGN
+from support.html_tree import read_html
 
 
 def change(t: float, what: Change = Change.RAISED) -> FindingChange:

@@ -4,12 +4,12 @@ import re
 
 import pytest
 
-from html_tree import Node, read_html
-from kept_position import GRID, make_series
+from boxes.kept_position import GRID, make_series
+from boxes.troubled_box import troubled
 from laneproof.outputs.events_text import Happening
 from laneproof.outputs.page.report import ReportFacts, hide_serials, write_report
 from laneproof.outputs.trend import Subject, Trend, make_trend
-from troubled_box import troubled
+from support.html_tree import Node, read_html
 
 LINE = "nvme nvme1: controller is down; will reset: CSTS=0xffffffff"
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from html_tree import Node, read_html
+from boxes.snapshot_box import Box, declare, kelp_box, make_firmware
 from laneproof.outputs.page.rest_of_box import (
     write_arrays,
     write_declaration,
@@ -13,7 +13,7 @@ from laneproof.outputs.page.rest_of_box import (
     write_overdue,
 )
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare, kelp_box, make_firmware
+from support.html_tree import Node, read_html
 
 GAP = Unread("it", "made up", Reason.FAILED)
 

@@ -2,10 +2,10 @@
 
 import pytest
 
-from html_tree import read_html
 from laneproof.outputs.markup import tag
 from laneproof.outputs.page.shell import LATE_SECONDS, write_age, write_document
 from laneproof.outputs.page.words import FROM_BELOW, FROM_HOME, Links
+from support.html_tree import read_html
 
 
 @pytest.mark.parametrize(

@@ -1,8 +1,8 @@
 """A table of the page names its columns and its rows, for eyes, for ears and for a narrow screen."""
 
-from html_tree import read_html
 from laneproof.outputs.markup import tag
 from laneproof.outputs.page.tables import write_table
+from support.html_tree import read_html
 
 
 def test_each_cell_has_its_column_and_each_row_its_header() -> None:

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from html_tree import read_html
-from kept_position import find_position
+from boxes.kept_position import find_position
+from boxes.snapshot_box import A_MORNING
+from boxes.troubled_box import BUILD, SIGN, troubled
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import parse_declaration
 from laneproof.commands.table import make_parser
@@ -16,8 +17,7 @@ from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding
 from laneproof.outputs.page.to_copy import write_commands
 from laneproof.rules.catalogue import mark_accepted
-from snapshot_box import A_MORNING
-from troubled_box import BUILD, SIGN, troubled
+from support.html_tree import read_html
 
 
 def declare(text: str) -> Build:

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from html_tree import read_html
+from boxes.troubled_box import SIGN, troubled
 from laneproof.findings import Kind
 from laneproof.outputs.page.words import Anchors, count_words, draw_mark, mark_of, show_time
-from troubled_box import SIGN, troubled
+from support.html_tree import read_html
 
 
 @pytest.mark.parametrize(

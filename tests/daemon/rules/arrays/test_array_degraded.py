@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import RAID_5, array_snapshot, kelp_box, make_array
 from laneproof.findings import Kind, Severity
 from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example, judge
-from snapshot_box import RAID_5, array_snapshot, kelp_box, make_array
+from support.rule_examples import check_examples, example, judge
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 

@@ -2,13 +2,13 @@
 
 import pytest
 
+from boxes.snapshot_box import RAID_5, Box, array_snapshot, kelp_box
 from laneproof.findings import Kind, Severity
 from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
 from laneproof.rules.arrays.array_differs import ARRAY_DIFFERS
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example, judge
-from snapshot_box import RAID_5, Box, array_snapshot, kelp_box
+from support.rule_examples import check_examples, example, judge
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 

@@ -4,13 +4,13 @@ from typing import Any
 
 import pytest
 
+from boxes.snapshot_box import RAID_5, array_snapshot, declare, kelp_box, make_array
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.array_errors import ARRAY_ERRORS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import RAID_5, array_snapshot, declare, kelp_box, make_array
+from support.rule_examples import check_examples, example
 
 POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 3))
 DISKS = ("nvme0n1", "nvme1n1")

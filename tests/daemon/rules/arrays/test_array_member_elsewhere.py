@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import Box, declare, kelp_box
 from laneproof.box.placement import arrange
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE, declared_disks
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import Box, declare, kelp_box
+from support.rule_examples import check_examples, example
 
 POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 5))
 ARRAY = '[[array]]\nname = "md0"\nlevel = "raid5"\nmembers = ["riser-1", "riser-2", "riser-3"]\n'

@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import A_MORNING, RAID_5, array_snapshot, kelp_box, make_array
 from laneproof.findings import Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.arrays.array_rebuilding import ARRAY_REBUILDING, estimate_seconds_left
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example, judge
-from snapshot_box import A_MORNING, RAID_5, array_snapshot, kelp_box, make_array
+from support.rule_examples import check_examples, example, judge
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box
 from laneproof.engine import Engine
 from laneproof.findings import Kind
 from laneproof.past.box_record import DAY, ArrayChecks, BoxRecord
@@ -11,8 +12,7 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example, judge
-from snapshot_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box
+from support.rule_examples import check_examples, example, judge
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 

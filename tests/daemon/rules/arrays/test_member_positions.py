@@ -2,11 +2,11 @@
 
 import pytest
 
+from boxes.snapshot_box import declare, kelp_box, make_array
 from laneproof.box.placement import arrange
 from laneproof.rules.arrays.member_positions import Losses, find_losses, is_lost, locate_disks, name_members
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from snapshot_box import declare, kelp_box, make_array
 
 BUILD = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n')
 ARRANGEMENT = arrange(BUILD, kelp_box(2).snapshot())

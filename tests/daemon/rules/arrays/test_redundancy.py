@@ -2,10 +2,10 @@
 
 import pytest
 
+from boxes.snapshot_box import make_array
 from laneproof.rules.arrays.redundancy import count_lost, count_spared
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
-from snapshot_box import make_array
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 

@@ -1,8 +1,8 @@
 """Drives that sleep: what they reported last stands for a week."""
 
+from boxes.snapshot_box import NVME, Box, declare
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import NVME, Box, declare
-from story_engine import DAY, HOUR, Watcher
 
 PATH, BAY = "0000:00/01.1", "0000:00/17.0/ata-1"
 ASLEEP = Unread("what the drive itself reports", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)

@@ -1,11 +1,11 @@
 """Controllers that had to be reset."""
 
+from boxes.losing_box import DOWN, RESET, days
+from boxes.simulated_past import dropping_past, quiet_snapshot
+from boxes.snapshot_box import RISER_1, declare
+from boxes.story_engine import Watcher
 from laneproof.rules.drives.controller_resets import CONTROLLER_RESETS
-from losing_box import DOWN, RESET, days
-from rule_examples import check_examples, example
-from simulated_past import dropping_past, quiet_snapshot
-from snapshot_box import RISER_1, declare
-from story_engine import Watcher
+from support.rule_examples import check_examples, example
 
 BUILD = declare(RISER_1)
 

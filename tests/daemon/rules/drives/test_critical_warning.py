@@ -5,6 +5,8 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import RISER_1, SATA, Box, declare, make_health
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.advice import BACK_UP
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
@@ -14,10 +16,8 @@ from laneproof.rules.unread_steps import SHORT_OF
 from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from rule_examples import check_examples, example
-from rule_examples import judge as list_findings
-from snapshot_box import RISER_1, SATA, Box, declare, make_health
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
+from support.rule_examples import judge as list_findings
 
 PATH = "0000:00/01.1"
 HOT = 2  # bit 1: a temperature is beyond its threshold

@@ -1,10 +1,10 @@
 """drive-fail-slow: compared with company under the same load, raised when chance does not explain it."""
 
+from boxes.simulated_past import busy_box, slow_past
+from boxes.snapshot_box import RISER_1
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
-from rule_examples import check_examples, example
-from simulated_past import busy_box, slow_past
-from snapshot_box import RISER_1
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 
 class Busy:

@@ -2,13 +2,13 @@
 
 import pytest
 
+from boxes.simulated_past import HOUR, Story
+from boxes.snapshot_box import Box, declare
+from boxes.story_engine import DAY, Watcher
 from laneproof.past.past import Past
 from laneproof.rules.drives.drive_port_lost import DRIVE_PORT_LOST
 from laneproof_collectors.snapshot import NvmeNamespace
-from rule_examples import check_examples, example
-from simulated_past import HOUR, Story
-from snapshot_box import Box, declare
-from story_engine import DAY, Watcher
+from support.rule_examples import check_examples, example
 
 FIRST, SECOND = "0000:00/01.1", "0001:00/01.1"
 

@@ -4,14 +4,14 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.losing_box import DOWN, days
+from boxes.simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
+from boxes.snapshot_box import RISER_1, Box, declare
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.drops_off_bus import DROPS_OFF_BUS
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.unread import Reason, Unread
-from losing_box import DOWN, days
-from rule_examples import check_examples, example
-from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
-from snapshot_box import RISER_1, Box, declare
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 BUILD = declare(RISER_1)
 

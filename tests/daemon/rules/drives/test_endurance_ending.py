@@ -4,12 +4,12 @@ import math
 
 import pytest
 
+from boxes.simulated_past import PATHS, health_past, moving
+from boxes.snapshot_box import RISER_1, Box, declare
+from boxes.story_engine import DAY, Watcher
 from laneproof.evidence.wear import DATA_UNIT_BYTES
 from laneproof.rules.drives.endurance_ending import ENDURANCE_ENDING
-from rule_examples import check_examples, example
-from simulated_past import PATHS, health_past, moving
-from snapshot_box import RISER_1, Box, declare
-from story_engine import DAY, Watcher
+from support.rule_examples import check_examples, example
 
 
 def fall(rule: str, name: str, first: float, last: float, days: int) -> Watcher:

@@ -2,12 +2,12 @@
 
 import pytest
 
+from boxes.losing_box import DOWN, GIVEN_UP, days, four, gone
+from boxes.simulated_past import PATHS, counting_box
+from boxes.snapshot_box import RISER_1, Box, declare
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.episode_series import LONGEST_SECONDS, SHORTEST_SECONDS
 from laneproof_collectors.snapshot import AutonomousTransitions
-from losing_box import DOWN, GIVEN_UP, days, four, gone
-from simulated_past import PATHS, counting_box
-from snapshot_box import RISER_1, Box, declare
-from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(RISER_1)
 

@@ -2,12 +2,12 @@
 
 import pytest
 
+from boxes.simulated_past import PATHS
+from boxes.snapshot_box import SATA, Box, declare
 from laneproof.findings import Finding, Kind
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
-from simulated_past import PATHS
-from snapshot_box import SATA, Box, declare
 
 LABELS = "".join(f'[[position]]\nlabel = "bay-{number}"\npath = "{path}"\n' for number, path in enumerate(PATHS))
 

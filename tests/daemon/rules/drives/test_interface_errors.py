@@ -2,12 +2,12 @@
 
 import pytest
 
-from disk_box import DENIED, box, judge, watch
+from boxes.disk_box import DENIED, box, judge, watch
+from boxes.simulated_past import grown_past
+from boxes.snapshot_box import SATA_BAY
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
-from rule_examples import check_examples, example
-from simulated_past import grown_past
-from snapshot_box import SATA_BAY
+from support.rule_examples import check_examples, example
 
 
 @pytest.mark.parametrize(

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.simulated_past import PATHS, health_past
+from boxes.snapshot_box import RISER_1, Box, declare
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
-from rule_examples import check_examples, example
-from simulated_past import PATHS, health_past
-from snapshot_box import RISER_1, Box, declare
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 

@@ -2,11 +2,11 @@
 
 import pytest
 
+from boxes.story_engine import DAY
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import Remaining, by_percentage
 from laneproof.past.drives import Steps
 from laneproof.rules.drives.projection import project
-from story_engine import DAY
 
 
 def days_left(steps: Steps, day: float) -> float:

@@ -2,13 +2,13 @@
 
 import pytest
 
-from disk_box import DENIED, judge
+from boxes.disk_box import DENIED, judge
+from boxes.snapshot_box import SATA, Box, declare
 from laneproof.rules import judge_all
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
 from laneproof.rules.drives.sectors_failing import SECTORS_FAILING
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED
 from laneproof.rules.rule import Pass, Rule
-from snapshot_box import SATA, Box, declare
 
 RULES = (SECTORS_FAILING, INTERFACE_ERRORS, SELF_TEST_FAILED)
 

@@ -2,11 +2,11 @@
 
 import pytest
 
-from disk_box import DENIED, box, judge
+from boxes.disk_box import DENIED, box, judge
+from boxes.snapshot_box import SATA_BAY
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED, has_failed
-from rule_examples import check_examples, example
-from snapshot_box import SATA_BAY
+from support.rule_examples import check_examples, example
 
 
 # Results as smartctl writes them (smartmontools ataprint.cpp and scsiprint.cpp, from memory)

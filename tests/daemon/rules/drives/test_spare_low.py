@@ -2,11 +2,11 @@
 
 import pytest
 
+from boxes.simulated_past import PATHS, health_past, moving
+from boxes.snapshot_box import RISER_1, Box
+from boxes.story_engine import DAY, Watcher
 from laneproof.rules.drives.spare_low import SPARE_LOW
-from rule_examples import check_examples, example
-from simulated_past import PATHS, health_past, moving
-from snapshot_box import RISER_1, Box
-from story_engine import DAY, Watcher
+from support.rule_examples import check_examples, example
 
 
 @pytest.mark.parametrize(

@@ -2,13 +2,13 @@
 
 import pytest
 
+from boxes.mount_box import DECLARED, box, judge, mounted
+from boxes.snapshot_box import ARCHIVE
 from laneproof.findings import Kind, Severity
 from laneproof.rules.file_systems.file_system_full import FILE_SYSTEM_FULL
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
-from mount_box import DECLARED, box, judge, mounted
-from rule_examples import check_examples, example
-from snapshot_box import ARCHIVE
+from support.rule_examples import check_examples, example
 
 
 @pytest.mark.parametrize(

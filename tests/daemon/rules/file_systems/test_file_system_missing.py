@@ -1,14 +1,14 @@
 """Declared file systems that are not mounted."""
 
+from boxes.mount_box import DECLARED, box, judge, mounted
+from boxes.snapshot_box import ARCHIVE, Box, declare
 from laneproof.findings import Kind
 from laneproof.rules.file_systems.file_system_full import FILE_SYSTEM_FULL
 from laneproof.rules.file_systems.file_system_missing import FILE_SYSTEM_MISSING
 from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_ONLY
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
-from mount_box import DECLARED, box, judge, mounted
-from rule_examples import check_examples, example
-from snapshot_box import ARCHIVE, Box, declare
+from support.rule_examples import check_examples, example
 
 
 def test_declared_file_system_that_is_mounted_holds() -> None:

@@ -2,15 +2,15 @@
 
 import pytest
 
+from boxes.mount_box import DECLARED, box, judge, mounted
+from boxes.snapshot_box import make_firmware
 from laneproof.findings import Kind, Severity
 from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import Past
 from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_ONLY
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
-from mount_box import DECLARED, box, judge, mounted
-from rule_examples import check_examples, example
-from snapshot_box import make_firmware
+from support.rule_examples import check_examples, example
 
 BOOT = make_firmware().boot_id
 

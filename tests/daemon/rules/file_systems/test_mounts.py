@@ -2,8 +2,8 @@
 
 import pytest
 
+from boxes.snapshot_box import declare
 from laneproof.rules.file_systems.mounts import find_plans, tidy
-from snapshot_box import declare
 
 
 @pytest.mark.parametrize(("mount", "spelt"), [("/", "/"), ("/srv/archive/", "/srv/archive"), ("/srv", "/srv")])

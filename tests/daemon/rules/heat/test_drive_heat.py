@@ -2,11 +2,11 @@
 
 import pytest
 
+from boxes.simulated_past import PATHS
+from boxes.snapshot_box import Box
+from boxes.story_engine import DAY, HOUR, Watcher, hours
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
-from simulated_past import PATHS
-from snapshot_box import Box
-from story_engine import DAY, HOUR, Watcher, hours
 
 NO_LOG = {"identity": Unread("identify of nvme0", "denied"), "health": Unread("log 02h of nvme0", "denied")}
 

@@ -4,14 +4,14 @@ from typing import Any
 
 import pytest
 
+from boxes.snapshot_box import A_MORNING, Box
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.heat.fan_stopped import FAN_STOPPED
 from laneproof_collectors.snapshot import Fan, Thermal
 from laneproof_collectors.unread import Reason, Unread
-from rule_examples import check_examples, example, judge
-from snapshot_box import A_MORNING, Box
+from support.rule_examples import check_examples, example, judge
 
 UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reason.DENIED)
 

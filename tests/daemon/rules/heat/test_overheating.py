@@ -1,10 +1,10 @@
 """One rule for all that has a thermometer."""
 
+from boxes.simulated_past import health_past
+from boxes.snapshot_box import RISER_1, Box
 from laneproof.rules.heat.overheating import OVERHEATING
 from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
-from rule_examples import check_examples, example
-from simulated_past import health_past
-from snapshot_box import RISER_1, Box
+from support.rule_examples import check_examples, example
 
 
 def board(celsius: float) -> Snapshot:

@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 
+from boxes.snapshot_box import A_MORNING, SATA, Box, declare
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
@@ -12,7 +13,6 @@ from laneproof.rules.heat.own_limits import judge_box_heat
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import A_MORNING, SATA, Box, declare
 
 UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reason.DENIED)
 

@@ -1,10 +1,10 @@
 """What heat does to a drive's pace."""
 
+from boxes.simulated_past import health_past
+from boxes.snapshot_box import RISER_1
+from boxes.story_engine import Watcher, hours
 from laneproof.rules.heat.throttled import THROTTLED
-from rule_examples import check_examples, example
-from simulated_past import health_past
-from snapshot_box import RISER_1
-from story_engine import Watcher, hours
+from support.rule_examples import check_examples, example
 
 
 def test_what_overheating_reports_is_not_reported_twice() -> None:

@@ -1,11 +1,11 @@
 """Errors that were counted once and are not any more."""
 
+from boxes.simulated_past import counting_box, hiding_past, masked_box, quiet_snapshot
+from boxes.snapshot_box import RISER_1, declare
+from boxes.story_engine import DAY, Watcher
 from laneproof.rules.links.errors_hidden import ERRORS_HIDDEN
 from laneproof.rules.rule import Pass
-from rule_examples import check_examples, example
-from simulated_past import counting_box, hiding_past, masked_box, quiet_snapshot
-from snapshot_box import RISER_1, declare
-from story_engine import DAY, Watcher
+from support.rule_examples import check_examples, example
 
 BUILD = declare(RISER_1)
 

@@ -4,15 +4,15 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.simulated_past import PATHS, counting_box, mask, masked_box, quiet_snapshot, withheld_snapshot
+from boxes.snapshot_box import RISER_1, Box, declare
 from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import Reporting
 from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED, STATE_WORDS, find_aer_owner
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from simulated_past import PATHS, counting_box, mask, masked_box, quiet_snapshot, withheld_snapshot
-from snapshot_box import RISER_1, Box, declare
+from support.rule_examples import check_examples, example
 
 OFF, UNREAD = Setting(value="off", origin="command-line"), Unread("error reporting", "denied")
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')

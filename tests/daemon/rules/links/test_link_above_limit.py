@@ -2,10 +2,10 @@
 
 import pytest
 
+from boxes.link_box import box, build, judge
 from laneproof.findings import Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
-from link_box import box, build, judge
-from rule_examples import check_examples, example
+from support.rule_examples import check_examples, example
 
 
 @pytest.mark.parametrize(

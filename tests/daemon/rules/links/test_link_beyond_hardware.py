@@ -2,14 +2,14 @@
 
 from dataclasses import replace
 
+from boxes.link_box import PATH, UNKNOWN, box, build, edit_both, judge
+from boxes.snapshot_box import declare
 from laneproof.findings import Kind
 from laneproof.rules import judge_all
 from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
 from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass
-from link_box import PATH, UNKNOWN, box, build, edit_both, judge
-from rule_examples import check_examples, example
-from snapshot_box import declare
+from support.rule_examples import check_examples, example
 
 
 def test_unread_limit_leaves_the_why_open() -> None:

@@ -2,12 +2,12 @@
 
 import pytest
 
+from boxes.link_box import PATH, trained
+from boxes.simulated_past import training_past
+from boxes.snapshot_box import GENERATION_4, Box, declare
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.links.link_degraded_on_some_boots import LINK_DEGRADED_ON_SOME_BOOTS
-from link_box import PATH, trained
-from rule_examples import check_examples, example
-from simulated_past import training_past
-from snapshot_box import GENERATION_4, Box, declare
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 BUILD = declare(GENERATION_4)
 

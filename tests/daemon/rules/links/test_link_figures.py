@@ -2,14 +2,14 @@
 
 from dataclasses import replace
 
+from boxes.link_box import PATH, PLAN, box, build, judge, judge_undeclared
+from boxes.snapshot_box import Box, declare, make_express
+from boxes.story_engine import DAY, Watcher
 from laneproof.findings import Kind, Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
-from link_box import PATH, PLAN, box, build, judge, judge_undeclared
-from snapshot_box import Box, declare, make_express
-from story_engine import DAY, Watcher
 
 
 def test_slow_and_narrow_give_both_values() -> None:

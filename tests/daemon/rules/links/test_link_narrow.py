@@ -4,15 +4,15 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.link_box import DEVICE, PATH, UNKNOWN, box, build, edit_both, judge, judge_undeclared
+from boxes.snapshot_box import Box
 from laneproof.findings import Kind, Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof_collectors.snapshot import PciFunction, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Unread
-from link_box import DEVICE, PATH, UNKNOWN, box, build, edit_both, judge, judge_undeclared
-from rule_examples import check_examples, example
-from snapshot_box import Box
+from support.rule_examples import check_examples, example
 
 
 @pytest.mark.parametrize("declared", [1, 2, 4])

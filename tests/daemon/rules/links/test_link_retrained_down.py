@@ -2,13 +2,13 @@
 
 import pytest
 
+from boxes.link_box import PATH, trained
+from boxes.simulated_past import training_past
+from boxes.snapshot_box import GENERATION_4, declare
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.rules.links.link_retrained_down import LINK_RETRAINED_DOWN
-from link_box import PATH, trained
-from rule_examples import check_examples, example
-from simulated_past import training_past
-from snapshot_box import GENERATION_4, declare
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 BUILD = declare(GENERATION_4)
 

@@ -2,15 +2,15 @@
 
 import pytest
 
+from boxes.link_box import PATH, box, build, judge, past
+from boxes.snapshot_box import Box
 from laneproof.findings import Kind
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Rule
-from link_box import PATH, box, build, judge, past
-from rule_examples import check_examples, example
-from snapshot_box import Box
+from support.rule_examples import check_examples, example
 
 
 @pytest.mark.parametrize("declared", [1, 2, 3, 4])

@@ -2,10 +2,10 @@
 
 import pytest
 
+from boxes.snapshot_box import SATA, Box, declare
 from laneproof.box.placement import Arrangement
 from laneproof.box.topology import survey
 from laneproof.rules.links.link_subjects import find_rest, find_subjects
-from snapshot_box import SATA, Box, declare
 
 PATH = "0000:00/01.1"
 

@@ -4,15 +4,15 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.simulated_past import PATHS, count, counting_box, link_errors_past, quiet_snapshot
+from boxes.snapshot_box import L1, RISER_1, SATA, Box, declare
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.past.error_reporting import SIGNAL_BITS, Reporting
 from laneproof.past.notes import parse_note
 from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import AerRegisters, AutonomousTransitions
-from rule_examples import check_examples, example
-from simulated_past import PATHS, count, counting_box, link_errors_past, quiet_snapshot
-from snapshot_box import L1, RISER_1, SATA, Box, declare
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 

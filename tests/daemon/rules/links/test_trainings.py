@@ -1,8 +1,8 @@
 """Links whose training was watched."""
 
+from boxes.simulated_past import Story
+from boxes.snapshot_box import Box, declare
 from laneproof.rules.links.trainings import watched_trainings, write_training
-from simulated_past import Story
-from snapshot_box import Box, declare
 
 PATH = "0000:00/01.1"
 

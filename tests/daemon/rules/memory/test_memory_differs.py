@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import Box, declare, make_memory
 from laneproof.findings import Finding, Kind
 from laneproof.rules.memory.memory_differs import MEMORY_DIFFERS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Memory
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import Box, declare, make_memory
+from support.rule_examples import check_examples, example
 
 GIB = 1 << 30
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")

@@ -4,14 +4,14 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import A_MORNING, Box, make_memory
 from laneproof.engine import Engine
 from laneproof.findings import Kind, Severity
 from laneproof.past.box_record import DAY
 from laneproof.rules.memory.memory_errors import MEMORY_ERRORS
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example, judge
-from snapshot_box import A_MORNING, Box, make_memory
+from support.rule_examples import check_examples, example, judge
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 

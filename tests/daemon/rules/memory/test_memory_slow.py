@@ -5,12 +5,12 @@ from typing import Any
 
 import pytest
 
+from boxes.snapshot_box import Box, make_memory
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.memory.memory_slow import MEMORY_SLOW, find_channels
 from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example, judge
-from snapshot_box import Box, make_memory
+from support.rule_examples import check_examples, example, judge
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 

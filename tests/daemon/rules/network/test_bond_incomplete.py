@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.port_box import BOND, judge_bond
+from boxes.snapshot_box import TWO_PORTS, bond_snapshot, make_bond
 from laneproof.findings import Kind
 from laneproof.rules.network.bond_incomplete import _NOBODY, BOND_INCOMPLETE
 from laneproof_collectors.snapshot import Bond
 from laneproof_collectors.unread import Unread
-from port_box import BOND, judge_bond
-from rule_examples import check_examples, example
-from snapshot_box import TWO_PORTS, bond_snapshot, make_bond
+from support.rule_examples import check_examples, example
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 

@@ -2,14 +2,14 @@
 
 import pytest
 
+from boxes.port_box import box, judge, watch
+from boxes.simulated_past import grown_past
+from boxes.snapshot_box import TWO_PORTS
 from laneproof.findings import Kind, Severity
 from laneproof.past.box_record import DAY, HOUR
 from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
 from laneproof_collectors.unread import Unread
-from port_box import box, judge, watch
-from rule_examples import check_examples, example
-from simulated_past import grown_past
-from snapshot_box import TWO_PORTS
+from support.rule_examples import check_examples, example
 
 
 @pytest.mark.parametrize("changes", [0, 1, 2, 11, None])

@@ -4,14 +4,14 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.port_box import BOND, judge_bond
+from boxes.snapshot_box import TWO_PORTS, bond_snapshot, make_interface
 from laneproof.findings import Kind
 from laneproof.rules.network.bond_incomplete import BOND_INCOMPLETE
 from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
-from port_box import BOND, judge_bond
-from rule_examples import check_examples, example
-from snapshot_box import TWO_PORTS, bond_snapshot, make_interface
+from support.rule_examples import check_examples, example
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 

@@ -1,11 +1,11 @@
 """Network ports, and the bonds that they are in."""
 
+from boxes.port_box import box, judge
+from boxes.snapshot_box import Box, declare, make_bond, make_interface
 from laneproof.rules.network.network_errors import NETWORK_ERRORS
 from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
 from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
 from laneproof.rules.network.ports import ONE_FLOW
-from port_box import box, judge
-from snapshot_box import Box, declare, make_bond, make_interface
 
 BOND = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0", "wan1"]\n')
 

@@ -4,16 +4,16 @@ from collections.abc import Iterable
 
 import pytest
 
-from boots_before import past_of_boots
+from boxes.boots_before import past_of_boots
+from boxes.snapshot_box import Box, declare
+from boxes.story_engine import HOUR, Watcher
 from laneproof.findings import Finding, Severity
 from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
 from laneproof.rules.rule import Pass
-from rule_examples import check_examples, example
-from snapshot_box import Box, declare
-from story_engine import HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 KINDS = ("nvme", "nvme", "nvme", "nvme")
 

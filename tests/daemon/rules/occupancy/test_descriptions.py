@@ -2,10 +2,10 @@
 
 import pytest
 
+from boxes.snapshot_box import Box, declare
 from laneproof.box.placement import arrange
 from laneproof.rules.occupancy.descriptions import describe_found, describe_plan, moved_step
 from laneproof_collectors.unread import Unread
-from snapshot_box import Box, declare
 
 PATH = "0000:00/01.1"
 

@@ -1,12 +1,12 @@
 """identity-doubtful: twins, drives without a name, drives that are not what they were."""
 
+from boxes.simulated_past import PATHS, quiet_snapshot, renamed_past
+from boxes.snapshot_box import Box, declare_risers
+from boxes.story_engine import DAY, Watcher
 from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import NvmeNamespace, Snapshot
-from rule_examples import check_examples, example
-from simulated_past import PATHS, quiet_snapshot, renamed_past
-from snapshot_box import Box, declare_risers
-from story_engine import DAY, Watcher
+from support.rule_examples import check_examples, example
 
 
 def doubts(box: Box) -> list[str]:

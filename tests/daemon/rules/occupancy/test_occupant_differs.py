@@ -2,14 +2,14 @@
 
 import pytest
 
+from boxes.occupied_box import at, position
+from boxes.snapshot_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive
 from laneproof.findings import Kind, Severity
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
-from occupied_box import at, position
-from rule_examples import check_examples, example, judge
-from snapshot_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive
+from support.rule_examples import check_examples, example, judge
 
 SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
 

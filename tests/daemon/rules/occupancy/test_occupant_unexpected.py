@@ -1,14 +1,14 @@
 """Drives where none is declared."""
 
+from boxes.occupied_box import at, position
+from boxes.snapshot_box import Box, declare, kelp_box
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.findings import Severity
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
-from occupied_box import at, position
-from rule_examples import check_examples, example, judge
-from snapshot_box import Box, declare, kelp_box
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example, judge
 
 
 def test_drive_in_a_position_declared_empty_is_reported_with_its_home() -> None:

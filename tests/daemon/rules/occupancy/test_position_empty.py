@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.losing_box import four, gone, removal
+from boxes.occupied_box import at, position
+from boxes.simulated_past import DAY, Story
+from boxes.snapshot_box import TWO_DRIVES, Box, declare, kelp_box
 from laneproof.findings import Kind, Severity
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
-from losing_box import four, gone, removal
-from occupied_box import at, position
-from rule_examples import check_examples, example, judge
-from simulated_past import DAY, Story
-from snapshot_box import TWO_DRIVES, Box, declare, kelp_box
+from support.rule_examples import check_examples, example, judge
 
 
 def test_missing_bridge_means_an_empty_position() -> None:

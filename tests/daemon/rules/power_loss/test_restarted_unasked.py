@@ -2,11 +2,11 @@
 
 import pytest
 
+from boxes.simulated_past import power_cut_past
+from boxes.snapshot_box import Box
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.power_loss.restarted_unasked import RESTARTED_UNASKED
-from rule_examples import check_examples, example
-from simulated_past import power_cut_past
-from snapshot_box import Box
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 PATHS = tuple(f"0000:00/01.{number}" for number in (1, 2, 3, 4))
 

@@ -1,11 +1,11 @@
 """unsafe-shutdowns-rising: power lost at the drive while the machine runs on, and not a power cut."""
 
+from boxes.losing_box import DOWN
+from boxes.simulated_past import PATHS, health_past
+from boxes.snapshot_box import RISER_1, Box
+from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.power_loss.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
-from losing_box import DOWN
-from rule_examples import check_examples, example
-from simulated_past import PATHS, health_past
-from snapshot_box import RISER_1, Box
-from story_engine import DAY, HOUR, Watcher
+from support.rule_examples import check_examples, example
 
 
 def box(number: int) -> Box:

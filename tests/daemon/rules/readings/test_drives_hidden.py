@@ -2,12 +2,12 @@
 
 import pytest
 
+from boxes.snapshot_box import SATA, Box
 from laneproof.findings import Finding, Kind
 from laneproof.rules.readings.drives_hidden import DRIVES_HIDDEN
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import SATA, Box
+from support.rule_examples import check_examples, example
 
 CARD, RAID = "0000:00/01.1", 0x010400
 

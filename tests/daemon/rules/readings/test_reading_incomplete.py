@@ -2,6 +2,7 @@
 
 import pytest
 
+from boxes.snapshot_box import Box, declare, kelp_box
 from laneproof.findings import Kind
 from laneproof.past.past import Past
 from laneproof.rules import judge_all
@@ -9,8 +10,7 @@ from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import GROUPS
 from laneproof_collectors.unread import Reason, Unread
-from rule_examples import check_examples, example
-from snapshot_box import Box, declare, kelp_box
+from support.rule_examples import check_examples, example
 
 UNREAD = Unread("/sys/somewhere", "permission denied")
 

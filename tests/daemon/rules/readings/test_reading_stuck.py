@@ -4,13 +4,13 @@ from typing import Any
 
 import pytest
 
+from boxes.simulated_past import PATHS, busy_box, quiet_snapshot, still_past
+from boxes.snapshot_box import A_MORNING, RISER_1, Box, declare
+from boxes.story_engine import DAY, Watcher
 from laneproof.past.drives import HOST_COUNTS
 from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof_collectors.unread import Reason, Unread
-from rule_examples import check_examples, example
-from simulated_past import PATHS, busy_box, quiet_snapshot, still_past
-from snapshot_box import A_MORNING, RISER_1, Box, declare
-from story_engine import DAY, Watcher
+from support.rule_examples import check_examples, example
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 LATE = Unread("log 02h of nvme0", "no answer within 5 s", Reason.TIMED_OUT)

@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
+from boxes.snapshot_box import Box, declare
 from laneproof.rules.rule import Pass
 from laneproof.rules.settings.declaration_not_in_force import DECLARATION_NOT_IN_FORCE
-from rule_examples import check_examples, example
-from snapshot_box import Box, declare
+from support.rule_examples import check_examples, example
 
 
 def judged_with(problem: str, build: str | None = None) -> Pass:

@@ -1,10 +1,10 @@
 """firmware-changed: an update is reported as one, once for all drives, and for a week."""
 
+from boxes.simulated_past import PATHS, Story
+from boxes.snapshot_box import Box, declare, declare_risers
+from boxes.story_engine import DAY, Watcher
 from laneproof.rules.settings.firmware_changed import FIRMWARE_CHANGED
-from rule_examples import check_examples, example
-from simulated_past import PATHS, Story
-from snapshot_box import Box, declare, declare_risers
-from story_engine import DAY, Watcher
+from support.rule_examples import check_examples, example
 
 
 def all_at(firmware: str) -> Box:

@@ -2,12 +2,12 @@
 
 import pytest
 
+from boxes.snapshot_box import Box, declare, kelp_box
 from laneproof.findings import Finding, Kind
 from laneproof.rules.rule import Pass
 from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import Box, declare, kelp_box
+from support.rule_examples import check_examples, example
 
 UNREAD = Unread("bios_version", "permission denied")
 

@@ -2,11 +2,11 @@
 
 import pytest
 
+from boxes.snapshot_box import L1, Box, declare, kelp_box
 from laneproof.box.placement import Arrangement
 from laneproof.rules.settings.power_contradictions import Contradiction, find_contradictions
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
-from snapshot_box import L1, Box, declare, kelp_box
 
 PATH, SECOND = "0000:00/01.1", "0000:00/01.2"
 GAP = Unread("x", "denied")

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.snapshot_box import L0S, L1, Box, declare
 from laneproof.box.placement import Arrangement
 from laneproof.rules.settings.power_positions import Deviation, find_deviations, read_aspm, write_aspm
 from laneproof_collectors.snapshot import AutonomousTransitions, PciFunction
 from laneproof_collectors.unread import Unread
-from snapshot_box import L0S, L1, Box, declare
 
 PATH = "0000:00/01.1"
 UNREAD = Unread("feature 0Ch of nvme0", "permission denied")

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from boots_before import past_of_boots
+from boxes.boots_before import past_of_boots
+from boxes.snapshot_box import L0S, L1, Box, declare, declare_risers, kelp_box
 from laneproof.findings import Finding, Kind
 from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NOTHING, Past
@@ -12,8 +13,7 @@ from laneproof.rules.rule import Pass
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from snapshot_box import L0S, L1, Box, declare, declare_risers, kelp_box
+from support.rule_examples import check_examples, example
 
 PATH, SECOND = "0000:00/01.1", "0000:00/01.2"
 UNREAD = Unread("/proc/cmdline", "permission denied")

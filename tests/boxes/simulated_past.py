@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from boxes.snapshot_box import A_MORNING, Box
 from laneproof.declaration.build import Build
 from laneproof.past.box_record import BoxRecord, Growth, key_of
 from laneproof.past.ledger import Ledger
@@ -20,7 +21,6 @@ from laneproof_collectors.snapshot import (
     Setting,
     Snapshot,
 )
-from snapshot_box import A_MORNING, Box
 
 DAY, HOUR = 86400.0, 3600.0
 PATHS = ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/01.4")

@@ -1,6 +1,6 @@
 """Positions and their occupants, and what a rule says of them."""
 
-from snapshot_box import Box
+from boxes.snapshot_box import Box
 
 
 def position(label: str, number: int, occupant: str) -> str:

@@ -10,7 +10,7 @@ from tempfile import mkdtemp
 
 import pytest
 
-CHECKOUT = Path(__file__).resolve().parents[1]
+CHECKOUT = Path(__file__).resolve().parents[2]
 PREFIX, SYSTEM, SETTINGS = "opt/laneproof", "usr/local", "etc/laneproof/service.toml"
 OWN_SETTINGS = "port = 7800 # ours\n"
 

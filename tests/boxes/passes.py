@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from boxes.snapshot_box import A_MORNING, Box, kelp_box
 from laneproof.findings import Change, Finding, FindingChange, Kind, Severity
 from laneproof.history.history import History
 from laneproof.history.origins import DeviceMap, map_devices
@@ -11,7 +12,6 @@ from laneproof.history.sample import Sample
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.snapshot import AerCounters, NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import A_MORNING, Box, kelp_box
 
 FIRST_BOOT = "0b5e55ed-0000-4000-8000-000000000001"
 SECOND_BOOT = "0b5e55ed-0000-4000-8000-000000000002"

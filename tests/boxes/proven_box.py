@@ -3,6 +3,7 @@
 import functools
 from collections.abc import Mapping
 
+from boxes.snapshot_box import SATA, Box, declare
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.commands.inputs import load_build, open_recording
 from laneproof.proof.judgement import Proof, ProvenPosition, judge
@@ -14,7 +15,6 @@ from laneproof.proof.simulated_machine import Fault, SimulatedMachine
 from laneproof.proof.targets import Targets, find_targets
 from laneproof.proof.watched_pass import WatchedDrive, WatchedPass
 from laneproof_collectors.collection import read_snapshot
-from snapshot_box import SATA, Box, declare
 
 RISER_1, RISER_3 = "riser-1", "riser-3"
 

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+from boxes.snapshot_box import A_MORNING
+from boxes.troubled_box import SIGN, Judged, troubled
 from laneproof.box.names import Position, describe_position
 from laneproof.history.series import Series, point_at
 from laneproof.outputs.events_text import Happening
@@ -9,8 +11,6 @@ from laneproof.outputs.page.position_page import PositionFacts
 from laneproof.outputs.position_past import PositionPast
 from laneproof.outputs.time_columns import Grid
 from laneproof.outputs.trend import Subject, make_trend
-from snapshot_box import A_MORNING
-from troubled_box import SIGN, Judged, troubled
 
 DAY = 86400.0
 BEGINS = A_MORNING // DAY * DAY - 4 * DAY

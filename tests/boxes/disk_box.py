@@ -2,13 +2,13 @@
 
 from typing import Any
 
+from boxes.snapshot_box import A_MORNING, SATA, Box, declare
+from boxes.story_engine import watch_counter
 from laneproof.findings import Finding
 from laneproof.past.box_record import DAY
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import A_MORNING, SATA, Box, declare
-from story_engine import watch_counter
 
 BUILD = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')
 DENIED = Unread("smartctl of sda", "permission denied", Reason.DENIED)

@@ -4,14 +4,14 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from boxes.simulated_past import PATHS, say
+from boxes.snapshot_box import A_MORNING, Box
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_past import PATHS, say
-from snapshot_box import A_MORNING, Box
 
 DAY, HOUR = 86400.0, 3600.0
 

@@ -1,8 +1,8 @@
 """A writer of the history that is killed at random moments, and what must be true of its file after each kill.
 
-Run as ``python -m killed_writer [KILLS [SEED]]`` with ``tests`` on the path; the kill is signal 9, which none sees.
-Each step of the writer is a pass that clears the finding of the step before and raises its own, and an owner's note;
-what is acknowledged is what the writer said after its commit.
+Run as ``python -m support.killed_writer [KILLS [SEED]]`` with ``tests`` on the path; the kill is signal 9, which none
+sees. Each step of the writer is a pass that clears the finding of the step before and raises its own, and an owner's
+note; what is acknowledged is what the writer said after its commit.
 """
 
 import os
@@ -15,12 +15,12 @@ from collections import Counter
 from contextlib import closing
 from pathlib import Path
 
+from boxes.passes import Passes, change_of, make_finding
+from boxes.snapshot_box import A_MORNING
 from laneproof.findings import Change
 from laneproof.history.database import Database
 from laneproof.history.notes import KeptNote
 from laneproof.history.store import Store
-from passes import Passes, change_of, make_finding
-from snapshot_box import A_MORNING
 
 LONGEST_SECONDS = 0.1
 """How long a writer lives at most after its start, or after its first step."""

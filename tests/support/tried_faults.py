@@ -1,7 +1,7 @@
 """Faults of the folder, the file and the clock, each tried many times at random moments; nothing may be lost.
 
-Run as ``python -m tried_faults [TIMES [SEED]]`` with ``tests`` on the path, as root where the folder is to be full or
-read-only for true (a small tmpfs is mounted, in a mount namespace of its own). Prints a line a fault.
+Run as ``python -m support.tried_faults [TIMES [SEED]]`` with ``tests`` on the path, as root where the folder is to be
+full or read-only for true (a small tmpfs is mounted, in a mount namespace of its own). Prints a line a fault.
 """
 
 import contextlib
@@ -17,10 +17,10 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from killed_writer import Steps, check, check_file
 from laneproof.commands.serve import go_on
 from laneproof.history.database import RETRY_AFTER_WRITES
 from laneproof.history.store import Store
+from support.killed_writer import Steps, check, check_file
 
 _CLONE_NEWNS, _MS_RDONLY, _MS_REMOUNT, _MS_BIND, _MS_REC, _MS_PRIVATE = 0x20000, 1, 32, 4096, 16384, 1 << 18
 """Source: linux/sched.h, linux/mount.h."""

@@ -2,13 +2,13 @@
 
 from typing import NamedTuple
 
+from boxes.simulated_past import quiet_snapshot
+from boxes.snapshot_box import Box, declare
 from laneproof.advice import CAUTIONS, MOST_STEPS, advise
 from laneproof.findings import Finding
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
-from simulated_past import quiet_snapshot
-from snapshot_box import Box, declare
 
 
 def make_pass(text: str | None, facts: Box | Snapshot, past: Past = NOTHING) -> Pass:

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 PROMETHEUS = ROOT / "packaging" / "prometheus"
 PATIENCE_SECONDS = 60.0
 TOKEN = "0123456789abcdef"  # noqa: S105 (an example)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
+from boxes.snapshot_box import A_MORNING, Box, declare, make_array
 from laneproof.box.names import find_drives
 from laneproof.findings import Finding
 from laneproof.past.box_record import ArrayChecks, BoxRecord
@@ -11,7 +12,6 @@ from laneproof.replacement import Guide, make_guide
 from laneproof.rules import judge_all
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember, MountedFileSystem, Snapshot
-from snapshot_box import A_MORNING, Box, declare, make_array
 
 DAY = 86400.0
 PATHS = tuple(f"0000:00/01.{number}" for number in (1, 2, 3, 4))

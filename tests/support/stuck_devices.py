@@ -1,8 +1,8 @@
 """Devices that never answer, over many passes: what each costs, and that nothing gathers behind them.
 
-Run as ``python -m stuck_devices [PASSES [SEED]]`` with ``tests`` on the path. First seven drives of eight hang for one
-pass, at the deadlines that a service has. Then, at shorter ones, drives' own answers, files of the kernel and runs of
-another program hang and come back at random.
+Run as ``python -m support.stuck_devices [PASSES [SEED]]`` with ``tests`` on the path. First seven drives of eight hang
+for one pass, at the deadlines that a service has. Then, at shorter ones, drives' own answers, files of the kernel
+and runs of another program hang and come back at random.
 """
 
 import os

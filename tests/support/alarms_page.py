@@ -1,6 +1,6 @@
 """The messages of docs/alarms.md, as a person would get them: from the demo's recording, and from boxes in trouble.
 
-``python -m alarms_page >../docs/alarms.md`` from ``tests`` puts them into the page again.
+``python -m support.alarms_page >../docs/alarms.md`` from ``tests`` puts them into the page again.
 """
 
 import sys
@@ -8,6 +8,7 @@ import textwrap
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from boxes.snapshot_box import A_MORNING, Box, declare
 from laneproof.commands.inputs import load_build, open_recording
 from laneproof.commands.recorded_passes import judge_frames
 from laneproof.declaration.build import Build
@@ -21,9 +22,8 @@ from laneproof.notification.notifier import describe_silence
 from laneproof.notification.settings import NotifySettings
 from laneproof.outputs.cases_json import cases_as_json, read_cases
 from laneproof_collectors.snapshot import Snapshot
-from snapshot_box import A_MORNING, Box, declare
 
-PAGE = Path(__file__).resolve().parents[1] / "docs" / "alarms.md"
+PAGE = Path(__file__).resolve().parents[2] / "docs" / "alarms.md"
 MARK = "<!-- messages -->\n"
 SETTINGS = NotifySettings(urls=["mailto://kelp-1.example"], zone="UTC", page="http://kelp-1.example:7766/")
 SLOT = """

@@ -3,12 +3,12 @@
 import contextlib
 import http.client
 
+from boxes.troubled_box import troubled
 from laneproof.engine import PassResult
 from laneproof.service.access import Access
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
 from laneproof.service.status import CollectorRun, DaemonStatus
-from troubled_box import troubled
 
 NOW = 5000.0
 

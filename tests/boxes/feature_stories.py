@@ -2,14 +2,14 @@
 
 from collections.abc import Callable, Mapping
 
+from boxes.simulated_cases import ABORTED, DOWN, FAILED, PATH, RESET, after_loads, dropping, features, lone, pair, tried
+from boxes.simulated_past import DAY, HOUR, PATHS, Story, count, counting_box
+from boxes.snapshot_box import Box
 from laneproof.diagnosis.weights import EXPERIMENT
 from laneproof.past.drive_load import IDLE, LOADED, SlowDays
 from laneproof.past.notes import ProofNote
 from laneproof_collectors.snapshot import AutonomousTransitions
 from laneproof_collectors.unread import Unread
-from simulated_cases import ABORTED, DOWN, FAILED, PATH, RESET, after_loads, dropping, features, lone, pair, tried
-from simulated_past import DAY, HOUR, PATHS, Story, count, counting_box
-from snapshot_box import Box
 
 Answers = dict[str, bool | None]
 Stories = Mapping[str, tuple[Callable[[], Answers], Callable[[], Answers] | None, Callable[[], Answers]]]

@@ -2,11 +2,11 @@
 
 from typing import Any
 
+from boxes.snapshot_box import Box, declare
 from laneproof.findings import Finding
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
-from snapshot_box import Box, declare
 
 
 def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, **facts: Any) -> MountedFileSystem:  # noqa: ANN401

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
-from receivers import serving
+from support.receivers import serving
 
 _SERIAL = re.compile(r'serial="([^"]+)"')
 

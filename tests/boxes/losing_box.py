@@ -3,14 +3,14 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from boxes.simulated_past import PATHS, Story, counting_box
+from boxes.snapshot_box import Box
+from boxes.story_engine import DAY, Watcher
 from laneproof.past.episodes import Episode
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
-from simulated_past import PATHS, Story, counting_box
-from snapshot_box import Box
-from story_engine import DAY, Watcher
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"

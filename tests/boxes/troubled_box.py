@@ -5,12 +5,12 @@ The findings are the rules' own, but for one sign with scored causes, which one 
 
 from dataclasses import dataclass, replace
 
+from boxes.snapshot_box import Box, declare
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from snapshot_box import Box, declare
 
 BUILD = """
 [kernel]

@@ -2,13 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 
+from boxes.simulated_past import DAY, HOUR, PATHS, Story, counting_box
+from boxes.snapshot_box import Box
 from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import find_features
 from laneproof.past.drive_load import IDLE, LOADED, WORKING
 from laneproof.past.episodes import Before
 from laneproof.past.fix_trials import EPISODES, Trial
-from simulated_past import DAY, HOUR, PATHS, Story, counting_box
-from snapshot_box import Box
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"

@@ -1,9 +1,9 @@
 """Two simulated boxes and what changed between them; the positions of a split slot are declared."""
 
+from boxes.snapshot_box import Box, declare
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.changes import Change, Comparison, compare
 from laneproof.declaration.build import Build
-from snapshot_box import Box, declare
 
 PATHS = [f"0000:00/01.{number}" for number in (1, 2, 3, 4)]
 BUILD = declare("".join(f'[[position]]\nlabel = "riser-{path[-1]}"\npath = "{path}"\n' for path in PATHS))

@@ -3,14 +3,14 @@
 from collections.abc import Callable
 from typing import Any
 
-from boots_before import past_of_boots
+from boxes.boots_before import past_of_boots
+from boxes.snapshot_box import Box, declare
 from laneproof.findings import Finding
 from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
-from snapshot_box import Box, declare
 
 PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
 PLAN = "{ generation = 4, lanes = 4 }"

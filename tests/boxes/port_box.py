@@ -3,12 +3,12 @@
 from dataclasses import replace
 from typing import Any
 
+from boxes.snapshot_box import A_MORNING, TWO_PORTS, Box, declare, make_bond, make_interface
+from boxes.story_engine import watch_counter
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
-from snapshot_box import A_MORNING, TWO_PORTS, Box, declare, make_bond, make_interface
-from story_engine import watch_counter
 
 
 def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
