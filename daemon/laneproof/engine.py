@@ -67,7 +67,7 @@ class PassResult:
     episodes: tuple[Episode, ...] = ()
 
 
-_GENERAL_STEPS = {rule.name: rule.look_next for rule in RULES}
+_GENERAL_STEPS = {rule.name: rule.next_steps for rule in RULES}
 
 
 class Engine:

@@ -7,7 +7,7 @@ from boxes.boots_before import past_of_boots
 from boxes.snapshot_box import Box, declare
 from laneproof.findings import Finding
 from laneproof.past.boots import Boot, LinkLimits
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
@@ -29,7 +29,7 @@ def trained(generation: int = 4, lanes: int = 4, **port: Any) -> Box:  # noqa: A
     return made.with_drive(PATH, trained=(generation, lanes), serial="FN1")
 
 
-def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
+def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NO_PAST) -> list[Finding]:
     return list(rule.judge(Pass.of(declare(text if text is not None else build()), made.snapshot(), past)))
 
 

@@ -4,7 +4,7 @@ from typing import Any
 
 from boxes.snapshot_box import Box, declare
 from laneproof.findings import Finding
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 
@@ -28,7 +28,7 @@ def box(**facts: Any) -> Box:  # noqa: ANN401 (any fact of the file system)
     return Box().with_group(file_systems=(mounted(**facts),))
 
 
-def judge(rule: Rule, *there: MountedFileSystem, text: str = "", past: Past = NOTHING) -> list[Finding]:
+def judge(rule: Rule, *there: MountedFileSystem, text: str = "", past: Past = NO_PAST) -> list[Finding]:
     return list(rule.judge(Pass.of(declare(text), Box().with_group(file_systems=there).snapshot(), past)))
 
 

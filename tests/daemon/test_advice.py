@@ -71,8 +71,8 @@ HANDS_ON = (
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
 def test_a_rule_gives_few_steps_with_each_caution_once_before_hands_go_into_the_box(rule: Rule) -> None:
-    assert 0 < len(rule.look_next) <= MOST_STEPS
-    steps = [split_step(step) for step in rule.look_next]
+    assert 0 < len(rule.next_steps) <= MOST_STEPS
+    steps = [split_step(step) for step in rule.next_steps]
     said = [caution for step in steps for caution in step.cautions]
     assert len(said) == len(set(said))
     assert all(step.says for step in steps)
@@ -83,7 +83,7 @@ def test_a_rule_gives_few_steps_with_each_caution_once_before_hands_go_into_the_
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
 def test_data_come_first(rule: Rule) -> None:
-    steps = [split_step(step).says for step in rule.look_next]
+    steps = [split_step(step).says for step in rule.next_steps]
     replaced = [number for number, says in enumerate(steps) if "replace the drive" in says.casefold()]
     if replaced:
         assert any("backup" in says or "Copy what matters" in says for says in steps[: replaced[0] + 1])

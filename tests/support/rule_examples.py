@@ -6,18 +6,18 @@ from boxes.simulated_past import quiet_snapshot
 from boxes.snapshot_box import Box, declare
 from laneproof.advice import CAUTIONS, MOST_STEPS, advise
 from laneproof.findings import Finding
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 
 
-def make_pass(text: str | None, facts: Box | Snapshot, past: Past = NOTHING) -> Pass:
+def make_pass(text: str | None, facts: Box | Snapshot, past: Past = NO_PAST) -> Pass:
     """Make the pass of a box; the declaration's text needs no head, None is no declaration."""
     build = None if text is None else declare(text)
     return Pass.of(build, facts.snapshot() if isinstance(facts, Box) else facts, past)
 
 
-def judge(rule: Rule, text: str | None, facts: Box | Snapshot, past: Past = NOTHING) -> list[Finding]:
+def judge(rule: Rule, text: str | None, facts: Box | Snapshot, past: Past = NO_PAST) -> list[Finding]:
     """Give what a rule says of a box."""
     return list(rule.judge(make_pass(text, facts, past)))
 
@@ -40,7 +40,7 @@ class _Example(NamedTuple):
 
 
 def example(
-    given: Box | Snapshot | Past | Pass, *expect: str, build: str | None = _THE_RULES, past: Past = NOTHING
+    given: Box | Snapshot | Past | Pass, *expect: str, build: str | None = _THE_RULES, past: Past = NO_PAST
 ) -> _Example:
     """Give the box of an example of a rule's page; what it shows is said there, in a sentence.
 

@@ -51,7 +51,7 @@ def osc(facts: dict[str, Any]) -> str:
 
 def test_every_word_that_is_advised_is_tried_here() -> None:
     texts = [step.says for step in vars(advice).values() if isinstance(step, advice.Step)]
-    texts += [step for rule in RULES for step in rule.look_next]
+    texts += [step for rule in RULES for step in rule.next_steps]
     texts.append((CHECKOUT / "docs" / "signs.md").read_text())
     advised = {word for text in texts for word in SETTINGS.findall(text)}
     taken_off = {"pci=noaer", "pcie_ports=compat", WARNED_OF}  # words that are to be taken off the line

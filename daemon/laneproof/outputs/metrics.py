@@ -95,7 +95,7 @@ def list_judge_samples(build: Build | None, problem: str | None) -> Iterator[Sam
     if build is not None and build.checksum is not None:
         yield "declaration", (build.checksum,), 1
     for rule in RULES:
-        yield "rule", (rule.name, rule.statement, next(iter(rule.look_next), "")), 1
+        yield "rule", (rule.name, rule.statement, next(iter(rule.next_steps), "")), 1
     yield "alarm_budget_per_year", (), FALSE_ALARMS_PER_YEAR
 
 

@@ -7,7 +7,7 @@ from laneproof.past.drives import POWER_COUNTS, DriveRecord
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
 from laneproof.past.event_joining import REMOVED, RETURNS
 from laneproof.past.presence import HERE, Presence
-from laneproof.past.saved_state import KeptLedger
+from laneproof.past.saved_state import SavedLedger
 from laneproof_collectors.kernel_log.formats import EventKind
 
 _DAY = 86400.0
@@ -15,7 +15,7 @@ _SLOT_KINDS = {REMOVED, *RETURNS, EventKind.LINK_DOWN, EventKind.DEVICE_REMOVED}
 _COUNTED_SECONDS = 900.0  # the counts before an episode were read this long before it at most, as a rule
 
 
-def describe_before(ledger: KeptLedger, episode: Episode, *, unseen_seconds: float) -> None:
+def describe_before(ledger: SavedLedger, episode: Episode, *, unseen_seconds: float) -> None:
     """Note what held before an episode, once, as long as it is still known.
 
     `unseen_seconds` says how much earlier than reported it may have been; 0 where the kernel reported it.
@@ -61,7 +61,7 @@ def _describe_drive(before: Before, record: DriveRecord, moment: float) -> None:
         setattr(before, name, record.count_before(name, moment))
 
 
-def note_returns(ledger: KeptLedger, presences: Mapping[str, Presence]) -> None:
+def note_returns(ledger: SavedLedger, presences: Mapping[str, Presence]) -> None:
     """Note which drives are back, and what their own counts say of their power meanwhile."""
     by_serial = {presence.serial: presence for presence in presences.values() if presence.serial}
     last = {episode.path: episode for episode in ledger.episodes.episodes}
@@ -86,13 +86,13 @@ def _is_a_pull(episode: Episode) -> bool:
     return {REMOVED} <= set(episode.kinds) <= _SLOT_KINDS
 
 
-def note_unplugged(ledger: KeptLedger, episode: Episode) -> None:
+def note_unplugged(ledger: SavedLedger, episode: Episode) -> None:
     """Note that an external drive left without a word of its driver or of whoever used it: it was unplugged."""
     if _is_external(ledger, episode.serial):
         episode.pulled = _is_a_pull(episode)
 
 
-def _is_external(ledger: KeptLedger, serial: str) -> bool:
+def _is_external(ledger: SavedLedger, serial: str) -> bool:
     record = ledger.drives.records.get(serial)
     return record is not None and record.external
 
@@ -110,7 +110,7 @@ def _was_asked_to_stop(episode: Episode, before: Mapping[str, int | None], now: 
     return now["power_cycles"] > cycles and now["unsafe_shutdowns"] == unsafe
 
 
-def _compare_power(ledger: KeptLedger, episode: Episode) -> None:
+def _compare_power(ledger: SavedLedger, episode: Episode) -> None:
     record, returned_at = ledger.drives.records.get(episode.serial), episode.returned_at or 0.0
     if record is None or record.counters_at < returned_at or record.counters_at <= episode.dropped_at:
         return

@@ -33,7 +33,7 @@ from laneproof.past.fix_trials import ERRORS
 from laneproof.past.link_errors import LinkEvents
 from laneproof.past.notes import AFTER_RUN_SECONDS, Note, ProofNote
 from laneproof.past.presence import HERE, find_presences, paths_by_name
-from laneproof.past.saved_state import KeptLedger, dump_state, load_state
+from laneproof.past.saved_state import SavedLedger, dump_state, load_state
 from laneproof.past.timeline import PassTime
 from laneproof.past.unreported_episodes import find_vanished, note_presences
 from laneproof_collectors.hotplug import DeviceEvent
@@ -49,7 +49,7 @@ DeviceInput = Unread | Sequence[DeviceEvent]
 
 
 @dataclass(slots=True, kw_only=True)
-class Ledger(KeptLedger):
+class Ledger(SavedLedger):
     """What all passes so far add up to. All kept fields are inherited; those below begin again after a restart.
 
     Attributes:

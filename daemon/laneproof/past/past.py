@@ -50,5 +50,5 @@ class Past:
         return self.ledger.boots.earlier_limits
 
 
-NOTHING = Past()
+NO_PAST = Past()
 """The past of a first pass."""

@@ -25,7 +25,7 @@ class LedgerStateError(ValueError):
 
 
 @dataclass(slots=True, kw_only=True)
-class KeptLedger:
+class SavedLedger:
     """Everything that the ledger keeps over a restart.
 
     Attributes:
@@ -83,17 +83,17 @@ class KeptLedger:
 
 
 @cache
-def _state() -> TypeAdapter[KeptLedger]:
-    return TypeAdapter(KeptLedger)  # made when it is needed: a tenth of what a command's start would cost
+def _state() -> TypeAdapter[SavedLedger]:
+    return TypeAdapter(SavedLedger)  # made when it is needed: a tenth of what a command's start would cost
 
 
-def dump_state(ledger: KeptLedger) -> dict[str, Any]:
+def dump_state(ledger: SavedLedger) -> dict[str, Any]:
     """Give a state as plain JSON values."""
     kept: dict[str, Any] = _state().dump_python(ledger, mode="json", exclude_defaults=True, by_alias=True)
     return {"schema": SCHEMA, **kept}
 
 
-def load_state(kept: dict[str, Any]) -> KeptLedger:
+def load_state(kept: dict[str, Any]) -> SavedLedger:
     """Make a state of what `dump_state` gave.
 
     Raises:

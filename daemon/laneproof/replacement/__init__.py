@@ -9,7 +9,7 @@ from laneproof.box.names import Position
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.replacement.fit import Fit, FitItem, check_new_drive, is_new_drive
 from laneproof.replacement.guide import Guide, GuideStep, Keep, Reason, Safety, Weight
 from laneproof.replacement.safety import Facts, list_keeps, weigh
@@ -32,7 +32,7 @@ __all__ = [
 
 
 def make_guide(
-    position: Position, build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], past: Past = NOTHING
+    position: Position, build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], past: Past = NO_PAST
 ) -> Guide:
     """Make the guide for one position.
 

@@ -66,7 +66,7 @@ def write_findings() -> str:
 
 
 def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
-    steps = [split_step(step) for step in rule.look_next]
+    steps = [split_step(step) for step in rule.next_steps]
     says = enumerate((step.says for step in steps if step.says), start=1)
     carried = {caution for step in steps for caution in step.cautions}
     cautions = [caution for caution in CAUTIONS if caution in carried]

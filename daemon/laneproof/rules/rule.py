@@ -8,7 +8,7 @@ from typing import Any
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.unread_steps import step_for
 from laneproof_collectors.snapshot import GROUPS, Snapshot
 from laneproof_collectors.unread import Unread
@@ -30,12 +30,12 @@ class Pass:
     build: Build | None
     snapshot: Snapshot
     arrangement: Arrangement
-    past: Past = NOTHING
+    past: Past = NO_PAST
     read_again: Collection[str] = GROUPS
     declaration_problem: str | None = None
 
     @classmethod
-    def of(cls, build: Build | None, snapshot: Snapshot, past: Past = NOTHING) -> "Pass":
+    def of(cls, build: Build | None, snapshot: Snapshot, past: Past = NO_PAST) -> "Pass":
         """Make the pass of a snapshot that was read as a whole."""
         return cls(build=build, snapshot=snapshot, arrangement=arrange(build, snapshot), past=past)
 
@@ -52,7 +52,7 @@ class Rule:
         kind: What it says when it speaks: differs or sign (any rule can say unverified).
         statement: One line: what should hold.
         why: Why it matters, a short paragraph.
-        look_next: What to look at next, in order, with cautions.
+        next_steps: What to look at next, in order, with cautions.
         judge: The function.
         examples: What holds and what does not, each as what comes of it (``holds``, or the findings' kind), the case in
             words, and each finding's summary. The rule's tests hold them true.
@@ -63,7 +63,7 @@ class Rule:
     kind: Kind
     statement: str
     why: str
-    look_next: tuple[str, ...]
+    next_steps: tuple[str, ...]
     judge: Judge
     examples: tuple[tuple[str, ...], ...] = ()
     sources: tuple[str, ...] = ()
@@ -95,10 +95,10 @@ class Rule:
             key=key,
             evidence=_as_json(evidence),
             causes=causes,
-            next_steps=self.look_next if next_steps is None else next_steps,
+            next_steps=self.next_steps if next_steps is None else next_steps,
         )
 
-    def cannot_tell(  # noqa: PLR0913 (what a finding is)
+    def report_unverified(  # noqa: PLR0913 (what a finding is)
         self,
         gap: Unread,
         *,

@@ -139,13 +139,13 @@ def make_sign(  # noqa: PLR0913 (what a sign says)
     )
 
 
-def stood(past: Past, identity: tuple[str, str]) -> Finding | None:
+def standing_sign(past: Past, identity: tuple[str, str]) -> Finding | None:
     """Give a sign as it stood after the pass before; None where it did not, or could not be read then."""
     finding = past.standing.get(identity)
     return finding if finding is not None and finding.kind is Kind.SIGN else None
 
 
-def louder(severity: Severity, other: Severity | None) -> Severity:
+def more_severe(severity: Severity, other: Severity | None) -> Severity:
     """Give the louder of two: a sign does not grow quieter while it stands."""
     return severity if other is None or severity.rank >= other.rank else other
 

@@ -11,7 +11,7 @@ from laneproof.outputs.page.guide import GuideFacts, write_guide_page
 from laneproof.outputs.page.history import SPANS
 from laneproof.outputs.page.position_page import PositionFacts, write_position
 from laneproof.outputs.position_past import PositionPast
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.replacement import make_guide
 from laneproof.service.api import OpenPast, PastUnreadableError
 from laneproof.service.status import DaemonStatus
@@ -97,5 +97,5 @@ class PositionPages:
             with self._open_past() as opened:
                 past = opened.read_passes()
         except PastUnreadableError as error:
-            return NOTHING, str(error)
-        return (NOTHING, "nothing was kept yet, or it cannot be used") if past is None else (past, None)
+            return NO_PAST, str(error)
+        return (NO_PAST, "nothing was kept yet, or it cannot be used") if past is None else (past, None)

@@ -8,7 +8,7 @@ from laneproof.advice import OPEN_CASE
 from laneproof.box.shown_positions import list_positions
 from laneproof.outputs.replace_text import write_fit, write_guide
 from laneproof.outputs.text_style import NARROWEST, Style
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.replacement import Fit, FitItem
 
 DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
@@ -48,7 +48,7 @@ def test_tree_marks_what_to_replace_and_what_to_leave() -> None:
 
 
 def test_doubt_is_no_all_clear() -> None:
-    text = write("riser-4", array_box(), past=NOTHING)
+    text = write("riser-4", array_box(), past=NO_PAST)
     assert text.startswith("NOT SURE: replacing the drive in riser-4\n")
     assert "Not all that decides it is in order, or could be read" in flat(text)
     assert "Settle these first\n" in text

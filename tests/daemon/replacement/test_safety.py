@@ -12,7 +12,7 @@ from laneproof.box.names import find_drives
 from laneproof.diagnosis.weights import CAUSE_WORDS
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.box_record import ArrayChecks, BoxRecord
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.replacement import Guide, Safety, Weight, make_guide
 from laneproof.rules import judge_all
 from laneproof.rules.rule import Pass
@@ -73,7 +73,7 @@ def test_member_of_a_whole_checked_array_may_go_and_the_others_stay() -> None:
 
 
 def test_array_that_was_never_seen_checked_is_a_doubt() -> None:
-    guide = guide_for("riser-4", array_box(), past=NOTHING)
+    guide = guide_for("riser-4", array_box(), past=NO_PAST)
     assert guide.safety is Safety.UNVERIFIED
     assert "When all of md0 was last read and compared is not known." in said(guide, Weight.DOUBTS)
 
@@ -87,7 +87,7 @@ def test_check_of_long_ago_is_a_doubt(days: int, safety: Safety) -> None:
 
 def test_time_of_the_check_may_come_from_the_array_itself() -> None:
     box = array_box(last_check_unix_seconds=A_MORNING - DAY)
-    assert guide_for("riser-4", box, past=NOTHING).safety is Safety.SAFE
+    assert guide_for("riser-4", box, past=NO_PAST).safety is Safety.SAFE
 
 
 # --- a degraded array -------------------------------------------------------------------------------------------------

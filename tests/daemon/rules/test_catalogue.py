@@ -49,7 +49,7 @@ def test_rule_is_found_by_its_name() -> None:
 def test_page_of_each_rule_shows_what_holds_and_what_does_not(rule: Rule) -> None:
     assert {outcome == "holds" for outcome, *_ in rule.examples} == {True, False}
     assert rule.why
-    assert rule.look_next
+    assert rule.next_steps
 
 
 def test_examples_of_each_rule_are_checked_by_its_own_tests() -> None:

@@ -17,7 +17,7 @@ def test_page_tells_what_holds_why_and_what_next_in_80_columns(rule: Rule) -> No
     page = explain(rule.name)
     words = " ".join(page.split())
     assert page.startswith(f"# {rule.name}\n")
-    steps = [split_step(step) for step in rule.look_next]
+    steps = [split_step(step) for step in rule.next_steps]
     assert 1 <= len([step for step in steps if step.says]) <= MOST_STEPS
     for text in (
         rule.statement,

@@ -8,7 +8,7 @@ from boxes.snapshot_box import L1, Box
 from laneproof.box.link_ends import Link
 from laneproof.box.topology import survey
 from laneproof.past.boots import Boot, LinkLimits
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.firmware_setting import aspm_setting, firmware_setting
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -47,7 +47,7 @@ def test_limit_that_fell(port: dict[str, int], words: str | None) -> None:
 def test_limits_that_were_not_known_decide_nothing() -> None:
     snapshot, link = survey_box(Box().with_port(PATH, gen=1, lanes=1).with_drive(PATH))
     assert firmware_setting(link, snapshot, past(target_gt_s=None, capable_gt_s=None, capable_lanes=None)) == ()
-    assert firmware_setting(link, snapshot, NOTHING) == ()
+    assert firmware_setting(link, snapshot, NO_PAST) == ()
     assert firmware_setting(None, snapshot, past()) == ()
 
 

@@ -14,7 +14,7 @@ GAP = Unread("/sys/x", "permission denied", Reason.DENIED)
 
 @pytest.mark.parametrize(
     ("more", "subject", "steps"),
-    [({}, "a link", LINK_SLOW.look_next), ({"subject": "nvme0", "next_steps": ("Do this.",)}, "nvme0", ("Do this.",))],
+    [({}, "a link", LINK_SLOW.next_steps), ({"subject": "nvme0", "next_steps": ("Do this.",)}, "nvme0", ("Do this.",))],
 )
 def test_a_finding_is_about_its_key_and_has_the_rules_steps(
     more: dict[str, Any], subject: str, steps: tuple[str, ...]
@@ -35,7 +35,7 @@ def test_a_finding_is_about_its_key_and_has_the_rules_steps(
 def test_what_could_not_be_read_is_a_notice_that_says_what_why_and_what_to_do(
     more: dict[str, Any], subject: str, why: str, steps: tuple[str, ...]
 ) -> None:
-    finding = LINK_SLOW.cannot_tell(GAP, about="this thing", key="thing", position="riser-1", **more)
+    finding = LINK_SLOW.report_unverified(GAP, about="this thing", key="thing", position="riser-1", **more)
     assert (finding.kind, finding.severity, finding.position) == (Kind.UNVERIFIED, Severity.NOTICE, "riser-1")
     assert (finding.subject, finding.next_steps) == (subject, steps)
     assert finding.summary == f"this thing could not be verified: {why}"

@@ -6,11 +6,11 @@ from laneproof.findings import Severity
 from laneproof.past.past import Past
 from laneproof.rules.drives.spare_low import SPARE_LOW
 from laneproof.rules.sign_subjects import (
-    louder,
     make_sign,
+    more_severe,
     say_seconds,
     say_times,
-    stood,
+    standing_sign,
     watched_drives,
     watched_links,
 )
@@ -48,14 +48,14 @@ def test_a_sign_says_where_and_which_drive() -> None:
     made = make_sign(SPARE_LOW, watched, severity=Severity.NOTICE, summary="s", observed="o", evidence={"n": 1})
     assert made.identity == ("spare-low", "riser-1") == watched.identify("spare-low")
     assert made.evidence == {"path": PATHS[0], "serial": "FN1", "n": 1}
-    assert stood(Past(standing={made.identity: made}), watched.identify("spare-low")) is made
-    assert stood(Past(), watched.identify("spare-low")) is None
+    assert standing_sign(Past(standing={made.identity: made}), watched.identify("spare-low")) is made
+    assert standing_sign(Past(), watched.identify("spare-low")) is None
 
 
 def test_a_sign_grows_louder_and_not_quieter() -> None:
-    assert louder(Severity.NOTICE, None) is Severity.NOTICE
-    assert louder(Severity.NOTICE, Severity.CRITICAL) is Severity.CRITICAL
-    assert louder(Severity.WARNING, Severity.NOTICE) is Severity.WARNING
+    assert more_severe(Severity.NOTICE, None) is Severity.NOTICE
+    assert more_severe(Severity.NOTICE, Severity.CRITICAL) is Severity.CRITICAL
+    assert more_severe(Severity.WARNING, Severity.NOTICE) is Severity.WARNING
 
 
 def test_times_are_said_as_a_person_would() -> None:

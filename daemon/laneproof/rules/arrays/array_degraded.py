@@ -21,7 +21,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for array in find_arrays(current.snapshot):
         lost = count_lost(array)
         if isinstance(lost, Unread):
-            yield ARRAY_DEGRADED.cannot_tell(lost, about=f"array {array.name}", key=array.name)
+            yield ARRAY_DEGRADED.report_unverified(lost, about=f"array {array.name}", key=array.name)
         elif lost:
             yield _report_degraded(arrangement, array, lost)
 
@@ -93,7 +93,7 @@ ARRAY_DEGRADED = Rule(
         "A degraded array works, and has lost the margin it was built for: with the last spare member gone, one more "
         "loss takes all the data. Most second losses happen by hand, by pulling the wrong drive."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Make sure that a good backup of what the array holds exists, before any work on it.",
         "Look at the missing or failed member's own findings: if its link dropped, the drive may be sound, and the way "
         "to it at fault.",

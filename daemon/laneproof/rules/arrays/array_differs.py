@@ -23,7 +23,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return
     if isinstance(current.snapshot.arrays, Unread):
         names = ", ".join(plan.name for plan in current.build.array)
-        yield ARRAY_DIFFERS.cannot_tell(current.snapshot.arrays, about=f"arrays {names}", key="arrays")
+        yield ARRAY_DIFFERS.report_unverified(current.snapshot.arrays, about=f"arrays {names}", key="arrays")
         return
     arrangement = current.arrangement
     for plan in current.build.array:
@@ -72,7 +72,7 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
             evidence={"array": array.name, "unread": [str(gap) for gap in gaps]},
         )
     elif gaps:
-        yield ARRAY_DIFFERS.cannot_tell(gaps[0], about=f"array {array.name}", key=array.name)
+        yield ARRAY_DIFFERS.report_unverified(gaps[0], about=f"array {array.name}", key=array.name)
 
 
 def _find_missing(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> tuple[list[str], list[Unread]]:
@@ -106,7 +106,7 @@ ARRAY_DIFFERS = Rule(
         "An array of another level, or with a drive from somewhere else, survives other losses than its owner thinks; "
         "and a label on a socket is trusted at the worst moment."
     ),
-    look_next=advise(
+    next_steps=advise(
         "See what the kernel made of the array: 'cat /proc/mdstat', 'mdadm --detail', or the file system's own tool.",
         "If the array was changed on purpose, correct the declaration.",
         "Assemble or add nothing by force before the data is safe: a wrong order of members destroys it.",

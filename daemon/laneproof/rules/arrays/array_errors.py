@@ -31,7 +31,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if said:
             yield _report(array, said)
         elif gap is not None:
-            yield ARRAY_ERRORS.cannot_tell(gap, about=f"errors of array {array.name}", key=array.name)
+            yield ARRAY_ERRORS.report_unverified(gap, about=f"errors of array {array.name}", key=array.name)
 
 
 def _find_mismatches(array: Array) -> Iterator[Said]:
@@ -90,7 +90,7 @@ ARRAY_ERRORS = Rule(
         "An array hides its members' errors as long as it can; what it keeps of them is the only trace. Parity that "
         "disagrees means that one member returned something else than was written, and nobody noticed."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Make sure that a good backup exists before anything else; a repair chooses one version, not the right one.",
         "Look for the reason: memory-errors, signal-errors, unsafe shutdowns, a member that is failing.",
         "Check the array once more: a count that returns to 0 was an interrupted write, one that grows is not.",

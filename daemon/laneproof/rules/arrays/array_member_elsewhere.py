@@ -79,7 +79,7 @@ ARRAY_MEMBER_ELSEWHERE = Rule(
         "When a member fails, its owner goes by the label. A member that sits elsewhere means that the label points at "
         "a sound drive, and pulling that one is the second loss."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Until this is settled, trust no label of this array: compare serial numbers before any drive is touched.",
         "If the drives were moved on purpose, correct the declaration, and the labels on the box.",
         "Else put them back with the box off; the array finds its members wherever they are, so nothing is lost by it.",

@@ -29,7 +29,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for array in find_arrays(current.snapshot):
         if isinstance(array.sync_action, Unread):
             about = f"what array {array.name} is busy with"
-            yield ARRAY_REBUILDING.cannot_tell(array.sync_action, about=about, key=array.name)
+            yield ARRAY_REBUILDING.report_unverified(array.sync_action, about=about, key=array.name)
         elif array.sync_action in _AT_WORK:
             yield _report_rebuilding(arrangement, array, current.past)
 
@@ -94,7 +94,7 @@ ARRAY_REBUILDING = Rule(
         "While an array rebuilds, every remaining member is read from end to end: the hardest hours of its life, and "
         "those in which one more loss, or one pulled by mistake, takes the data."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Leave every member named alone until it is done; do not restart the box for convenience.",
         DEGRADED_ARRAY,
         "Watch the remaining members' findings: an error of theirs now weighs more than before.",

@@ -43,12 +43,14 @@ def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: floa
         yield _report_overdue(plan, watched, checked_at=None)
     else:
         why = _why_not(array, checks, now)
-        yield ARRAY_SCRUB_OVERDUE.cannot_tell(
+        yield ARRAY_SCRUB_OVERDUE.report_unverified(
             Unread(f"when {array.name} was last checked", why, Reason.ABSENT),
             why=why,
             about=f"the last check of array {array.name}",
             key=array.name,
-            next_steps=advise("Let the daemon run: it sees checks and remembers them.", *ARRAY_SCRUB_OVERDUE.look_next),
+            next_steps=advise(
+                "Let the daemon run: it sees checks and remembers them.", *ARRAY_SCRUB_OVERDUE.next_steps
+            ),
         )
 
 
@@ -81,7 +83,7 @@ ARRAY_SCRUB_OVERDUE = Rule(
         "A sector that went bad unread is found when a rebuild needs it, and then nothing is left to mend it from. A "
         "check reads all members while they can still mend each other."
     ),
-    look_next=advise(
+    next_steps=advise(
         (
             "Start a check when the box is quiet ('echo check >/sys/block/NAME/md/sync_action' as root; btrfs and ZFS "
             "have their own scrub): it reads everything, and the array mends what it cannot read."

@@ -28,7 +28,7 @@ CONTROLLER_RESETS = Rule(
         "its firmware, or a link that is getting worse. Commands that were only aborted are a notice until the third "
         "time; a lost interrupt (completion polled) is no sign. The sign clears by the same rules as drops-off-bus."
     ),
-    look_next=advise(BACK_UP, "Compare the times with what ran then.", OTHER_FIRMWARE),
+    next_steps=advise(BACK_UP, "Compare the times with what ran then.", OTHER_FIRMWARE),
     judge=_judge,
     examples=(
         ("holds", "a month without a reset"),

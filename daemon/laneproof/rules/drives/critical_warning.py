@@ -200,7 +200,7 @@ CRITICAL_WARNING = Rule(
         "overheating reported the drive first, or is an alarm, only overheating reports it. A health log that could "
         "be read before and has made no sense for two days is worth an alarm too."
     ),
-    look_next=advise(
+    next_steps=advise(
         BACK_UP,
         "Temperature: look at the air flow first.",
         "Rated life used up is no failure: watch media-errors-rising and spare-low, and order a spare.",

@@ -11,7 +11,7 @@ from laneproof.past.drive_load import LoadRecord
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule
-from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign, more_severe, say_times, standing_sign, watched_drives
 
 LOOK_BACK_SECONDS = 14 * DAY
 """What lies further back is old: the sign clears. Our choice."""
@@ -43,8 +43,8 @@ def _judge_drive(past: Past, ledger: Ledger, watched: Watched, load: LoadRecord)
     if isinstance(surprise, NotEnough) or surprise.p > NOTICE_P:
         return None
     is_alarm = surprise.p <= ALARM_P and is_slow_for_days(spells)
-    before = stood(past, watched.identify_drive(DRIVE_FAIL_SLOW.name))
-    severity = louder(Severity.WARNING if is_alarm else Severity.NOTICE, before.severity if before else None)
+    before = standing_sign(past, watched.identify_drive(DRIVE_FAIL_SLOW.name))
+    severity = more_severe(Severity.WARNING if is_alarm else Severity.NOTICE, before.severity if before else None)
     worst = max(spell.mean_ratio for spell in spells)
     return make_sign(
         DRIVE_FAIL_SLOW,
@@ -78,7 +78,7 @@ DRIVE_FAIL_SLOW = Rule(
         "are so in 0.6 % of their hours: it takes more than chance makes of that for a notice, and three times on two "
         "days, or three days on end, for an alarm. The sign clears once the last such hours are two weeks old."
     ),
-    look_next=advise(
+    next_steps=advise(
         "See whether it is hot (throttled, overheating), or busy with something its siblings are not.",
         "See whether its link makes errors or trained below what both ends can do.",
         BACK_UP,

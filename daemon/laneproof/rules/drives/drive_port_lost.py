@@ -58,7 +58,7 @@ DRIVE_PORT_LOST = Rule(
         "port that went in good order, or while the machine was off, is a notice. A port that does not come back is "
         "forgotten after thirty days; a drive that was moved elsewhere has lost none."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Leave the port that still works alone: it is the drive's only one.",
         "If it was taken away on purpose, nothing is wrong.",
         Step(

@@ -32,7 +32,7 @@ DROPS_OFF_BUS = Rule(
         "Where the kernel's log can never be read, nobody knows whether a drive that left was taken out: that is a "
         "notice, an alarm from the third time on, and nothing at a position that is declared removable."
     ),
-    look_next=advise(
+    next_steps=advise(
         "See that the drive is back and its array whole before anything else.",
         BACK_UP,
         "Look at what the last episodes have in common: load, temperature, idle states, other drives, the time.",

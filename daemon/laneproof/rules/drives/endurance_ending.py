@@ -143,7 +143,7 @@ ENDURANCE_ENDING = Rule(
         "endurance, what is written to it is compared with that too, and the nearer end of the two is reported. The "
         "sign clears with another drive, or at a pace that leaves well over a year."
     ),
-    look_next=advise(
+    next_steps=advise(
         "See what writes so much: logs, swap, a database; move it, or plan for another drive.",
         "Reaching 100 % is no failure: watch media-errors-rising and spare-low.",
     ),

@@ -24,7 +24,7 @@ from laneproof.rules.sign_subjects import (
     make_sign,
     say_seconds,
     say_times,
-    stood,
+    standing_sign,
     watch_position,
 )
 from laneproof.rules.sign_trials import CURED_IS_REPORTED_SECONDS, describe_trial, say_trial
@@ -132,7 +132,7 @@ def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, r
             "last_episodes": [describe_episode(ledger, episode) for episode in series.episodes[-_SHOWN:]],
             **say_trial(ledger, series.trial),
         },
-        next_steps=(_IF_TAKEN_OUT, *rule.look_next) if _only_left(series) else None,
+        next_steps=(_IF_TAKEN_OUT, *rule.next_steps) if _only_left(series) else None,
     )
 
 
@@ -149,7 +149,7 @@ def _severity(past: Past, watched: Watched, series: Series, rule: str) -> Severi
         return Severity.WARNING if len(series.episodes) >= _MANY else Severity.NOTICE
     if all(episode.only_aborted for episode in series.episodes) and len(series.episodes) < _MANY:
         return Severity.NOTICE
-    before = stood(past, watched.identify(rule))
+    before = standing_sign(past, watched.identify(rule))
     was_critical = before is not None and before.severity is Severity.CRITICAL
     if rule == OFF_BUS_NAME and (len(series.episodes) > 1 or was_critical):
         return Severity.CRITICAL

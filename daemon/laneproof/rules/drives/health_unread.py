@@ -39,7 +39,7 @@ def report_shut(rule: Rule, arrangement: Arrangement, shut: Sequence[tuple[Occup
     """Report once that no drive's health log can be read, of at least one drive with its gap."""
     gaps = {arrangement.label_of(drive) or drive.name: gap for drive, gap in shut}
     first = shut[0][1]
-    return rule.cannot_tell(
+    return rule.report_unverified(
         first,
         about=f"what {', '.join(gaps)} say of their health",
         why=f"{first}; the others likewise",
@@ -53,4 +53,4 @@ def report_unread(rule: Rule, arrangement: Arrangement, occupant: Occupant, gap:
     """Report that a drive's health could not be read."""
     label = arrangement.label_of(occupant)
     about = f"what {label or occupant.name} says of its health"
-    return rule.cannot_tell(gap, about=about, key=key_of_drive(occupant), position=label, subject=occupant.name)
+    return rule.report_unverified(gap, about=about, key=key_of_drive(occupant), position=label, subject=occupant.name)

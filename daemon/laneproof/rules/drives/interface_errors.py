@@ -46,7 +46,7 @@ INTERFACE_ERRORS = Rule(
         "These are counted on the cable, not on the medium: each was noticed and repeated, so no data is harmed yet. "
         "They point at cable, connector, backplane or power, and a drive replaced for them is replaced for nothing."
     ),
-    look_next=advise(
+    next_steps=advise(
         RESEAT_CABLE,
         "See whether other drives on the same backplane, controller or power lead count them too.",
         "The count never falls: what matters is that it no longer grows.",

@@ -10,7 +10,7 @@ from laneproof.past.drives import DriveRecord
 from laneproof.past.media_errors import find_media_times
 from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule
-from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign, more_severe, say_times, standing_sign, watched_drives
 
 CLEAR_SECONDS = 90 * DAY
 """How long after the last new error the sign stays: a month after one, another is far likelier than before. Our choice.
@@ -41,8 +41,8 @@ def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple
     # it happened at some time since the reading before the first that moved
     grown = growth([max(0.0, when - since) for when, _ in times], max(ledger.now - since, 1.0))
     faster = isinstance(grown, Growth) and grown.accelerating
-    before = stood(past, watched.identify_drive(MEDIA_ERRORS_RISING.name))
-    severity = louder(Severity.CRITICAL if faster else Severity.WARNING, before.severity if before else None)
+    before = standing_sign(past, watched.identify_drive(MEDIA_ERRORS_RISING.name))
+    severity = more_severe(Severity.CRITICAL if faster else Severity.WARNING, before.severity if before else None)
     number = sum(count for _, count in times)
     total = record.counters.get("media_errors")
     counted = f"{say_times(number, 'new media error')}" if number else "the kernel reported data that could not be read"
@@ -86,7 +86,9 @@ MEDIA_ERRORS_RISING = Rule(
         "that it does not know. Its cause is the drive, whatever else happens at its position, since the data come "
         "first. The sign clears 90 days after the last new error."
     ),
-    look_next=advise(COPY_NOW, "Run a check of its array, and see which files lie on what could not be read.", REPLACE),
+    next_steps=advise(
+        COPY_NOW, "Run a check of its array, and see which files lie on what could not be read.", REPLACE
+    ),
     judge=_judge,
     examples=(
         ("holds", "31 errors, all of them before the first pass"),

@@ -9,7 +9,7 @@ from laneproof.evidence.wear import Remaining
 from laneproof.findings import Finding
 from laneproof.past.drives import Steps
 from laneproof.past.past import Past
-from laneproof.rules.sign_subjects import DAY, Watched, stood
+from laneproof.rules.sign_subjects import DAY, Watched, standing_sign
 
 FEWEST_DAYS = 30.0
 _FEWEST_POINTS = 2
@@ -71,7 +71,7 @@ def falls_short(left: Remaining | NotEnough, limit_days: float, *, stood_so: boo
 
 def find_before(past: Past, watched: Watched, rule: str) -> Finding | None:
     """Give what the same rule said of the same drive after the pass before."""
-    before = stood(past, watched.identify_drive(rule))
+    before = standing_sign(past, watched.identify_drive(rule))
     return before if before is not None and before.key == (watched.serial or watched.path) else None
 
 

@@ -50,7 +50,7 @@ def report_gap(rule: Rule, arrangement: Arrangement, occupant: Occupant, gap: Un
     """Report what of a drive could not be read."""
     label = arrangement.label_of(occupant)
     about = f"{rule.name.replace('-', ' ')} of {label or occupant.name}"
-    return rule.cannot_tell(gap, about=about, key=key_of_drive(occupant), position=label)
+    return rule.report_unverified(gap, about=about, key=key_of_drive(occupant), position=label)
 
 
 def key_of_drive(occupant: Occupant) -> str:

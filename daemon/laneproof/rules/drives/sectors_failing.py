@@ -45,7 +45,7 @@ SECTORS_FAILING = Rule(
         "A sector that waits for reallocation cannot be read now: what was in it is gone from this drive. A drive that "
         "begins to lose sectors tends to go on; many live long with a few, so the count that grows is what matters."
     ),
-    look_next=advise(
+    next_steps=advise(
         BACK_UP,
         "Let its array be checked when the box is quiet: that rewrites a sector that cannot be read.",
         "Let the drive run its own long self-test, and order a spare.",

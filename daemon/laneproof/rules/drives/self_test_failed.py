@@ -38,7 +38,7 @@ SELF_TEST_FAILED = Rule(
     kind=Kind.SIGN,
     statement="The last self-test of each SATA or SAS drive did not fail.",
     why="A drive that fails its own test has found, by itself and without any cable, something that it cannot do.",
-    look_next=advise(BACK_UP, "Read failure: see sectors-failing, and let its array be checked.", REPLACE),
+    next_steps=advise(BACK_UP, "Read failure: see sectors-failing, and let its array be checked.", REPLACE),
     judge=_judge,
     examples=(
         ("holds", "the last test completed without error"),

@@ -86,7 +86,7 @@ def _fills_no_spare(drive: Occupant) -> bool:
 
 
 def _report_unknown(watched: Watched, why: str, reason: Reason, **figures: int) -> Finding:
-    return SPARE_LOW.cannot_tell(
+    return SPARE_LOW.report_unverified(
         Unread(f"the spare of {watched.device}", why, reason),
         about=f"the spare of {watched.full_name}",
         why=why,
@@ -107,7 +107,7 @@ SPARE_LOW = Rule(
         "own threshold counts: within five points of it is worth an alarm, and so is a pace that reaches it within a "
         "month; one that does within a year is a notice. The sign clears only with another drive."
     ),
-    look_next=advise(BACK_UP, "Order a replacement, and watch media-errors-rising of the same drive.", REPLACE),
+    next_steps=advise(BACK_UP, "Order a replacement, and watch media-errors-rising of the same drive.", REPLACE),
     judge=_judge,
     examples=(
         ("holds", "full spare"),

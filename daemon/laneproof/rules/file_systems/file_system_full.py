@@ -23,7 +23,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue  # nothing is written to it
         share = file_system.used_share
         if isinstance(share, Unread):
-            yield FILE_SYSTEM_FULL.cannot_tell(share, about=f"how full {file_system.mount} is", key=file_system.mount)
+            yield FILE_SYSTEM_FULL.report_unverified(
+                share, about=f"how full {file_system.mount} is", key=file_system.mount
+            )
         elif share is not None and share > (_FULL_ABOVE if limit is None else limit):
             yield _report_full(file_system, share, limit)
 
@@ -57,7 +59,7 @@ FILE_SYSTEM_FULL = Rule(
         "A recording that finds no room is lost, and file systems that copy on write slow down, or cannot even delete, "
         "long before the last block is used."
     ),
-    look_next=advise(
+    next_steps=advise(
         "See what grew ('du -x --max-depth=2'), snapshots included: they hold what was deleted.",
         "Move what is archived elsewhere and verified there; delete nothing of which this is the only copy.",
         "For btrfs and ZFS leave a tenth free at least.",

@@ -13,7 +13,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     plans = find_plans(current.build)
     if isinstance(current.snapshot.file_systems, Unread):
         for mount in plans:
-            yield FILE_SYSTEM_MISSING.cannot_tell(
+            yield FILE_SYSTEM_MISSING.report_unverified(
                 current.snapshot.file_systems, about=f"file system {mount}", key=mount
             )
         return
@@ -38,7 +38,7 @@ FILE_SYSTEM_MISSING = Rule(
         "Where an archive is not mounted, what is written for it lands in the folder beneath, on the system's own "
         "drive: it fills that one, is seen by nobody, and is hidden when the archive comes back."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Stop what writes there before anything else.",
         "See why it is not mounted: its array (array-degraded, array-differs), 'systemctl status', the kernel's log.",
         "Look beneath the mount point for what was written meanwhile, before it is mounted over.",

@@ -18,7 +18,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if (plan and plan.read_only) or file_system.kind in ALWAYS_FULL:
             continue
         if isinstance(file_system.read_only, Unread):
-            yield FILE_SYSTEM_READ_ONLY.cannot_tell(
+            yield FILE_SYSTEM_READ_ONLY.report_unverified(
                 file_system.read_only,
                 about=f"whether {file_system.mount} can be written",
                 key=file_system.mount,
@@ -37,7 +37,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 gap = Unread(f"how {file_system.mount} was mounted", why, Reason.DENIED)
                 steps = ("If it is meant so, declare it: [[file_system]] with read_only = true.",)
                 about = f"whether {file_system.mount} can be written"
-                yield FILE_SYSTEM_READ_ONLY.cannot_tell(
+                yield FILE_SYSTEM_READ_ONLY.report_unverified(
                     gap, about=about, why=why, key=file_system.mount, next_steps=steps
                 )
 
@@ -68,7 +68,7 @@ FILE_SYSTEM_READ_ONLY = Rule(
         "A file system turns read-only when it can no longer trust what is below it. Recordings stop at that moment, "
         "while everything that only reads goes on as if nothing had happened."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Read the kernel's log for the first error before it; look at the findings of its drive, link and array.",
         "Do not remount it writable: first make sure that a good backup exists, and that drive and link are sound.",
         "Check it unmounted, with the file system's own tool and by its manual; a forced repair can lose more.",

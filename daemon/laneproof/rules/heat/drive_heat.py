@@ -9,7 +9,7 @@ from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord, Rise, SeenHeat
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
-from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, say_times, stood
+from laneproof.rules.sign_subjects import DAY, HOUR, Watched, more_severe, say_times, standing_sign
 
 HEAT_NAME = "overheating"
 WEEK = 7 * DAY
@@ -55,7 +55,7 @@ def find_heat(past: Past, watched: Watched) -> Finding | None:
 
 def is_heat_reported(past: Past, watched: Watched) -> bool:
     """Whether overheating stood after the pass before, for a limit that was passed."""
-    before = stood(past, watched.identify_drive(HEAT_NAME))
+    before = standing_sign(past, watched.identify_drive(HEAT_NAME))
     return before is not None and before.observed != _NEAR
 
 
@@ -89,10 +89,10 @@ def judge_drive(past: Past, watched: Watched, record: DriveRecord) -> Finding | 
         said = f"keeps {room:.0f} °C below its warning threshold of {limit:.0f} °C (95 of 100 hours)"
     else:
         return None
-    before = stood(past, watched.identify_drive(HEAT_NAME))
+    before = standing_sign(past, watched.identify_drive(HEAT_NAME))
     if before is not None and before.observed in (_ABOVE, _CRITICAL) and observed == _NEAR:
         observed = before.observed or observed  # it cools down: the sign keeps its words until it clears
-    severity = louder(severity, before.severity if before is not None else None)
+    severity = more_severe(severity, before.severity if before is not None else None)
     sign = Finding(
         rule=HEAT_NAME,
         kind=Kind.SIGN,

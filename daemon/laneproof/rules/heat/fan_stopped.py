@@ -25,7 +25,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     plans = current.build.fan if current.build else ()
     if isinstance(current.snapshot.thermal, Unread):
         for plan in plans:
-            yield FAN_STOPPED.cannot_tell(current.snapshot.thermal, about=f"fan {_key(plan)}", key=_key(plan))
+            yield FAN_STOPPED.report_unverified(current.snapshot.thermal, about=f"fan {_key(plan)}", key=_key(plan))
         return
     fans = list(name_fans(current.snapshot.thermal.fans))
     judged: set[str] = set()
@@ -56,13 +56,13 @@ def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[
         why = "no chip shows a fan of that name; its driver may not be loaded"
         gap = Unread(f"fan {_key(plan)}", why, Reason.ABSENT)
         steps = ("See which fans the chips show ('grep . /sys/class/hwmon/*/fan*_label'), and the board's own setup.",)
-        yield FAN_STOPPED.cannot_tell(gap, about=f"fan {_key(plan)}", why=why, key=_key(plan), next_steps=steps)
+        yield FAN_STOPPED.report_unverified(gap, about=f"fan {_key(plan)}", why=why, key=_key(plan), next_steps=steps)
         return
     for name, fan in mine:
         least = plan.minimum_rpm
         declared = f"at least {least} rpm" if least else "turning"
         if isinstance(fan.rpm, Unread):
-            yield FAN_STOPPED.cannot_tell(fan.rpm, about=f"fan {name}", key=name)
+            yield FAN_STOPPED.report_unverified(fan.rpm, about=f"fan {name}", key=name)
         elif fan.rpm == 0:
             yield _report_stopped(name, fan, "stands still", Severity.CRITICAL, declared=declared)
         elif least is not None and fan.rpm < least:
@@ -100,7 +100,7 @@ FAN_STOPPED = Rule(
         "notice once it has stood still for an hour, and an alarm after a day, or where its chip says so; one that "
         "rested and turned again twice is left alone for three days."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Look at the temperatures of the drives in its air (overheating), and lower the load until it turns again.",
         "Look whether it is blocked or unplugged, and how the firmware controls it. Keep fingers off. " + OPEN_CASE,
         "If the board rests this fan by plan while it is cool, say so: leave it out of the declaration.",

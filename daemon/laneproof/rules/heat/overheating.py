@@ -32,7 +32,7 @@ OVERHEATING = Rule(
         "Some minutes a year on a box without fans are a notice; an hour in a week, on two days, is worth an alarm, "
         "and so is any minute above the critical threshold. The sign clears after a week without."
     ),
-    look_next=DRIVE_STEPS,
+    next_steps=DRIVE_STEPS,
     judge=_judge,
     examples=(
         ("holds", "38 °C, its threshold is 80 °C"),

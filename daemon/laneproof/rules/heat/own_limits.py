@@ -86,7 +86,9 @@ def _judge_part(rule: Rule, part: _Part) -> Iterator[Finding]:
     if not limits:
         return
     if isinstance(part.celsius, Unread):
-        yield rule.cannot_tell(part.celsius, about=f"the heat of {part.name}", key=part.key, position=part.position)
+        yield rule.report_unverified(
+            part.celsius, about=f"the heat of {part.name}", key=part.key, position=part.position
+        )
         return
     if part.highest is not None and part.celsius >= part.highest:
         limit, words, severity = part.highest, "is at or beyond its limit", Severity.CRITICAL

@@ -66,7 +66,7 @@ THROTTLED = Rule(
         "and how slow it was against times in which as much had been written before. The sign clears after a week "
         "without either."
     ),
-    look_next=advise(
+    next_steps=advise(
         "See whether it wrote much before: a drive that is slow after that and cool has a full cache, which is normal.",
         MORE_AIR,
         HEAT_SINK,

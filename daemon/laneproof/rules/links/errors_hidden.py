@@ -43,7 +43,7 @@ ERRORS_HIDDEN = Rule(
         "counted its errors and now masks or no longer reports them is reported, whoever did it: an update of the "
         "firmware, a word on the kernel's command line, a script. The sign clears when errors are counted again."
     ),
-    look_next=advise(
+    next_steps=advise(
         "See what changed then: the kernel's command line, the board's firmware, a script that writes registers.",
         "Switch reporting on again, and look at the errors instead.",
     ),

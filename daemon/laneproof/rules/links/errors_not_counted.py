@@ -136,7 +136,7 @@ def _describe_masked(port: Reporting, device: Reporting) -> _Blindness:
 
 def _report(labels: Sequence[str], reason: _Blindness, *, key: str) -> Finding:
     """Say it once for all positions that share the reason."""
-    return ERRORS_NOT_COUNTED.cannot_tell(
+    return ERRORS_NOT_COUNTED.report_unverified(
         Unread(f"the errors of {', '.join(labels)}", reason.why, Reason.ABSENT),
         about=f"correctable errors of {', '.join(labels)}",
         why=reason.why,
@@ -157,7 +157,7 @@ ERRORS_NOT_COUNTED = Rule(
         "all that share a reason in one finding. A link without the capability, and a box that shows nothing of it, "
         "are left alone; neither is called clean."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Look for pci=noaer, pcie_ports=compat and pcie_aspm=off on the kernel's command line: each gives it up.",
         "See whether the board's firmware setup can hand PCIe error reporting (AER) to the operating system.",
         FIRMWARE_SETUP,

@@ -51,7 +51,7 @@ LINK_ABOVE_LIMIT = Rule(
         "A limit was chosen for a reason: a long flexible cable or a key adapter that makes errors at a higher rate. "
         "When a firmware update or reset takes the limit away, the link trains higher and the errors come back."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Look in the firmware setup whether the limit is still set; updates and resets take it away. " + FIRMWARE_SETUP,
         (
             "If the higher rate is meant now, correct the declaration; then watch signal-errors of this position for a "

@@ -63,7 +63,7 @@ LINK_BEYOND_HARDWARE = Rule(
         "The declaration asks for more than one of the two ends can do, so the link can never meet it. Either a part "
         "is not the one that was meant, a firmware setting holds the port down, or the declaration is wrong."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Compare both ends, shown in the evidence, with the declaration: which part is not the one that was meant?",
         "If the port is the lesser end, look in the firmware setup for its link speed and the slot's split. "
         + FIRMWARE_SETUP,

@@ -95,7 +95,7 @@ LINK_DEGRADED_ON_SOME_BOOTS = Rule(
         "nor do boots in which the slower link was seen only at rest. The sign clears after twenty good boots, or "
         "half a year after the last short one."
     ),
-    look_next=advise(
+    next_steps=advise(
         RESEAT, "Note how the next boots come up: a link that needs a second try needs more margin.", SHORTER_PART
     ),
     judge=_judge,

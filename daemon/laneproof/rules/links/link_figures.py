@@ -175,7 +175,7 @@ def _report_below(  # noqa: PLR0913 (what a finding says)
     trained, wanted = figures
     meant = f"declared {measure.write(wanted)}" if subject.has_plan else f"both ends can do {measure.write(wanted)}"
     why = "; ".join(reason.text for reason in reasons)
-    steps = [STEP_BY_REASON.get(reason.code, rule.look_next[0]) for reason in reasons]
+    steps = [STEP_BY_REASON.get(reason.code, rule.next_steps[0]) for reason in reasons]
     code = reasons[0].code
     if subject.has_plan and is_beyond(measure, subject, link):
         code = "link-beyond-hardware"
@@ -189,7 +189,7 @@ def _report_below(  # noqa: PLR0913 (what a finding says)
         declared=measure.write(wanted) if subject.has_plan else None,
         observed=measure.write(trained),
         evidence=gather_evidence(subject, link, reasons) | {"reason": code},
-        next_steps=tuple(dict.fromkeys((*steps, *rule.look_next))),
+        next_steps=tuple(dict.fromkeys((*steps, *rule.next_steps))),
     )
 
 
@@ -197,7 +197,7 @@ def report_gap(rule: Rule, subject: Subject, gap: Unread) -> Finding:
     """Say why a link could not be judged."""
     plan = ((RATE, subject.declared_gt_s), (WIDTH, subject.declared_lanes))
     asleep = gap.reason is Reason.NOT_ASKED
-    return rule.cannot_tell(
+    return rule.report_unverified(
         gap,
         about=f"{rule.name} of {subject.name}",
         why=gap.why if asleep else None,

@@ -22,7 +22,7 @@ LINK_NARROW = Rule(
         "half-seated contact, a bent pin, a bad solder joint or a damaged cable; or they were never there, because the "
         "adapter or socket is wired for fewer."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Shut down, wait a minute and start cold, and audit again: lanes that come and go mean a contact at its limit.",
         RESEAT,
         SWAP_DRIVES,

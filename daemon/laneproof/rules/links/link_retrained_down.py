@@ -76,7 +76,7 @@ LINK_RETRAINED_DOWN = Rule(
         "set, and a link that was back within a minute, before three readings a second apart agreed, unless that is "
         "seen twice. The sign clears a week after the link came back, by itself or with the next boot."
     ),
-    look_next=advise("See whether the same link makes correctable errors (signal-errors).", RESEAT, SHORTER_PART),
+    next_steps=advise("See whether the same link makes correctable errors (signal-errors).", RESEAT, SHORTER_PART),
     judge=_judge,
     examples=(
         ("holds", "as it came up"),

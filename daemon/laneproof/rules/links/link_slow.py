@@ -26,7 +26,7 @@ LINK_SLOW = Rule(
         "the hardware lowered the rate by itself with power management on, the finding is unverified. Under load such "
         "a link rises again, and a fault stays."
     ),
-    look_next=advise(
+    next_steps=advise(
         (
             "Shut down, wait a minute and start cold, and audit again: a rate that comes and goes means a link at its "
             "limit."

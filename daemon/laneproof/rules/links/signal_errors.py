@@ -16,7 +16,7 @@ from laneproof.past.link_errors import LinkRecord
 from laneproof.rules.links.error_hints import WARM_STEP, describe_heat, say_acceptance
 from laneproof.rules.links.error_tests import Standing, judge_link, recent
 from laneproof.rules.rule import Pass, Rule
-from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, stood, watched_links
+from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, more_severe, standing_sign, watched_links
 from laneproof.rules.sign_trials import describe_trial, say_trial
 
 HOLD_SECONDS = 3 * DAY
@@ -31,7 +31,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     watched = list(watched_links(current))
     counting = [record for _, record in watched if record.watched]
     for subject, record in watched:
-        before = stood(current.past, subject.identify(SIGNAL_ERRORS.name))
+        before = standing_sign(current.past, subject.identify(SIGNAL_ERRORS.name))
         is_untouched = record.version == 0 and not record.port.found and not record.far.found
         if before is None and is_untouched:
             continue
@@ -65,7 +65,7 @@ def _report(
     beyond = standing.beyond_specification or (before is not None and before.observed == _BEYOND)
     is_capped = not beyond and _wakes_late(ledger, record)
     severity = Severity.WARNING if standing.level == "alarm" and not is_capped else Severity.NOTICE
-    severity = louder(severity, before.severity if before is not None else None)
+    severity = more_severe(severity, before.severity if before is not None else None)
     warmth = _find_warmth(ledger, watched, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
     seen = f"{watched.name}, at {link}: {standing.because}"
@@ -98,7 +98,7 @@ def _with_trial(ledger: Ledger, finding: Finding, trial: Trial | None) -> Findin
 
 def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:
     """Give the rule's steps for this link: without a lower rate where there is none, with how long to run clean."""
-    ends, lower, *parts = SIGNAL_ERRORS.look_next
+    ends, lower, *parts = SIGNAL_ERRORS.next_steps
     accept = say_acceptance(record)
     settings = (lower,) if record.gt_s is None or record.gt_s > LOWEST_GT_S else ()
     return advise(ends, *((WARM_STEP,) if is_warm else ()), *settings, *parts, *((accept,) if accept else ()))
@@ -168,7 +168,7 @@ SIGNAL_ERRORS = Rule(
         "errors come with warmth. The sign clears three days after the last evidence; after a change meant to cure, "
         "once its trial is over."
     ),
-    look_next=advise(
+    next_steps=advise(
         "See at which end errors are counted: errors at the drive and replays at the port point to the way down to it.",
         LOWER_RATE,
         RESEAT,

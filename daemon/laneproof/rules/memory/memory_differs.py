@@ -124,7 +124,7 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
 
 
 def _unverified(key: str, gap: Unread, why: str | None = None) -> Finding:
-    return MEMORY_DIFFERS.cannot_tell(gap, about=key, why=why, key=key, evidence={"item": key})
+    return MEMORY_DIFFERS.report_unverified(gap, about=key, why=why, key=key, evidence={"item": key})
 
 
 MEMORY_DIFFERS = Rule(
@@ -135,7 +135,7 @@ MEMORY_DIFFERS = Rule(
         "A module that lost contact takes half the memory and half its rate away, and the box runs on without a word. "
         "A rate below the declared one is often a firmware setting that a reset took away."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Look in the firmware setup which sockets are seen and at what rate. " + FIRMWARE_SETUP,
         "Reseat the modules in the sockets that the board's manual names for their number. " + OPEN_CASE,
     ),

@@ -31,7 +31,7 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
     name = controller.name
     for count in (controller.uncorrectable, controller.correctable):
         if isinstance(count, Unread):
-            yield MEMORY_ERRORS.cannot_tell(count, about=f"errors of memory controller {name}", key=name)
+            yield MEMORY_ERRORS.report_unverified(count, about=f"errors of memory controller {name}", key=name)
             return
     corrected, uncorrected = _count(controller.correctable), _count(controller.uncorrectable)
     if not corrected and not uncorrected:
@@ -71,7 +71,7 @@ MEMORY_ERRORS = Rule(
         "Everything an archive stores passes through memory, before any checksum of the file system. A corrected error "
         "is no harm done, and a module that has some tends to have more; one that was not corrected may be in the data."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Not corrected: write as little as you can, and compare what was written recently with its source.",
         "See which module it is (the kernel's log names it), and whether the rate or the profile was changed recently.",
         "Test the memory over a night, then swap modules one at a time with the box off. " + OPEN_CASE,

@@ -27,7 +27,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return  # memory-differs or reading-incomplete says so
     if isinstance(memory.modules, Unread):
         if plan is not None and (plan.rated_mt_s is not None or plan.channels is not None):
-            yield MEMORY_SLOW.cannot_tell(memory.modules, about="the rate of the memory", key="memory rate")
+            yield MEMORY_SLOW.report_unverified(memory.modules, about="the rate of the memory", key="memory rate")
         return
     yield from _judge_rate(plan, memory.modules)
     yield from _judge_channels(plan, memory.modules)
@@ -63,7 +63,7 @@ def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) 
     unknown = [module.locator for module in modules if module.configured_mt_s is None]
     if unknown and plan is not None and plan.rated_mt_s is not None:
         gap = Unread(f"the rate of {', '.join(unknown)}", "the board's table does not say", Reason.ABSENT)
-        yield MEMORY_SLOW.cannot_tell(
+        yield MEMORY_SLOW.report_unverified(
             gap, about="the rate of the memory", key="memory rate", next_steps=advise(FIRMWARE_SETUP)
         )
 
@@ -98,7 +98,7 @@ def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ..
     if channels is None:
         if meant is not None:
             gap = Unread("the channels of the memory", "its sockets' names do not show them", Reason.ABSENT)
-            yield MEMORY_SLOW.cannot_tell(
+            yield MEMORY_SLOW.report_unverified(
                 gap, about="memory channels", key="memory channels", next_steps=advise(FIRMWARE_SETUP)
             )
         return
@@ -125,7 +125,7 @@ MEMORY_SLOW = Rule(
         "Checksums, parity and a fast network all go through memory. A profile that a firmware update took away, or "
         "two modules in one channel, costs a third to a half of its bandwidth, and nothing else shows it."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Look in the firmware setup whether the modules' own profile is chosen. " + FIRMWARE_SETUP,
         (
             "See the board's manual: many boards run slower with two modules on a channel, or with large ones. Then "

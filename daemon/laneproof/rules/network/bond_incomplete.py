@@ -18,7 +18,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     plans = current.build.bond if current.build else ()
     if plans and isinstance(current.snapshot.bonds, Unread):
         names = ", ".join(plan.name for plan in plans)
-        yield BOND_INCOMPLETE.cannot_tell(current.snapshot.bonds, about=names, key="bonds")
+        yield BOND_INCOMPLETE.report_unverified(current.snapshot.bonds, about=names, key="bonds")
         return
     for plan in plans:
         found = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
@@ -39,7 +39,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             }
             yield _incomplete(plan, faults, evidence)
         elif gaps:
-            yield BOND_INCOMPLETE.cannot_tell(gaps[0], about=plan.name, key=plan.name)
+            yield BOND_INCOMPLETE.report_unverified(gaps[0], about=plan.name, key=plan.name)
 
 
 def _find_faults(plan: DeclaredBond, bond: Bond) -> Iterator[str | Unread]:
@@ -116,7 +116,7 @@ BOND_INCOMPLETE = Rule(
         "Members can all be up while only one carries: the far side is not set up for it, or not on these ports. Even "
         "a whole bond gives one flow no more than one member's speed: the transmit hash keeps each flow on one."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Read /proc/net/bonding/NAME: each member up, the same aggregator, a partner address that is not all zeros.",
         (
             "See that the switch has the same ports in one group and speaks LACP on it; a fixed group on one side is "

@@ -37,7 +37,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if said:
             yield _report_errors(port, bond, said)
         elif gap is not None:
-            yield NETWORK_ERRORS.cannot_tell(gap, about=f"errors of {port.name}", key=port.name)
+            yield NETWORK_ERRORS.report_unverified(gap, about=f"errors of {port.name}", key=port.name)
 
 
 def _report_errors(interface: Interface, bond: str | None, said: list[tuple[str, Severity]]) -> Finding:
@@ -63,7 +63,7 @@ NETWORK_ERRORS = Rule(
         "Each broken frame is sent again, if the protocol above does so at all. A worn cable or a dirty connector "
         "shows here long before the link is lost, and as slowness that nobody can explain."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Clean or replace cable and transceiver, one at a time; look at the same counters of the switch's port.",
         "See which kind it is ('ethtool -S NAME'): checksum errors are the cable's, missed frames the box's own.",
     ),

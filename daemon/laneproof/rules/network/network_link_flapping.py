@@ -27,7 +27,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for port, bond in find_ports(current):
         changes = port.carrier_changes
         if isinstance(changes, Unread):
-            yield NETWORK_LINK_FLAPPING.cannot_tell(
+            yield NETWORK_LINK_FLAPPING.report_unverified(
                 changes, about=f"how steady the link of {port.name} is", key=port.name
             )
         if not isinstance(changes, int):
@@ -67,7 +67,7 @@ NETWORK_LINK_FLAPPING = Rule(
         "A link that comes and goes breaks transfers and makes bonds move flows about; each time is too short to be "
         "found down when somebody looks."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Unplug the cable and plug it in again, then replace it; try another port of the switch, and read its log.",
         "See whether it goes with the cable being moved, with the hour, or with heat in the rack.",
         "If only this port does it with every cable, suspect the port or its transceiver.",

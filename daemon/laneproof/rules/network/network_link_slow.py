@@ -18,7 +18,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     if not speeds:
         return
     if isinstance(current.snapshot.interfaces, Unread):
-        yield NETWORK_LINK_SLOW.cannot_tell(
+        yield NETWORK_LINK_SLOW.report_unverified(
             current.snapshot.interfaces, about=", ".join(speeds), key="network interfaces"
         )
         return
@@ -52,11 +52,11 @@ def _judge_interface(interface: Interface, declared: int, *, is_member: bool) ->
         yield _slow(interface.name, declared, "down", evidence, is_member=is_member)
     elif speed is None:
         why = f"it reports none, though its state is {interface.operational_state}; virtual ports often have no speed"
-        yield NETWORK_LINK_SLOW.cannot_tell(
+        yield NETWORK_LINK_SLOW.report_unverified(
             Unread("its speed", why, Reason.ABSENT), about=interface.name, key=interface.name
         )
     elif isinstance(speed, Unread):
-        yield NETWORK_LINK_SLOW.cannot_tell(speed, about=interface.name, key=interface.name)
+        yield NETWORK_LINK_SLOW.report_unverified(speed, about=interface.name, key=interface.name)
     elif speed < declared:
         yield _slow(interface.name, declared, _write(speed), {"speed_mbit_s": speed}, is_member=is_member)
     elif duplex == "half":
@@ -76,7 +76,7 @@ def _slow(name: str, declared: int, observed: str, evidence: Mapping[str, object
         declared=_write(declared),
         observed=observed,
         evidence={"declared_mbit_s": declared, **evidence},
-        next_steps=(*NETWORK_LINK_SLOW.look_next, ONE_FLOW) if is_member else NETWORK_LINK_SLOW.look_next,
+        next_steps=(*NETWORK_LINK_SLOW.next_steps, ONE_FLOW) if is_member else NETWORK_LINK_SLOW.next_steps,
     )
 
 
@@ -85,7 +85,7 @@ NETWORK_LINK_SLOW = Rule(
     kind=Kind.DIFFERS,
     statement="Each network port runs at its declared speed, in full duplex.",
     why="A port that fell back to a lower speed makes the fastest array slow, and nothing but the speed shows it.",
-    look_next=advise(
+    next_steps=advise(
         "Try another cable of the right category, and another port of the switch.",
         "See what speeds both sides offer ('ethtool NAME'), and whether one was fixed by hand.",
     ),

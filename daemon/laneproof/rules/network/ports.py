@@ -33,4 +33,4 @@ def name_port(interface: Interface, bond: str | None) -> str:
 
 def steps_for(rule: Rule, bond: str | None) -> tuple[str, ...]:
     """Give a rule's steps; for a member of a bond with what one flow gets at most."""
-    return (*rule.look_next, ONE_FLOW) if bond else rule.look_next
+    return (*rule.next_steps, ONE_FLOW) if bond else rule.next_steps

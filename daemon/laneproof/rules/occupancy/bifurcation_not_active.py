@@ -113,7 +113,7 @@ BIFURCATION_NOT_ACTIVE = Rule(
         "appears and the others are invisible, though nothing is broken. A firmware update or an emptied setup "
         "battery often resets the setting."
     ),
-    look_next=advise(
+    next_steps=advise(
         Step(
             "Look in the board's firmware setup for the slot's split (x4x4x4x4 and the like, also called bifurcation), "
             "set it, save and start again.",

@@ -106,7 +106,7 @@ IDENTITY_DOUBTFUL = Rule(
         "another namespace. A drive with two ports shows the same number twice and is one drive. A change is reported "
         "for a week; a number that two drives share, until they were not seen together for a month."
     ),
-    look_next=advise(
+    next_steps=advise(
         "If it was replaced or divided again on purpose, bring the declaration up to date.",
         Step("Compare the number on the drive's label with what it reports.", (OPEN_CASE,)),
     ),

@@ -114,13 +114,13 @@ def _report_differs(
             "found_in": arrangement.where(found) if found else None,
             "unread": list(dict.fromkeys(str(gap) for _, unread in compared for _, gap in unread)),
         },
-        next_steps=advise(*steps, *OCCUPANT_DIFFERS.look_next),
+        next_steps=advise(*steps, *OCCUPANT_DIFFERS.next_steps),
     )
 
 
 def _report_unread(placement: Placement, occupant: Occupant, unread: _Unread) -> Finding:
     gaps = [gap for _, gap in unread]
-    return OCCUPANT_DIFFERS.cannot_tell(
+    return OCCUPANT_DIFFERS.report_unverified(
         gaps[0],
         about=f"whether {placement.label} holds the declared {', '.join(what for what, _ in unread)}",
         why="; ".join(dict.fromkeys(map(str, gaps))),
@@ -140,7 +140,7 @@ OCCUPANT_DIFFERS = Rule(
         "Labels on sockets are only worth what they say: who pulls the drive in riser-2 because riser-2 is faulty must "
         "get the faulty one. A drive of another make may also be smaller or slower than the array needs."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Compare the label on the drive with the serial number shown here.",
         "If the change was meant, correct the declaration: 'laneproof draft --update FILE' does it.",
         DEGRADED_ARRAY,

@@ -40,7 +40,7 @@ def _report_unexpected(arrangement: Arrangement, occupant: Occupant, label: str 
         observed=describe_found(occupant),
         evidence={"path": occupant.path, "address": occupant.address, "declared_for": home},
         next_steps=advise(
-            *((moved_step(home, label or occupant.path),) if home else ()), *OCCUPANT_UNEXPECTED.look_next
+            *((moved_step(home, label or occupant.path),) if home else ()), *OCCUPANT_UNEXPECTED.next_steps
         ),
     )
 
@@ -53,7 +53,7 @@ OCCUPANT_UNEXPECTED = Rule(
         "A drive that nobody declared may be somebody's only copy of something, or a sign that devices are not where "
         "the declaration has them."
     ),
-    look_next=advise(
+    next_steps=advise(
         "If it belongs here, declare it: 'laneproof draft --update FILE' adds it.",
         'If such drives are none of this program\'s business, set undeclared = "ignore" under [box].',
         "Before taking it out, find out whose it is and what is on it. " + LIVE_DRIVE + " " + OPEN_CASE,

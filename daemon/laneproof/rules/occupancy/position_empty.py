@@ -44,7 +44,7 @@ def _report_empty(arrangement: Arrangement, placement: Placement, slot: str | No
     given_up = placement.occupant is not None and placement.occupant.given_up
     observed = _GIVEN_UP.format(name=name) if given_up else _SEEN[placement.state].format(path=path, name=name)
     found = arrangement.found_elsewhere(placement)
-    steps = POSITION_EMPTY.look_next
+    steps = POSITION_EMPTY.next_steps
     because = ""
     if found is not None:
         because = f"; its drive is in {arrangement.where(found)}"
@@ -90,7 +90,7 @@ POSITION_EMPTY = Rule(
         "it. The cause is often harmless: a socket switched off or shared with another, a slot that is not split, a "
         "cable that was not pushed home. A drive that somebody removed on request is a notice for a day, then an alarm."
     ),
-    look_next=advise(
+    next_steps=advise(
         Step(
             "Look in the firmware setup whether the socket is switched on, split as it should be (bifurcation), and "
             "not shared with another socket or SATA port in use.",

@@ -142,7 +142,7 @@ RESTARTED_UNASKED = Rule(
         "is a notice, since the owner may well know why. Where most drives counted one even at each of the last two "
         "orderly stops, their counts say nothing. It clears after seven days without."
     ),
-    look_next=advise(
+    next_steps=advise(
         "If the mains went or somebody switched it off, write it down with 'laneproof note'.",
         "Else read the end of the journal of the boot before ('journalctl -b -1 -e'): where it stops without a "
         "shutdown, the power went or the board reset itself; a kernel that crashed often left its last words there.",

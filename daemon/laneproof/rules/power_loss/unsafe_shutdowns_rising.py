@@ -51,7 +51,7 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
         "no sign; one that does while the machine runs on has a bad supply line, connector or adapter. A drive that "
         "dropped at that moment is reported by drops-off-bus. The sign clears after thirty days without."
     ),
-    look_next=advise(
+    next_steps=advise(
         "Compare with the other drives: those that count at the same time share what fails.",
         Step("Look at what feeds the drive: supply cable, connector, adapter, what else hangs on them.", (OPEN_CASE,)),
     ),

@@ -47,7 +47,7 @@ def _shows_drives(tree: Topology, function: PciFunction) -> bool:
 
 def _report(function: PciFunction, drives: str, why: str, *steps: Step) -> Finding:
     about = f"{drives} behind {function.address}"
-    return DRIVES_HIDDEN.cannot_tell(
+    return DRIVES_HIDDEN.report_unverified(
         Unread(about, why, Reason.ABSENT),
         about=about,
         why=why,
@@ -66,7 +66,7 @@ DRIVES_HIDDEN = Rule(
         "A drive that only a RAID card or the board's firmware sees has no health, no counters and no link here, and "
         "can fail without a word. What is not seen is not called fine."
     ),
-    look_next=advise(_OWN_TOOL, _SWITCH_MODE),
+    next_steps=advise(_OWN_TOOL, _SWITCH_MODE),
     judge=_judge,
     examples=(
         ("holds", "a SATA controller hides nothing"),

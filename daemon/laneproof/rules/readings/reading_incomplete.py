@@ -57,7 +57,7 @@ def _report(group: str, name: str, open_question: str, gap: Unread) -> Finding:
         key=group,
         summary=f"{name} could not be read, so {open_question} are unverified: {gap}",
         evidence={"group": group, "unread": str(gap), "reason": str(gap.reason)},
-        next_steps=(step_for(gap), *READING_INCOMPLETE.look_next[1:]),
+        next_steps=(step_for(gap), *READING_INCOMPLETE.next_steps[1:]),
     )
 
 
@@ -105,7 +105,7 @@ READING_INCOMPLETE = Rule(
     kind=Kind.UNVERIFIED,
     statement="Every group of facts can be read, and the kernel's log and device events too.",
     why="What cannot be read is not fine, it is unknown: a box that shows nothing must not be taken for a sound one.",
-    look_next=advise(
+    next_steps=advise(
         AS_ROOT,
         (
             "If it still fails, the sentence says what was asked and what the system answered; 'laneproof record' "

@@ -11,7 +11,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import UnmovedHealthLog
 from laneproof.rules.readings.reading_incomplete import GROUPS
 from laneproof.rules.rule import Pass, Rule
-from laneproof.rules.sign_subjects import stood
+from laneproof.rules.sign_subjects import standing_sign
 from laneproof_collectors.unread import Reason, Unread
 
 LONG_SECONDS = 600.0
@@ -61,7 +61,7 @@ def _is_stuck(value: object) -> bool:
 def _report(current: Pass, **facts: Any) -> Finding:  # noqa: ANN401 (what a finding is)
     """Report what does not answer: a notice, and an alarm once it has lasted."""
     finding = READING_STUCK.report(severity=Severity.NOTICE, observed="no answer in time", **facts)
-    before = stood(current.past, finding.identity)
+    before = standing_sign(current.past, finding.identity)
     since = before.since if before is not None else None
     lasts = since is not None and current.snapshot.taken_at - since >= LONG_SECONDS
     return replace(finding, severity=Severity.WARNING) if lasts else finding
@@ -103,7 +103,7 @@ READING_STUCK = Rule(
         "A health log that stands still for days while the drive reads and writes is a notice: no sign of wear or "
         "errors could show in it."
     ),
-    look_next=advise(
+    next_steps=advise(
         BACK_UP,
         "See the kernel's log for time-outs of the same drive.",
         Step("Leave the drive alone until it has answered.", (LIVE_DRIVE,)),

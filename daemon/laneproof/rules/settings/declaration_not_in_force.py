@@ -35,7 +35,7 @@ DECLARATION_NOT_IN_FORCE = Rule(
         "A declaration that is gone, or was saved with an error, would otherwise switch off all that depends on it, "
         "and the box would look fine. The last good one is kept with the history and stays in force."
     ),
-    look_next=_STEPS,
+    next_steps=_STEPS,
     judge=_judge,
     examples=(
         ("holds", "the declaration is in force"),

@@ -53,7 +53,7 @@ FIRMWARE_CHANGED = Rule(
         "kept beside what the drive does from then on. It is a notice for a week. Where the declaration names a "
         "drive's firmware, firmware-differs speaks instead."
     ),
-    look_next=advise(
+    next_steps=advise(
         "If it was updated on purpose, there is nothing to do; a declaration that names its firmware keeps it so.",
         "If nobody did, look what updates firmware on this box by itself, and whether the maker has withdrawn this "
         "version.",

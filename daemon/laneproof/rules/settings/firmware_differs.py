@@ -59,7 +59,7 @@ def _begins_with(release: str, wanted: str) -> bool:
 
 
 def _unverified(key: str, declared: str, gap: Unread) -> Finding:
-    return FIRMWARE_DIFFERS.cannot_tell(gap, about=key, key=key, declared=declared, evidence={"item": key})
+    return FIRMWARE_DIFFERS.report_unverified(gap, about=key, key=key, declared=declared, evidence={"item": key})
 
 
 def _judge_drive(placement: Placement) -> Iterator[Finding]:
@@ -74,7 +74,7 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
     label, name, path = placement.label, occupant.name, placement.position.path
     if isinstance(found, Unread):
         about = f"the firmware of {label}"
-        yield FIRMWARE_DIFFERS.cannot_tell(
+        yield FIRMWARE_DIFFERS.report_unverified(
             found, about=about, key=path, position=label, subject=name, declared=plan.firmware
         )
         return
@@ -87,7 +87,7 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
         declared=plan.firmware,
         observed=found,
         evidence={"firmware": found},
-        next_steps=advise(DEGRADED_ARRAY, *FIRMWARE_DIFFERS.look_next),
+        next_steps=advise(DEGRADED_ARRAY, *FIRMWARE_DIFFERS.next_steps),
     )
 
 
@@ -99,7 +99,7 @@ FIRMWARE_DIFFERS = Rule(
         "A new firmware of the board often resets its settings: the split of a slot, a speed limit, power management. "
         "A new firmware of a drive can cure or bring trouble. Knowing that it changed is half of finding what else did."
     ),
-    look_next=advise(
+    next_steps=advise(
         Step(
             "If it was updated on purpose, go through the firmware setup again, audit, and correct the declaration.",
             (FIRMWARE_SETUP,),

@@ -43,7 +43,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             declared=None,
             observed=contradiction.found,
             evidence={"asked": contradiction.asked, "devices": list(contradiction.devices)},
-            next_steps=advise(_step(contradiction.what), *POWER_SETTING_DIFFERS.look_next),
+            next_steps=advise(_step(contradiction.what), *POWER_SETTING_DIFFERS.next_steps),
         )
 
 
@@ -124,12 +124,14 @@ def _differs(key: str, declared: str, observed: str, summary: str, step: str) ->
         declared=declared,
         observed=observed,
         evidence={"setting": key},
-        next_steps=advise(step, *POWER_SETTING_DIFFERS.look_next),
+        next_steps=advise(step, *POWER_SETTING_DIFFERS.next_steps),
     )
 
 
 def _unverified(key: str, declared: str | None, gap: Unread) -> Finding:
-    return POWER_SETTING_DIFFERS.cannot_tell(gap, about=key, key=key, declared=declared, evidence={"setting": key})
+    return POWER_SETTING_DIFFERS.report_unverified(
+        gap, about=key, key=key, declared=declared, evidence={"setting": key}
+    )
 
 
 # --- positions --------------------------------------------------------------------------------------------------------
@@ -204,7 +206,7 @@ def _judge_position(placement: Placement, deviations: list[Deviation], current: 
     elif deviations:
         gaps = [deviation.observed for deviation in deviations if isinstance(deviation.observed, Unread)]
         words = "; ".join(dict.fromkeys(f"{deviation.what}: {deviation.observed}" for deviation in deviations))
-        yield POWER_SETTING_DIFFERS.cannot_tell(
+        yield POWER_SETTING_DIFFERS.report_unverified(
             gaps[0],
             about=f"power settings of {placement.label}",
             why=words,
@@ -238,7 +240,7 @@ def _report_position(placement: Placement, differing: list[Deviation], causes: t
         evidence={"settings": [deviation.what for deviation in differing], "path": placement.position.path},
         causes=causes,
         next_steps=advise(
-            *dict.fromkeys(_step(deviation.what) for deviation in differing), *POWER_SETTING_DIFFERS.look_next
+            *dict.fromkeys(_step(deviation.what) for deviation in differing), *POWER_SETTING_DIFFERS.next_steps
         ),
     )
 
@@ -281,7 +283,7 @@ POWER_SETTING_DIFFERS = Rule(
         "adapters and cables that is a usual cause of drives that vanish at idle. Such settings are easily lost: a new "
         "boot loader line, a reset firmware setup, a module option that the initial ramdisk does not know."
     ),
-    look_next=advise(
+    next_steps=advise(
         (
             "See where the value came from: the command line, a module option, sysfs, the firmware, or the kernel's "
             "default."

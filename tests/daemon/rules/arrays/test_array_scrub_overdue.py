@@ -8,7 +8,7 @@ from boxes.snapshot_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_
 from laneproof.engine import Engine
 from laneproof.findings import Kind
 from laneproof.past.box_record import DAY, ArrayChecks, BoxRecord
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -36,7 +36,7 @@ def checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
         (checked(36), Kind.DIFFERS),
         (checked(None, watched_days=36), Kind.DIFFERS),
         (checked(None, watched_days=34), Kind.UNVERIFIED),
-        (NOTHING, Kind.UNVERIFIED),
+        (NO_PAST, Kind.UNVERIFIED),
     ],
 )
 def test_overdue_is_kept_apart_from_not_known(past: Past, kind: Kind | None) -> None:

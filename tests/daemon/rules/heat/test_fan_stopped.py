@@ -7,7 +7,7 @@ import pytest
 from boxes.snapshot_box import A_MORNING, Box
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import BoxRecord
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.heat.fan_stopped import FAN_STOPPED
 from laneproof_collectors.snapshot import Fan, Thermal
 from laneproof_collectors.unread import Reason, Unread
@@ -25,7 +25,7 @@ def with_fans(*fans: Fan) -> Box:
     return Box().with_group(thermal=Thermal(fans=fans))
 
 
-def fans_of(*fans: Fan, text: str = "", past: Past = NOTHING) -> list[Finding]:
+def fans_of(*fans: Fan, text: str = "", past: Past = NO_PAST) -> list[Finding]:
     return judge(FAN_STOPPED, text, with_fans(*fans), past)
 
 

@@ -7,7 +7,7 @@ import pytest
 from boxes.snapshot_box import A_MORNING, SATA, Box, declare
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.heat.overheating import OVERHEATING
 from laneproof.rules.heat.own_limits import judge_box_heat
 from laneproof.rules.rule import Pass
@@ -24,7 +24,7 @@ def sensor(celsius: float | Unread, **limits: Any) -> Thermal:  # noqa: ANN401 (
     return Thermal(temperatures=(("board", reading),))
 
 
-def heat_of(snapshot: Snapshot, past: Past = NOTHING) -> list[Finding]:
+def heat_of(snapshot: Snapshot, past: Past = NO_PAST) -> list[Finding]:
     return list(judge_box_heat(OVERHEATING, Pass.of(POSITION, snapshot, past)))
 
 

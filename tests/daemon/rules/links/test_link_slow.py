@@ -5,7 +5,7 @@ import pytest
 from boxes.link_box import PATH, box, build, judge, past
 from boxes.snapshot_box import Box
 from laneproof.findings import Kind
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
@@ -97,7 +97,7 @@ def test_limit_that_fell_with_another_bios_is_a_firmware_setting(made: Box, rule
     ("made", "earlier"),
     [
         pytest.param(box({"target": 3}), past(target=8.0), id="the target was as low before"),
-        pytest.param(box({"target": 3}), NOTHING, id="no other BIOS was seen"),
+        pytest.param(box({"target": 3}), NO_PAST, id="no other BIOS was seen"),
         pytest.param(box({"trained": (3, 4)}), past(), id="no limit fell"),
         pytest.param(box(drive={"gen": 3}), past(), id="the drive is the limit"),
     ],

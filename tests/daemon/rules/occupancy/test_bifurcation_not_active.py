@@ -9,7 +9,7 @@ from boxes.snapshot_box import Box, declare
 from boxes.story_engine import HOUR, Watcher
 from laneproof.findings import Finding, Severity
 from laneproof.past.boots import Boot, LinkLimits
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
 from laneproof.rules.rule import Pass
@@ -38,7 +38,7 @@ def box(*ports: tuple[int, int] | tuple[int, int, bool]) -> Box:
     return made
 
 
-def judge(text: str, made: Box, past: Past = NOTHING) -> list[Finding]:
+def judge(text: str, made: Box, past: Past = NO_PAST) -> list[Finding]:
     return list(BIFURCATION_NOT_ACTIVE.judge(Pass.of(declare(text), made.snapshot(), past)))
 
 

@@ -8,7 +8,7 @@ from boxes.boots_before import past_of_boots
 from boxes.snapshot_box import L0S, L1, Box, declare, declare_risers, kelp_box
 from laneproof.findings import Finding, Kind
 from laneproof.past.boots import Boot, LinkLimits
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.rule import Pass
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
@@ -26,7 +26,7 @@ IDLES = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
 LINKS_OFF = 'links_aspm = "off"\n'
 
 
-def judge(kernel: str, box: Box, past: Past = NOTHING, *, positions: int = 1, accept: str = "") -> list[Finding]:
+def judge(kernel: str, box: Box, past: Past = NO_PAST, *, positions: int = 1, accept: str = "") -> list[Finding]:
     text = f"{declare_risers(positions)}[kernel]\n{kernel}\n{accept}"
     return list(POWER_SETTING_DIFFERS.judge(Pass.of(declare(text), box.snapshot(), past)))
 
