@@ -50,7 +50,7 @@ class Position:
         known_as: What the name that was asked for is to it, such as ``a disk on it``.
         declared: The position as declared, None where it is not.
         occupant: The device in it, None where it is empty.
-        way: The links from the host bridge down to it.
+        links: The links from the host bridge down to it.
         board_names: What the board's maker or the firmware calls it.
         memberships: The arrays that the drive is in.
         file_systems: The mounted file systems that lie on it alone, below encryption or logical volumes as well.
@@ -60,10 +60,15 @@ class Position:
     known_as: str
     declared: DeclaredPosition | None
     occupant: Occupant | None
-    way: tuple[Link, ...]
+    links: tuple[Link, ...]
     board_names: tuple[str, ...]
     memberships: tuple[Membership, ...]
     file_systems: tuple[MountedFileSystem, ...]
+
+    @property
+    def link(self) -> Link | None:
+        """The link that ends in it, None where none does."""
+        return next((link for link in self.links if link.path == self.path), None)
 
     @property
     def name(self) -> str:
@@ -174,7 +179,7 @@ class _NameBook:
     def _find_in_drive(self, wanted: str, drive: Occupant) -> str:
         """Say what a name is to a drive; empty where it is none of its names."""
         disk = find_whole_disk(wanted)
-        others = (self._tree.occupant_at(way) for way in drive.other_ways)
+        others = (self._tree.occupant_at(path) for path in drive.other_paths)
         if wanted == drive.name:
             return "what the kernel calls it"
         if disk in drive.disks:
@@ -266,7 +271,7 @@ class _NameBook:
             known_as=known_as,
             declared=self._build.position_at(path) if self._build else None,
             occupant=occupant,
-            way=self._tree.way_to(path),
+            links=self._tree.links_to(path),
             board_names=tuple(self._name_by_board(path, occupant)),
             memberships=tuple(
                 Membership(array=array, member=member)

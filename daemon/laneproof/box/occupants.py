@@ -34,7 +34,7 @@ class Occupant:
         capacity_bytes: What it holds; None for what is no drive.
         disks: The kernel's disks on it.
         shares_serial: Another drive has the same serial number, which then names neither of them.
-        other_ways: The further positions that lead to the same drive: it has two ports, or several paths.
+        other_paths: The other positions that lead to the same drive: it has two ports, or several paths.
     """
 
     path: str
@@ -51,12 +51,12 @@ class Occupant:
     capacity_bytes: int | Unread | None = None
     disks: tuple[str, ...] = ()
     shares_serial: bool = False
-    other_ways: tuple[str, ...] = ()
+    other_paths: tuple[str, ...] = ()
 
     @property
-    def ways(self) -> tuple[str, ...]:
+    def all_paths(self) -> tuple[str, ...]:
         """Each path that leads to it."""
-        return (self.path, self.own_path, *self.other_ways)
+        return (self.path, self.own_path, *self.other_paths)
 
     @property
     def is_drive(self) -> bool:
@@ -169,7 +169,7 @@ def describe_nvme(
     )
 
 
-def join_ways(drives: Iterable[Occupant]) -> Iterator[Occupant]:
+def join_paths(drives: Iterable[Occupant]) -> Iterator[Occupant]:
     """Count a drive once that several positions lead to: one with two ports, or one behind several paths.
 
     Two NVMe controllers are one drive's where serial number, model and a namespace's identifier are the same and their
@@ -177,7 +177,7 @@ def join_ways(drives: Iterable[Occupant]) -> Iterator[Occupant]:
     stay apart.
 
     Args:
-        drives: One for each way.
+        drives: One for each path.
 
     Yields:
         One for each drive, by the first of its positions.
@@ -186,18 +186,18 @@ def join_ways(drives: Iterable[Occupant]) -> Iterator[Occupant]:
     """
     found: list[list[Occupant]] = []
     for drive in drives:
-        same = next((ways for ways in found if _is_another_way(drive, ways)), None)
+        same = next((known for known in found if _is_another_path(drive, known)), None)
         if same is None:
             found.append([drive])
         else:
             same.append(drive)
-    for ways in found:
-        first, *others = sorted(ways, key=lambda way: way.path)
-        yield replace(first, other_ways=tuple(way.path for way in others)) if others else first
+    for same_drive in found:
+        first, *others = sorted(same_drive, key=lambda occupant: occupant.path)
+        yield replace(first, other_paths=tuple(occupant.path for occupant in others)) if others else first
 
 
-def _is_another_way(drive: Occupant, ways: list[Occupant]) -> bool:
-    first = ways[0]
+def _is_another_path(drive: Occupant, same_drive: list[Occupant]) -> bool:
+    first = same_drive[0]
     if drive.drive is not None and first.drive is not None:
         name = drive.drive.wwid
         return (
@@ -205,7 +205,7 @@ def _is_another_way(drive: Occupant, ways: list[Occupant]) -> bool:
         )
     if drive.controller is None or first.controller is None or not isinstance(drive.serial, str) or not drive.serial:
         return False
-    numbers = [way.controller.controller_id for way in ways if way.controller]
+    numbers = [occupant.controller.controller_id for occupant in same_drive if occupant.controller]
     is_new = isinstance(drive.controller.controller_id, int) and drive.controller.controller_id not in numbers
     shared = _namespace_names(drive.controller) & _namespace_names(first.controller)
     return is_new and bool(shared) and (drive.serial, drive.model) == (first.serial, first.model)

@@ -11,7 +11,7 @@ from functools import cached_property
 
 from laneproof.box.link_ends import Link
 from laneproof.box.occupants import Occupant
-from laneproof.box.topology import Topology, survey
+from laneproof.box.topology import Topology, topology_of
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredDevice, DeclaredPosition
 from laneproof.declaration.units import is_same_capacity
@@ -118,7 +118,7 @@ class Arrangement:
     @cached_property
     def topology(self) -> Topology:
         """The machine by path."""
-        return survey(self.snapshot, shared_serials=self._shared_serials)
+        return topology_of(self.snapshot, shared_serials=self._shared_serials)
 
     @cached_property
     def placements(self) -> tuple[Placement, ...]:
@@ -166,7 +166,7 @@ class Arrangement:
     def label_of(self, occupant: Occupant) -> str | None:
         """Give the label of the declared position that a device is in, None where it is in none."""
         labels = self.label_by_path
-        return next((label for way in occupant.ways if (label := labels.get(way))), None)
+        return next((label for path in occupant.all_paths if (label := labels.get(path))), None)
 
     def where(self, occupant: Occupant) -> str:
         """Say in words where a device is: a label, else its path."""
@@ -190,7 +190,7 @@ class Arrangement:
         moves = {}
         for placement in self.placements:
             found = self._look_for(placement)
-            if found is not None and placement.position.path not in found.ways:
+            if found is not None and placement.position.path not in found.all_paths:
                 moves[placement.label] = found
         return moves
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from laneproof.box.link_rates import generation_at
 from laneproof.box.occupants import Occupant
-from laneproof.box.topology import Topology, survey
+from laneproof.box.topology import Topology, topology_of
 from laneproof.declaration.build import Build
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -52,7 +52,7 @@ class ShownPosition:
 
 def list_positions(build: Build | None, snapshot: Snapshot) -> tuple[ShownPosition, ...]:
     """List the positions to show, by path."""
-    topology = survey(snapshot)
+    topology = topology_of(snapshot)
     return tuple(show_position(path, build, topology) for path in list_shown_paths(build, topology))
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from laneproof.box.link_ends import Link, join_ends
-from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, join_ways, kind_of
+from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, join_paths, kind_of
 from laneproof_collectors.snapshot import Interface, NvmeController, PciFunction, SataDrive, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -99,7 +99,7 @@ class Topology:
             if link is not None and link.device is not None:
                 yield link
 
-    def way_to(self, path: str) -> tuple[Link, ...]:
+    def links_to(self, path: str) -> tuple[Link, ...]:
         """Give the links that a position's data crosses, from the host bridge down to the position's own."""
         root, *hops = path.split("/")
         prefixes = ("/".join((root, *hops[: depth + 1])) for depth in range(len(hops)))
@@ -141,7 +141,7 @@ class Topology:
 
     @cached_property
     def _drives(self) -> tuple[Occupant, ...]:
-        drives = tuple(join_ways(self._find_drives()))
+        drives = tuple(join_paths(self._find_drives()))
         counts = Counter(serial for drive in drives if (serial := _serial_of(drive)))
         shared = self.shared_serials.union(serial for serial, count in counts.items() if count > 1)
         return tuple(replace(drive, shares_serial=_serial_of(drive) in shared) for drive in drives)
@@ -179,7 +179,7 @@ def _is_integrated(function: PciFunction) -> bool:
     return function.link.trained_lanes is None and function.link.capable_lanes is None
 
 
-def survey(snapshot: Snapshot, *, shared_serials: frozenset[str] = frozenset()) -> Topology:
+def topology_of(snapshot: Snapshot, *, shared_serials: frozenset[str] = frozenset()) -> Topology:
     """Arrange a snapshot by path.
 
     Args:

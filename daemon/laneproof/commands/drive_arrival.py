@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from laneproof.box.occupants import Occupant
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof.replacement import is_new_drive
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Host
@@ -30,7 +30,7 @@ class _PositionReader:
     def read(self) -> Occupant | None:
         """Give what is in the position now."""
         facts = {collector.group: read_fenced(collector, self._host) for collector in self._collectors}
-        return survey(assemble(facts, self._host.clock())).occupant_at(self._path)
+        return topology_of(assemble(facts, self._host.clock())).occupant_at(self._path)
 
 
 def wait_for_drive(

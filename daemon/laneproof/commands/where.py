@@ -84,7 +84,7 @@ def _ask_for_more(host: Host, found: Sequence[Position], *, is_recording: bool) 
 
 def _choose_leds(position: Position, leds: Sequence[LocateLed], folders: dict[str, str]) -> tuple[LocateLed, ...]:
     """Choose the lights of a position: of its port or its drive, of its slot, of the bay that its disk is in."""
-    port = next((link.port for link in position.way if link.path == position.path), None)
+    port = position.link.port if position.link else None
     functions = [*(position.occupant.functions if position.occupant else ()), *([port] if port else [])]
     addresses = {function.address for function in functions}
     devices = {

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from laneproof.box.idle_states import enters_idle_states
-from laneproof.box.topology import Topology, survey
+from laneproof.box.topology import Topology, topology_of
 from laneproof.declaration.kernel_words import ASPM_OFF_COSTS, is_aspm_off, parse_bond_mode, parse_level
 from laneproof.declaration.units import format_bytes
 from laneproof.draft.positions import (
@@ -79,7 +79,7 @@ def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
         snapshot: The facts of one pass.
         box_name: What to call the box.
     """
-    topology = survey(snapshot)
+    topology = topology_of(snapshot)
     named_slots = () if isinstance(snapshot.slots, Unread) else snapshot.slots
     slots = draft_slots(topology, named_slots)
     positions = draft_positions(topology, named_slots, slots)

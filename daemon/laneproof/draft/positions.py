@@ -165,8 +165,10 @@ def draft_positions(
         position = DraftedPosition(
             path=path, label=label, label_from=label_from, slot=slot, branch=branch, disks=occupant.disks
         )
-        if occupant.other_ways:
-            position = replace(position, remarks=(f"the same drive is reached by {' and '.join(occupant.other_ways)}",))
+        if occupant.other_paths:
+            position = replace(
+                position, remarks=(f"the same drive is reached by {' and '.join(occupant.other_paths)}",)
+            )
         drafted.append(_with_occupant(_with_link(position, topology.link_at(path), occupant), occupant))
     return _with_labels_apart(drafted)
 

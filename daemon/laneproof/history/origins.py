@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from laneproof.box.topology import Topology, survey
+from laneproof.box.topology import Topology, topology_of
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -74,7 +74,7 @@ def map_devices(snapshot: Snapshot, before: DeviceMap | None = None) -> DeviceMa
     earlier pass knew; a serial number only while its function is still there.
     """
     known = before if before is not None and before.boot_id == snapshot.boot_id else None
-    topology = survey(snapshot)
+    topology = topology_of(snapshot)
     if topology.unread is not None and known is not None:
         topology = known.topology
     positions = {function.address: function.path for function in topology.functions.values()}

@@ -11,7 +11,7 @@ from prometheus_client.metrics_core import Metric as Family
 from laneproof import __version__
 from laneproof.box.link_rates import rate_of
 from laneproof.box.shown_positions import list_positions
-from laneproof.box.topology import Topology, survey
+from laneproof.box.topology import Topology, topology_of
 from laneproof.declaration.build import Build
 from laneproof.evidence.alarm_budget import FALSE_ALARMS_PER_YEAR
 from laneproof.findings import Finding, Kind, Severity
@@ -71,7 +71,7 @@ def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
 
 def list_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> Iterator[Sample]:
     """Give every sample of one judged pass."""
-    topology = survey(snapshot)
+    topology = topology_of(snapshot)
     firmware = snapshot.firmware
     kernel, bios = ("", "") if isinstance(firmware, Unread) else (firmware.kernel_release, firmware.bios_version)
     yield "box", (name_box(build, snapshot), __version__, _text(kernel), _text(bios)), 1

@@ -42,7 +42,7 @@ def say_between(position: Position) -> str:
 
 def say_path(position: Position) -> str:
     """Say the path, and the bus addresses that hold until the next start."""
-    ends = [end for link in position.way for end in (link.port,) if end is not None]
+    ends = [end for link in position.links for end in (link.port,) if end is not None]
     device = position.occupant.functions[0].address if position.occupant and position.occupant.functions else None
     now = [f"now {device}"] if device else []
     now += [f"behind port {ends[-1].address}"] if ends and ends[-1].own_path == position.path else []
@@ -51,7 +51,7 @@ def say_path(position: Position) -> str:
 
 def say_link(position: Position) -> str:
     """Say the position's own link as trained, and what both ends could do where that is more."""
-    link = next((link for link in position.way if link.path == position.path), None)
+    link = position.link
     if link is None:
         return ""
     if link.device is None:

@@ -56,7 +56,7 @@ def _describe(asked: str, position: Position, finds: Finds, style: Style) -> Ite
         ("on the board", say_position(position)),
         ("between", say_between(position)),
         ("path", say_path(position)),
-        *(("also at", way) for way in (occupant.other_ways if occupant else ())),
+        *(("also at", path) for path in (occupant.other_paths if occupant else ())),
         ("link", say_link(position)),
         *(("in use", use) for use in list_uses(position)),
         *(("also called", name) for name in _list_names(position, finds)),

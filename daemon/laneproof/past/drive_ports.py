@@ -1,4 +1,4 @@
-"""The ways to a drive that has more than one: a drive with two ports, or one behind several paths."""
+"""The ports of a drive with two, or the paths to one behind several: which of them were lost."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 from laneproof.past.timeline import Timeline
 
 FORGET_SECONDS = 30 * 86400.0
-"""A way that has been missing for longer was given up by the owner. Our choice."""
+"""A port that has been missing for longer was given up by the owner. Our choice."""
 
 
 @dataclass(slots=True, kw_only=True)
-class LostWay:
-    """A way to a drive that is there no more.
+class LostPort:
+    """A port of a drive, or a path to it, that is gone.
 
     Attributes:
         path: The position that led to the drive.
@@ -25,8 +25,8 @@ class LostWay:
 
 
 @dataclass(slots=True, kw_only=True)
-class DriveWays:
-    """The ways to one drive.
+class DrivePorts:
+    """The ports of one drive, or the paths to it.
 
     Attributes:
         here: The positions that led to it when it was last read.
@@ -34,17 +34,17 @@ class DriveWays:
     """
 
     here: list[str] = field(default_factory=list)
-    lost: list[LostWay] = field(default_factory=list)
+    lost: list[LostPort] = field(default_factory=list)
 
-    def read(self, ways: Sequence[str], timeline: Timeline, *, ran_on: bool) -> None:
-        """Take one reading; a drive that none of its old ways leads to was moved, and has lost none."""
-        if ways == self.here and not self.lost:
+    def read(self, paths: Sequence[str], timeline: Timeline, *, ran_on: bool) -> None:
+        """Add one reading; a drive that none of its earlier paths leads to was moved, and has lost none."""
+        if paths == self.here and not self.lost:
             return
-        known = {*self.here, *(way.path for way in self.lost)}
-        missing = {way.path: way for way in self.lost if timeline.now - way.at < FORGET_SECONDS}
+        known = {*self.here, *(port.path for port in self.lost)}
+        missing = {port.path: port for port in self.lost if timeline.now - port.at < FORGET_SECONDS}
         for path in self.here:
-            if path not in ways:
-                missing.setdefault(path, LostWay(path=path, at=timeline.now, ran_on=ran_on))
-        is_moved = known.isdisjoint(ways)
-        self.lost = [] if is_moved else [way for path, way in sorted(missing.items()) if path not in ways]
-        self.here = list(ways)
+            if path not in paths:
+                missing.setdefault(path, LostPort(path=path, at=timeline.now, ran_on=ran_on))
+        is_moved = known.isdisjoint(paths)
+        self.lost = [] if is_moved else [port for path, port in sorted(missing.items()) if path not in paths]
+        self.here = list(paths)

@@ -8,11 +8,14 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Annotated
+
+from pydantic import Field
 
 from laneproof.box.occupants import Occupant
 from laneproof.past.counters import fell, moved_on
 from laneproof.past.drive_load import LoadRecord, Window
-from laneproof.past.drive_ports import DriveWays
+from laneproof.past.drive_ports import DrivePorts
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
 from laneproof_collectors.unread import Unread
@@ -209,7 +212,7 @@ class DriveRecord:
         load: Its load.
         still: Whether its health log stands still.
         external: Whether it was in an enclosure of its own that may be unplugged.
-        ways: The positions that lead to it, where there are several, and those that did.
+        ports: Its ports, or the paths to it: the positions that lead to it, and those that did.
         doubts: What changed in its identity that should never change: when and what.
     """
 
@@ -247,7 +250,7 @@ class DriveRecord:
     load: LoadRecord = field(default_factory=LoadRecord)
     still: UnmovedHealthLog = field(default_factory=UnmovedHealthLog)
     external: bool = False
-    ways: DriveWays = field(default_factory=DriveWays)
+    ports: Annotated[DrivePorts, Field(alias="ways")] = field(default_factory=DrivePorts)
     doubts: list[tuple[float, str]] = field(default_factory=list)
 
     def risen(self, counter: str, since: float = 0.0) -> list[Rise]:
@@ -442,9 +445,9 @@ class DriveBook:
             del record.paths[:-_MOST_TIMES]
         if 0.0 < record.last_at < timeline.before and timeline.now - record.last_at >= _ABSENT_SECONDS:
             record.returned_at = timeline.now
-        if isinstance(occupant.serial, str):  # only then is it known which ways lead to it
-            ways = sorted({occupant.path, *occupant.other_ways})
-            record.ways.read(ways, timeline, ran_on=record.last_at >= timeline.booted_at)
+        if isinstance(occupant.serial, str):  # only then is it known which paths lead to it
+            paths = sorted({occupant.path, *occupant.other_paths})
+            record.ports.read(paths, timeline, ran_on=record.last_at >= timeline.booted_at)
         record.last_at = timeline.now
         if key == key_of(occupant):
             record.name = occupant.name

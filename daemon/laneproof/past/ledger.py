@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from laneproof.box.idle_states import find_idle_states
 from laneproof.box.link_ends import Link
 from laneproof.box.occupants import Occupant
-from laneproof.box.topology import Topology, survey
+from laneproof.box.topology import Topology, topology_of
 from laneproof.declaration.build import Build
 from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import (
@@ -135,7 +135,7 @@ class Ledger(SavedLedger):
         Returns:
             The episodes that are new or grew in this pass.
         """
-        tree = topology or survey(snapshot)
+        tree = topology or topology_of(snapshot)
         step = self.timeline.advance(
             taken_at=snapshot.taken_at,
             up_seconds=snapshot.up_seconds,

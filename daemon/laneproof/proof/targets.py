@@ -47,7 +47,7 @@ class Target:
         disk: Its disk's name: nvme0n1.
         aliases: The kernel's names for it and what it hangs on.
         critical_celsius: Its own critical threshold.
-        way: The links from the host bridge down to it, by path.
+        link_paths: The links from the host bridge down to it, by path.
         rest: What it goes to when left alone, or in words why it goes to nothing, or why that is not known.
     """
 
@@ -55,7 +55,7 @@ class Target:
     disk: str
     aliases: frozenset[str] = frozenset()
     critical_celsius: float | None = None
-    way: tuple[str, ...] = ()
+    link_paths: tuple[str, ...] = ()
     rest: Rest | str = "what states it goes to was not asked"
 
     @property
@@ -136,7 +136,7 @@ def _find_reason_against(occupant: Occupant) -> str | None:
 
 def _make_target(arrangement: Arrangement, occupant: Occupant, name: str) -> Target:
     placement = arrangement.by_label.get(name)
-    way = arrangement.topology.way_to(occupant.path)
+    links = arrangement.topology.links_to(occupant.path)
     target = Target(
         record=DriveRun(
             name=name,
@@ -147,14 +147,14 @@ def _make_target(arrangement: Arrangement, occupant: Occupant, name: str) -> Tar
             declared_read_bytes=placement.plan.read if placement and placement.plan else None,
         ),
         disk=occupant.disks[0],
-        way=tuple(link.path for link in way),
+        link_paths=tuple(link.path for link in links),
     )
     if occupant.drive is not None:
         return _describe_disk(target, occupant.drive)
     assert occupant.controller is not None  # noqa: S101 (others are left out)
-    ends = [end.address for end in (*occupant.functions, *(link.port for link in way[-1:] if link.port))]
+    ends = [end.address for end in (*occupant.functions, *(link.port for link in links[-1:] if link.port))]
     names = frozenset((occupant.controller.name, *occupant.disks, *ends))
-    return replace(_describe_nvme(target, occupant.controller, way[-1] if way else None), aliases=names)
+    return replace(_describe_nvme(target, occupant.controller, links[-1] if links else None), aliases=names)
 
 
 def _describe_disk(target: Target, drive: SataDrive) -> Target:
@@ -227,7 +227,7 @@ def _follow(reported: AutonomousTransitions) -> tuple[int, int] | None:
 def _find_links(arrangement: Arrangement, drives: list[Target]) -> Iterator[LinkRun]:
     used: dict[str, list[str]] = {}
     for drive in drives:
-        for path in drive.way:
+        for path in drive.link_paths:
             used.setdefault(path, []).append(drive.name)
     for path, names in used.items():
         link = arrangement.topology.link_at(path)

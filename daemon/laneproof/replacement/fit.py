@@ -198,7 +198,7 @@ def _check_link(position: Position, findings: tuple[Finding, ...]) -> FitItem:
     for finding in findings:
         if finding.rule.startswith(_LINK_RULES):
             return _item(what, finding)
-    link = next((each for each in position.way if each.path == position.path), None)
+    link = position.link
     if link is None:
         hangs = "-" in position.path.rpartition("/")[2]
         said = "It hangs on a controller, which has no link of its own here." if hangs else "It shows no link."

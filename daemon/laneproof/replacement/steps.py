@@ -168,7 +168,7 @@ def _note_label(position: Position) -> GuideStep:
 
 def find_hot_plug(position: Position) -> SlotRegisters | None:
     """Give the slot registers of the position's port where they say that it is made for hot plug."""
-    link = next((each for each in position.way if each.path == position.path), None)
+    link = position.link
     express = link.port.express if link and link.port else None
     slot = None if express is None or isinstance(express, Unread) else express.slot
     return slot if slot is not None and slot.hot_plug_capable else None

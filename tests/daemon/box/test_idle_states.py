@@ -6,7 +6,7 @@ import pytest
 
 from boxes.snapshot_box import L1, Box, make_controller
 from laneproof.box.idle_states import IdleStates, enters_idle_states, find_idle_states
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
 
@@ -18,7 +18,7 @@ OFF = AutonomousTransitions(enabled=False, transitions={})
 
 def view(box: Box) -> IdleStates:
     snapshot = box.snapshot()
-    tree = survey(snapshot)
+    tree = topology_of(snapshot)
     return find_idle_states(snapshot, tree.link_at(PATH), next(iter(tree.controllers.values())))
 
 

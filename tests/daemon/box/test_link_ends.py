@@ -6,7 +6,7 @@ import pytest
 
 from boxes.snapshot_box import Box
 from laneproof.box.link_ends import Link
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof_collectors.snapshot import ExpressRegisters, LinkRegisters, PciFunction
 from laneproof_collectors.unread import Unread
 
@@ -19,7 +19,7 @@ def box() -> Box:
 
 
 def link_of(made: Box) -> Link:
-    link = survey(made.snapshot()).link_at(PORT)
+    link = topology_of(made.snapshot()).link_at(PORT)
     assert link is not None
     return link
 
@@ -109,4 +109,4 @@ def test_device_without_a_link_has_none() -> None:
             lambda one: replace(sysfs(one, trained_lanes=None, capable_lanes=None), express=None),
         )
     )
-    assert survey(made.snapshot()).link_at("0000:00/05.0") is None
+    assert topology_of(made.snapshot()).link_at("0000:00/05.0") is None

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from boxes.snapshot_box import SATA, Box, declare, make_array
 from laneproof.box.names import UnknownNameError, derive_link_names, describe_position, find_drives
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof_collectors.snapshot import MappedDevice, MountedFileSystem, NvmeNamespace, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
@@ -145,7 +145,7 @@ def test_what_is_known_of_a_position_is_gathered() -> None:
     assert (found.name, found.board_names) == ("riser-1", ("M2_1",))
     assert [(member.array.name, member.member.slot) for member in found.memberships] == [("md0", 0)]
     assert [mounted.mount for mounted in found.file_systems] == ["/srv"]
-    assert [link.path for link in found.way] == [A]
+    assert [link.path for link in found.links] == [A]
     assert describe_position(B, BUILD, made).file_systems == ()
 
 
@@ -159,7 +159,7 @@ def test_groups_that_were_not_read_leave_names_that_were() -> None:
 def test_drive_that_did_not_give_its_serial_is_found_by_its_other_names() -> None:
     made = Box().with_port(A).with_drive(A, controller={"serial": Unread("serial", "denied", Reason.DENIED)})
     assert find_drives("nvme0", None, made.snapshot())[0].path == A
-    occupant = survey(made.snapshot()).occupant_at(A)
+    occupant = topology_of(made.snapshot()).occupant_at(A)
     assert occupant is not None
     assert derive_link_names(occupant) == ()
 
@@ -180,7 +180,7 @@ def test_link_names_are_those_that_udev_makes() -> None:
         for word, value in values.items():
             text = text.replace(word, value)
         made.add(prefix + text.replace(" ", "_"))
-    occupant = survey(snapshot()).occupant_at(A)
+    occupant = topology_of(snapshot()).occupant_at(A)
     assert occupant is not None
     assert made
     assert made <= set(derive_link_names(occupant))
@@ -207,7 +207,7 @@ def test_each_port_of_a_drive_with_two_leads_to_the_one_drive() -> None:
     for name in ("nvme0", "nvme1", "nvme0n1", "SW8"):
         (found,) = find_drives(name, None, facts)
         assert found.occupant is not None
-        assert (found.path, found.occupant.other_ways) == (A, (B,))
+        assert (found.path, found.occupant.other_paths) == (A, (B,))
 
 
 def test_what_lies_on_a_drive_below_encryption_and_volumes_is_known() -> None:

@@ -8,7 +8,7 @@ import pytest
 from boxes.snapshot_box import Box, kelp_box, make_sata_drive
 from laneproof.box.occupants import describe_drive, is_about, kind_of
 from laneproof.box.placement import arrange
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof.findings import Finding, Kind, Severity
 from laneproof_collectors.snapshot import NvmeNamespace
 from laneproof_collectors.unread import Unread
@@ -43,7 +43,7 @@ def test_drive_that_gives_no_capacity_is_unread_in_it() -> None:
     gap = Unread("identify of nvme0", "permission denied")
     box = Box().with_port("0000:00/01.1")
     box.with_drive("0000:00/01.1", controller={"identity": gap, "namespaces": ()})
-    found = survey(box.snapshot()).occupant_at("0000:00/01.1")
+    found = topology_of(box.snapshot()).occupant_at("0000:00/01.1")
     assert found is not None
     assert found.capacity_bytes is gap
     assert found.serial == "FN0000"
@@ -56,12 +56,12 @@ def test_what_hangs_on_usb_or_can_be_unplugged_is_external() -> None:
     box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1")
     for removable in (True, False):
         box.edit("0000:00/01.1/00.0", lambda function, removable=removable: replace(function, removable=removable))
-        (found,) = survey(box.snapshot()).drive_occupants()
+        (found,) = topology_of(box.snapshot()).drive_occupants()
         assert found.external is removable
 
 
 def test_sleeping_device_is_reported_as_asleep() -> None:
-    found = survey(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", asleep=True).snapshot()).occupant_at(
+    found = topology_of(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", asleep=True).snapshot()).occupant_at(
         "0000:00/01.1"
     )
     assert found is not None
@@ -76,7 +76,7 @@ def test_drive_whose_disk_is_not_there_yet_is_unread_in_its_capacity() -> None:
         .with_port("0000:00/01.1")
         .with_drive("0000:00/01.1", controller={"namespaces": (namespace,), "identity": identity})
     )
-    (found,) = survey(box.snapshot()).drive_occupants()
+    (found,) = topology_of(box.snapshot()).drive_occupants()
     assert isinstance(found.capacity_bytes, Unread)
     assert "shows 0 bytes" in found.capacity_bytes.why
 
@@ -85,7 +85,7 @@ def test_a_device_whose_kind_could_not_be_read_has_no_model_by_its_ids() -> None
     gap = Unread("class of 0000:01:00.0", "permission denied")
     box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_group(controllers=gap)
     box.edit("0000:00/01.1/00.0", lambda one: replace(one, class_code=gap))
-    found = survey(box.snapshot()).occupant_at("0000:00/01.1")
+    found = topology_of(box.snapshot()).occupant_at("0000:00/01.1")
     assert found is not None
     assert (found.kind, found.model) == (gap, gap)
 
@@ -103,12 +103,12 @@ def two_controllers(*ids: int, names: tuple[str, str] = (NAME, NAME), serials: t
     return box
 
 
-def ways(box: Box) -> list[tuple[str, tuple[str, ...]]]:
-    return [(drive.path, drive.other_ways) for drive in survey(box.snapshot()).drive_occupants()]
+def drive_paths(box: Box) -> list[tuple[str, tuple[str, ...]]]:
+    return [(drive.path, drive.other_paths) for drive in topology_of(box.snapshot()).drive_occupants()]
 
 
 def test_a_drive_with_two_ports_is_counted_once() -> None:
-    assert ways(two_controllers(66, 65)) == [(FIRST, (SECOND,))]
+    assert drive_paths(two_controllers(66, 65)) == [(FIRST, (SECOND,))]
 
 
 @pytest.mark.parametrize(
@@ -122,7 +122,7 @@ def test_a_drive_with_two_ports_is_counted_once() -> None:
     ],
 )
 def test_drives_that_only_look_alike_stay_apart(box: Box) -> None:
-    assert sorted(ways(box)) == [(FIRST, ()), (SECOND, ())]
+    assert sorted(drive_paths(box)) == [(FIRST, ()), (SECOND, ())]
 
 
 @pytest.mark.parametrize(
@@ -138,7 +138,7 @@ def test_a_sas_drive_on_two_cables_is_one_by_its_world_wide_name(interface: str,
     box = Box()
     for name, phy in (("sda", 0), ("sdb", 4)):
         box.with_sata_drive(f"0000:00/01.1/00.0/phy-{phy}", name=name, interface=interface, wwid=wwid)
-    assert len(ways(box)) == count
+    assert len(drive_paths(box)) == count
 
 
 @pytest.mark.parametrize(

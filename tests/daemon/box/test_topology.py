@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from boxes.snapshot_box import DISPLAY, NETWORK, SATA, Box, make_interface
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
 
@@ -20,20 +20,20 @@ def switch_box() -> Box:
 
 
 def test_position_without_a_bridge_is_empty() -> None:
-    tree = survey(Box().with_port("0000:00/01.1").snapshot())
+    tree = topology_of(Box().with_port("0000:00/01.1").snapshot())
     assert tree.port_at("0000:00/01.3") is None
     assert tree.occupant_at("0000:00/01.3") is None
     assert tree.link_at("0000:00/01.3") is None
 
 
 def test_silent_bridge_is_there_and_holds_nothing() -> None:
-    tree = survey(Box().with_port("0000:00/01.1").snapshot())
+    tree = topology_of(Box().with_port("0000:00/01.1").snapshot())
     assert tree.port_at("0000:00/01.1") is not None
     assert tree.occupant_at("0000:00/01.1") is None
 
 
 def test_device_below_a_bridge_is_in_the_bridges_position() -> None:
-    found = survey(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="A").snapshot()).occupant_at(
+    found = topology_of(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="A").snapshot()).occupant_at(
         "0000:00/01.1"
     )
     assert found is not None
@@ -43,7 +43,7 @@ def test_device_below_a_bridge_is_in_the_bridges_position() -> None:
 
 
 def test_device_that_no_bridge_precedes_is_its_own_position() -> None:
-    tree = survey(Box().with_drive("0000:00/05.0").snapshot())
+    tree = topology_of(Box().with_drive("0000:00/05.0").snapshot())
     found = tree.occupant_at("0000:00/05.0")
     assert found is not None
     assert found.kind == "nvme"
@@ -64,12 +64,12 @@ def test_a_device_of_the_board_has_a_link_where_it_shows_any_width(
         return replace(function, link=replace(function.link, trained_lanes=trained, capable_lanes=capable))
 
     box = Box().with_drive("0000:00/05.0").without_registers().edit("0000:00/05.0", show)
-    assert (survey(box.snapshot()).link_at("0000:00/05.0") is not None) is linked
+    assert (topology_of(box.snapshot()).link_at("0000:00/05.0") is not None) is linked
 
 
 @pytest.mark.parametrize("root", ["0000:00", "10000:e0", "0001:00"])
 def test_domains_may_have_five_digits(root: str) -> None:
-    tree = survey(Box().with_port(f"{root}/06.0").with_drive(f"{root}/06.0").snapshot())
+    tree = topology_of(Box().with_port(f"{root}/06.0").with_drive(f"{root}/06.0").snapshot())
     assert tree.occupant_at(f"{root}/06.0") is not None
 
 
@@ -78,13 +78,13 @@ def test_bus_numbers_play_no_part() -> None:
         return replace(function, address="0000:7f:00.0")
 
     box = switch_box().edit("0000:00/01.2/00.0/06.0/00.0", renumber)
-    found = survey(box.snapshot()).occupant_at("0000:00/01.2/00.0/06.0")
+    found = topology_of(box.snapshot()).occupant_at("0000:00/01.2/00.0/06.0")
     assert found is not None
     assert found.address == "0000:7f:00.0"
 
 
 def test_drive_behind_a_switch_is_in_the_ports_position() -> None:
-    tree = survey(switch_box().snapshot())
+    tree = topology_of(switch_box().snapshot())
     assert tree.occupant_at("0000:00/01.2/00.0/05.0") is None
     found = tree.occupant_at("0000:00/01.2/00.0/06.0")
     assert found is not None
@@ -97,7 +97,7 @@ def test_drive_behind_a_switch_is_in_the_ports_position() -> None:
 @pytest.mark.parametrize("privileged", [True, False])
 def test_way_to_a_switched_drive_is_two_links(privileged: bool) -> None:  # noqa: FBT001 (a parameter of the table)
     box = switch_box() if privileged else switch_box().without_registers()
-    way = survey(box.snapshot()).way_to("0000:00/01.2/00.0/06.0")
+    way = topology_of(box.snapshot()).links_to("0000:00/01.2/00.0/06.0")
     assert [(link.path, link.trained_lanes.value) for link in way] == [
         ("0000:00/01.2", 8),
         ("0000:00/01.2/00.0/06.0", 4),
@@ -107,14 +107,14 @@ def test_way_to_a_switched_drive_is_two_links(privileged: bool) -> None:  # noqa
 @pytest.mark.parametrize("privileged", [True, False])
 def test_inside_of_a_switch_is_no_link(privileged: bool) -> None:  # noqa: FBT001
     box = switch_box() if privileged else switch_box().without_registers()
-    paths = {link.path for link in survey(box.snapshot()).links()}
+    paths = {link.path for link in topology_of(box.snapshot()).links()}
     assert paths == {"0000:00/01.2", "0000:00/01.2/00.0/04.0", "0000:00/01.2/00.0/06.0"}
 
 
 def test_every_drive_is_found_once() -> None:
     box = switch_box().with_drive("0000:00/05.0", serial="E").with_device("0000:00/17.0", class_code=SATA)
     box.with_sata_drive("0000:00/17.0/ata-3", name="sdb").with_device("0000:00/02.0", class_code=DISPLAY)
-    found = {(drive.path, drive.name) for drive in survey(box.snapshot()).drive_occupants()}
+    found = {(drive.path, drive.name) for drive in topology_of(box.snapshot()).drive_occupants()}
     assert found == {
         ("0000:00/01.2/00.0/04.0", "nvme0"),
         ("0000:00/01.2/00.0/06.0", "nvme1"),
@@ -129,7 +129,7 @@ def test_second_function_of_a_drive_is_not_a_second_drive() -> None:
     assert isinstance(snapshot.functions, tuple)
     first = snapshot.functions[-1]
     second = replace(first, address=first.address.replace(".0", ".1"), hops=("01.1", "00.1"))
-    tree = survey(replace(snapshot, functions=(*snapshot.functions, second)))
+    tree = topology_of(replace(snapshot, functions=(*snapshot.functions, second)))
     assert [drive.name for drive in tree.drive_occupants()] == ["nvme0"]
 
 
@@ -140,20 +140,20 @@ def test_second_device_on_one_bus_has_its_own_path() -> None:
     assert isinstance(snapshot.functions, tuple)
     first = snapshot.functions[-1]
     second = replace(first, address="0000:01:02.0", hops=("1e.0", "02.0"))
-    tree = survey(replace(snapshot, functions=(*snapshot.functions, second)))
+    tree = topology_of(replace(snapshot, functions=(*snapshot.functions, second)))
     assert [drive.path for drive in tree.drive_occupants()] == ["0000:00/1e.0", "0000:00/1e.0/02.0"]
 
 
 def test_sata_drive_is_found_at_its_controllers_hop() -> None:
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3", name="sdc")
-    found = survey(box.snapshot()).occupant_at("0000:00/17.0/ata-3")
+    found = topology_of(box.snapshot()).occupant_at("0000:00/17.0/ata-3")
     assert found is not None
     assert (found.kind, found.name, found.is_drive) == ("sata", "sdc", True)
 
 
 def test_network_card_is_shown_with_its_interfaces() -> None:
     box = Box().with_port("0000:00/1c.0").with_network("0000:00/1c.0", "enp1s0f0")
-    found = survey(box.snapshot()).occupant_at("0000:00/1c.0")
+    found = topology_of(box.snapshot()).occupant_at("0000:00/1c.0")
     assert found is not None
     assert (found.kind, found.name) == ("network", "enp1s0f0")
     assert found.model == "1b36:0010"
@@ -162,7 +162,7 @@ def test_network_card_is_shown_with_its_interfaces() -> None:
 
 def test_drive_that_no_driver_serves_is_still_an_occupant() -> None:
     snapshot = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").snapshot()
-    found = survey(replace(snapshot, controllers=())).occupant_at("0000:00/01.1")
+    found = topology_of(replace(snapshot, controllers=())).occupant_at("0000:00/01.1")
     assert found is not None
     assert found.kind == "nvme"
     assert isinstance(found.serial, Unread)
@@ -171,7 +171,7 @@ def test_drive_that_no_driver_serves_is_still_an_occupant() -> None:
 
 def test_unread_controllers_give_their_reason_to_the_drive() -> None:
     snapshot = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").snapshot()
-    found = survey(replace(snapshot, controllers=UNREAD)).occupant_at("0000:00/01.1")
+    found = topology_of(replace(snapshot, controllers=UNREAD)).occupant_at("0000:00/01.1")
     assert found is not None
     assert found.serial is UNREAD
 
@@ -179,13 +179,13 @@ def test_unread_controllers_give_their_reason_to_the_drive() -> None:
 def test_unread_class_is_an_unread_kind() -> None:
     box = Box().with_port("0000:00/01.1").with_device("0000:00/01.1", class_code=NETWORK)
     box.edit("0000:00/01.1/00.0", lambda function: replace(function, class_code=UNREAD))
-    found = survey(box.snapshot()).occupant_at("0000:00/01.1")
+    found = topology_of(box.snapshot()).occupant_at("0000:00/01.1")
     assert found is not None
     assert found.kind is UNREAD
 
 
 def test_unread_tree_says_so() -> None:
-    tree = survey(replace(Box().snapshot(), functions=UNREAD))
+    tree = topology_of(replace(Box().snapshot(), functions=UNREAD))
     assert tree.unread is UNREAD
     assert not list(tree.links())
 
@@ -193,7 +193,7 @@ def test_unread_tree_says_so() -> None:
 def test_device_whose_bridge_was_not_read_is_still_in_its_position() -> None:
     snapshot = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").snapshot()
     assert isinstance(snapshot.functions, tuple)
-    tree = survey(replace(snapshot, functions=snapshot.functions[1:]))
+    tree = topology_of(replace(snapshot, functions=snapshot.functions[1:]))
     assert tree.occupant_at("0000:00/01.1") is not None
 
 
@@ -201,7 +201,7 @@ def test_two_drives_that_give_one_serial_number_are_known_to_share_it() -> None:
     made = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="0123", controller={"controller_id": 1})
     made = made.with_port("0000:00/01.2").with_drive("0000:00/01.2", serial="0123 ", controller={"controller_id": 1})
     made = made.with_port("0000:00/01.3").with_drive("0000:00/01.3", serial="0124")
-    tree = survey(made.snapshot())
+    tree = topology_of(made.snapshot())
     shares = {path: tree.occupant_at(path).shares_serial for path in ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3")}
     assert shares == {"0000:00/01.1": True, "0000:00/01.2": True, "0000:00/01.3": False}
     assert [drive.shares_serial for drive in tree.drive_occupants()] == [True, True, False]

@@ -3,7 +3,7 @@ from dataclasses import replace
 import pytest
 
 from boxes.snapshot_box import DISPLAY, Box, kelp_box, make_sata_drive
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof.draft.positions import (
     DraftedPosition,
     DraftedSlot,
@@ -18,11 +18,11 @@ from laneproof_collectors.unread import Reason, Unread
 
 
 def _slots(box: Box, *named: PhysicalSlot) -> tuple[DraftedSlot, ...]:
-    return draft_slots(survey(box.snapshot()), named)
+    return draft_slots(topology_of(box.snapshot()), named)
 
 
 def _positions(box: Box, *named: PhysicalSlot) -> dict[str, DraftedPosition]:
-    topology = survey(box.snapshot())
+    topology = topology_of(box.snapshot())
     return {position.path: position for position in draft_positions(topology, named, draft_slots(topology, named))}
 
 
@@ -167,13 +167,13 @@ def test_empty_port_is_offered_with_what_it_could_do() -> None:
         .with_port("0000:00/01.1", gen=3, lanes=4)
         .edit("0000:00/01.1", lambda function: _with_slot_number(function, 5))
     )
-    assert find_empty_ports(survey(box.snapshot())) == (
+    assert find_empty_ports(topology_of(box.snapshot())) == (
         EmptyPort(path="0000:00/01.1", description="slot 5, up to generation 3 x4"),
     )
 
 
 def test_port_without_a_slot_is_not_offered() -> None:
-    assert find_empty_ports(survey(Box().with_port("0000:00/01.1").snapshot())) == ()
+    assert find_empty_ports(topology_of(Box().with_port("0000:00/01.1").snapshot())) == ()
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Any
 
 from boxes.snapshot_box import Box
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof.past.presence import AWAY, HERE, LEAVING, UNSURE, find_presences, paths_by_name
 from laneproof_collectors.snapshot import MappedDevice
 from laneproof_collectors.unread import Unread
@@ -18,20 +18,20 @@ def box() -> Box:
 
 
 def test_a_ports_name_and_its_drives_names_mean_the_same_position() -> None:
-    paths = paths_by_name(survey(box().snapshot()))
+    paths = paths_by_name(topology_of(box().snapshot()))
     assert {paths[name] for name in ("0000:00:01.1", "0000:01:00.0", "nvme0")} == {PORT}
     assert paths["nvme1"] == DEEP
 
 
 def test_an_upstream_port_sits_in_the_cards_own_position() -> None:
-    tree = survey(box().snapshot())
+    tree = topology_of(box().snapshot())
     upstream = tree.functions["0000:00/02.1/00.0"]
     assert paths_by_name(tree)[upstream.address] == "0000:00/02.1"
 
 
 def test_a_sata_drive_is_found_by_disk_and_by_port() -> None:
     made = Box().with_device("0000:00/17.0", class_code=0x010601).with_sata_drive("0000:00/17.0/ata-3", name="sda")
-    paths = paths_by_name(survey(made.snapshot()))
+    paths = paths_by_name(topology_of(made.snapshot()))
     assert paths["sda"] == paths["ata3"] == "0000:00/17.0/ata-3"
 
 
@@ -42,7 +42,7 @@ def test_a_mapped_device_means_the_one_drive_below_it() -> None:
         MappedDevice(name="dm-1", label="pool", disks=("nvme0n1", "nvme1n1")),
         MappedDevice(name="dm-2", label="", disks=()),
     )
-    paths = paths_by_name(survey(box().with_group(mapped=mapped).snapshot()))
+    paths = paths_by_name(topology_of(box().with_group(mapped=mapped).snapshot()))
     assert paths["dm-0"] == paths["mapper/archive"] == PORT
     assert {"dm-1", "dm-2", "mapper/pool", "mapper/"}.isdisjoint(paths)
 
@@ -51,12 +51,12 @@ def test_a_drive_that_no_pci_function_carries_is_found_by_its_name() -> None:
     controllers = box().snapshot().controllers
     assert isinstance(controllers, tuple)
     placed = replace(controllers[0], address=None, path="platform/27bcc0000.nvme")
-    paths = paths_by_name(survey(Box().with_group(controllers=(placed,)).snapshot()))
+    paths = paths_by_name(topology_of(Box().with_group(controllers=(placed,)).snapshot()))
     assert paths["nvme0"] == "platform/27bcc0000.nvme"
 
 
 def states(made: Box, **groups: object) -> list[str]:
-    return [presence.state for presence in find_presences(survey(replace(made.snapshot(), **groups)))]
+    return [presence.state for presence in find_presences(topology_of(replace(made.snapshot(), **groups)))]
 
 
 def test_a_drive_is_here_away_or_unsure() -> None:

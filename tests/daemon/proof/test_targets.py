@@ -101,7 +101,7 @@ def test_disks_are_loaded_too_and_a_stick_only_where_it_is_asked_for() -> None:
     assert (first.name, first.disk, first.record.interface, second.name) == ("bay-1", "sda", "sata", "bay-2")
     assert first.aliases == {"sda", "ata1", "ata1.00"}  # the kernel's names of disk, port and device (libata-core.c)
     assert (first.record.warning_celsius, first.critical_celsius) == (55.0, 60.0)
-    assert "0000:00/1c.0" in first.way  # its controller's link; its own has no counters of bits
+    assert "0000:00/1c.0" in first.link_paths  # its controller's link; its own has no counters of bits
     assert "standby is not tried" in str(first.rest)
     assert not find_targets(disks()).left_out
     (stick,) = find_targets(disks(), only="0000:00/14.0/usb-3").drives

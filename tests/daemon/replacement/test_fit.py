@@ -7,7 +7,7 @@ import pytest
 
 from boxes.array_box import BUILD, PATHS, array_box, make_members
 from boxes.snapshot_box import SATA, Box, make_array
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof.declaration.build import Build
 from laneproof.replacement import Fit, check_new_drive, is_new_drive
 from laneproof.replacement.fit import name_part
@@ -186,7 +186,7 @@ def test_partition_of_the_same_number_is_named_as_the_kernel_does(disk: str, lik
 
 def test_new_drive_is_one_that_answers_and_gives_another_serial() -> None:
     def occupant(box: Box) -> Any:  # noqa: ANN401
-        return survey(box.snapshot()).occupant_at(PATH)
+        return topology_of(box.snapshot()).occupant_at(PATH)
 
     assert is_new_drive(occupant(swapped()), "FN0004")
     assert is_new_drive(occupant(swapped()), None)

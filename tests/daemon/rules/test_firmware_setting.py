@@ -6,7 +6,7 @@ from boxes.boots_before import past_of_boots
 from boxes.simulated_past import DAY, Story
 from boxes.snapshot_box import L1, Box
 from laneproof.box.link_ends import Link
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.firmware_setting import aspm_setting, firmware_setting
@@ -18,7 +18,7 @@ PATH = "0000:00/01.1"
 
 def survey_box(box: Box) -> tuple[Snapshot, Link | None]:
     snapshot = box.snapshot()
-    return snapshot, survey(snapshot).link_at(PATH)
+    return snapshot, topology_of(snapshot).link_at(PATH)
 
 
 def past(**limits: float | None) -> Past:
@@ -80,7 +80,7 @@ def update(*generations: int, registers: bool) -> tuple[Link | None, Snapshot, P
         box.with_firmware(bios_version="1.30" if number < 2 else "1.40")
         story.observe(box if registers else box.without_registers(), after=60)
     assert story.last is not None
-    return survey(story.last).link_at(PATH), story.last, story.past
+    return topology_of(story.last).link_at(PATH), story.last, story.past
 
 
 def test_without_registers_a_link_lower_in_every_boot_since_an_update_is_likely_the_setting() -> None:
@@ -108,4 +108,4 @@ def test_a_port_held_at_the_lowest_rate_some_boots_after_an_update_is_the_kernel
         box = Box().with_port(PATH, target=target).with_drive(PATH)
         story.observe(box.with_firmware(bios_version="1.30" if number < 2 else "1.40"), after=60)
     assert story.last is not None
-    assert firmware_setting(survey(story.last).link_at(PATH), story.last, story.past) == ()
+    assert firmware_setting(topology_of(story.last).link_at(PATH), story.last, story.past) == ()

@@ -22,7 +22,7 @@ from laneproof.box.inventory.inventory import (
 from laneproof.box.link_ends import registers_of
 from laneproof.box.occupants import Occupant, name_by_ids
 from laneproof.box.shown_positions import RateAndLanes, join_rate_and_lanes, list_shown_paths, show_position
-from laneproof.box.topology import Topology, survey
+from laneproof.box.topology import Topology, topology_of
 from laneproof.declaration.build import Build
 from laneproof_collectors.snapshot import Array, PciFunction, Setting, Snapshot
 from laneproof_collectors.unread import Unread
@@ -38,7 +38,7 @@ def make_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
         build: The declaration, for the positions' labels; None where there is none.
         snapshot: The facts.
     """
-    tree = survey(snapshot)
+    tree = topology_of(snapshot)
     shown = list_shown_paths(build, tree)
     return Inventory(
         firmware=_make_firmware(snapshot),

@@ -7,7 +7,7 @@ has none *counted*, which is all that can be said.
 from collections.abc import Callable
 
 from laneproof.box.occupants import Occupant
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.outputs.markup import Markup, tag
@@ -25,7 +25,7 @@ _NONE = "not reported"
 
 def write_drives(build: Build | None, snapshot: Snapshot, links: Links = NO_LINKS) -> Markup | None:
     """Write a table of all drives; None where there is none."""
-    drives = sorted(survey(snapshot).drive_occupants(), key=lambda drive: drive.path.split("/"))
+    drives = sorted(topology_of(snapshot).drive_occupants(), key=lambda drive: drive.path.split("/"))
     if not drives:
         return None
     columns = (("Position", lambda drive: _position(build, drive, links)), ("Drive", _identity), *DRIVE_FACTS)

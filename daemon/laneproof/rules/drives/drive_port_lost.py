@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, Step, advise
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.past.drive_ports import LostWay
+from laneproof.past.drive_ports import LostPort
 from laneproof.past.episodes import IN_HAND_SECONDS, Episode
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, make_sign, watch_drive
@@ -17,36 +17,36 @@ def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
     for occupant in current.arrangement.drives:
         record = ledger.drives.of(occupant)
-        for way in record.ways.lost if record is not None else ():
-            last = next((each for each in reversed(ledger.episodes.episodes) if each.path == way.path), None)
-            if record is not None and _is_ours(current, way, last):
-                watched, when = watch_drive(current.arrangement, record), ledger.timeline.to_wall(way.at)
-                gone = f"nothing answers at {way.path}"
+        for port in record.ports.lost if record is not None else ():
+            last = next((each for each in reversed(ledger.episodes.episodes) if each.path == port.path), None)
+            if record is not None and _is_ours(current, port, last):
+                watched, when = watch_drive(current.arrangement, record), ledger.timeline.to_wall(port.at)
+                gone = f"nothing answers at {port.path}"
                 yield make_sign(
                     DRIVE_PORT_LOST,
                     watched,
-                    severity=Severity.NOTICE if _was_asked(way, last) else Severity.WARNING,
-                    summary=f"{watched.name} is reached by one way less since {format_time(when)}: {gone}",
+                    severity=Severity.NOTICE if _was_asked(port, last) else Severity.WARNING,
+                    summary=f"{watched.name} has had one port or path less since {format_time(when)}: {gone}",
                     observed=gone,
-                    evidence={"lost_path": way.path, "since": format_time(when), "paths": record.ways.here},
+                    evidence={"lost_path": port.path, "since": format_time(when), "paths": record.ports.here},
                 )
                 break
 
 
-def _is_ours(current: Pass, way: LostWay, last: Episode | None) -> bool:
-    """Whether a way is lost for good, and neither position-empty nor drops-off-bus speaks of it."""
+def _is_ours(current: Pass, port: LostPort, last: Episode | None) -> bool:
+    """Whether a port is lost for good, and neither position-empty nor drops-off-bus speaks of it."""
     arrangement, now = current.arrangement, current.past.ledger.now
-    there = arrangement.topology.occupant_at(way.path)
-    if now - way.at < _SETTLES_SECONDS or (there is not None and there.answers):
+    there = arrangement.topology.occupant_at(port.path)
+    if now - port.at < _SETTLES_SECONDS or (there is not None and there.answers):
         return False
     if last is not None and not last.asked and last.returned_at is None:
         return now - last.dropped_at >= _OTHER_RULES_SECONDS
-    return way.path not in arrangement.label_by_path
+    return port.path not in arrangement.label_by_path
 
 
-def _was_asked(way: LostWay, last: Episode | None) -> bool:
+def _was_asked(port: LostPort, last: Episode | None) -> bool:
     """Whether somebody took it away: in good order, or while the machine was off."""
-    return not way.ran_on or (last is not None and last.asked and abs(way.at - last.dropped_at) < IN_HAND_SECONDS)
+    return not port.ran_on or (last is not None and last.asked and abs(port.at - last.dropped_at) < IN_HAND_SECONDS)
 
 
 DRIVE_PORT_LOST = Rule(
@@ -73,7 +73,7 @@ DRIVE_PORT_LOST = Rule(
             "sign",
             "one of two ports stopped to answer while the machine ran",
             (
-                "nvme0 at 0000:00/01.1 is reached by one way less since 2026-09-21T15:13:20Z: nothing answers at "
+                "nvme0 at 0000:00/01.1 has had one port or path less since 2026-09-21T15:13:20Z: nothing answers at "
                 "0001:00/01.1"
             ),
         ),

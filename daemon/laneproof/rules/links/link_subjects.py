@@ -91,7 +91,7 @@ def _find_shared(arrangement: Arrangement) -> Iterator[Subject]:
     """Give the links that lie between declared positions and the host and are no position themselves, each once."""
     known = set(arrangement.label_by_path)
     for placement in arrangement.placements:
-        for link in arrangement.topology.way_to(placement.position.path):
+        for link in arrangement.topology.links_to(placement.position.path):
             if link.path not in known and link.device is not None:
                 known.add(link.path)
                 yield Subject(link=link, position=None, path=link.path, is_shared=True)

@@ -4,7 +4,7 @@ import pytest
 
 from boxes.snapshot_box import SATA, Box, declare
 from laneproof.box.placement import Arrangement
-from laneproof.box.topology import survey
+from laneproof.box.topology import topology_of
 from laneproof.rules.links.link_subjects import find_rest, find_subjects
 
 PATH = "0000:00/01.1"
@@ -51,6 +51,6 @@ def test_position_meant_empty_has_no_link_to_judge(kind: str) -> None:
 
 
 def test_device_at_work_speaks_for_no_rest() -> None:
-    link = survey(Box().with_port(PATH).with_drive(PATH).snapshot()).link_at(PATH)
+    link = topology_of(Box().with_port(PATH).with_drive(PATH).snapshot()).link_at(PATH)
     assert link is not None
     assert find_rest(link) is None
