@@ -102,7 +102,7 @@ class Finding:
     Attributes:
         rule: The rule's id.
         kind: What it says.
-        severity: How loud to say it.
+        severity: How severe it is.
         position: The declared position's label, or None where it is about something else.
         subject: What it is about now: a PCI address, a device's name, a setting.
         summary: One sentence with both values.
@@ -224,7 +224,7 @@ class FindingChange:
 
 
 def order_findings(findings: Iterable[Finding]) -> list[Finding]:
-    """Sort for reading: the loudest first, differences before signs before what is unverified, then by position."""
+    """Sort for reading: the most severe first, differences before signs before what is unverified, then by position."""
     kinds = list(Kind)
     return sorted(
         findings,

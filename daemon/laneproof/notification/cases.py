@@ -14,7 +14,7 @@ class Case:
     """One case.
 
     Attributes:
-        findings: What was found, the loudest first.
+        findings: What was found, the most severe first.
         slot: The slot, where positions of it have the same trouble.
     """
 
@@ -23,7 +23,7 @@ class Case:
 
     @property
     def severity(self) -> Severity:
-        """That of the loudest finding."""
+        """That of the most severe finding."""
         return self.findings[0].severity
 
     @property
@@ -64,7 +64,7 @@ def identify(finding: Finding) -> str:
 
 
 def collect_cases(findings: Sequence[Finding], positions: Mapping[str, PositionFacts]) -> list[Case]:
-    """Collect findings that stand, without what is accepted, into cases, the loudest first."""
+    """Collect findings that stand, without what is accepted, into cases, the most severe first."""
     groups: dict[tuple[str, ...], list[ShownCase]] = {}
     for case in group_cases(order_findings(findings)):
         groups.setdefault(_find_group(case, positions), []).append(case)

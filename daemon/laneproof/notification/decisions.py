@@ -3,7 +3,7 @@
 | a case | and | sends |
 | --- | --- | --- |
 | is new | its cause has settled | raised |
-| was reported | an alarm joins it or is back after a day, or one of it becomes louder | worse |
+| was reported | an alarm joins it or is back after a day, or one of it becomes more severe | worse |
 | was reported | an alarm stands for a day, and on | reminder |
 | was reported | it is gone for a while | cleared |
 | was held back by quiet hours | it is gone for a while | over |
@@ -92,7 +92,7 @@ class OpenCase:
 
     @property
     def severity(self) -> Severity:
-        """The loudest of its findings as last seen."""
+        """The most severe of its findings as last seen."""
         return max(self.severities.values(), key=lambda severity: severity.rank)
 
     @property
@@ -138,7 +138,7 @@ class Reports:
 
 
 class Report(NamedTuple):
-    """One thing to say: of which case, how loud, and its findings, None where they are gone."""
+    """One thing to say: of which case, how severe, and its findings, None where they are gone."""
 
     kind: Kind
     known: OpenCase
@@ -185,7 +185,7 @@ def decide(  # noqa: PLR0913 (one question, and all that it depends on)
             work = replace(work, kept=tuple(dict.fromkeys((*work.kept, line))))
             after.append(known)
             continue
-        severity = _loudness(known, now)
+        severity = _severity_of(known, now)
         kind = _find_kind(known, severity, now, settings, is_waiting=known.number in waiting)
         after.append(known if kind is None else _mark(known, case, kind, now))
         if kind is not None:
@@ -296,8 +296,8 @@ def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
     )
 
 
-def _loudness(known: OpenCase, now: float) -> Severity:
-    """Give how loud a case is: a setting that was so for months before it was reported is a notice."""
+def _severity_of(known: OpenCase, now: float) -> Severity:
+    """Give how severe a case is: a setting that was so for months before it was reported is a notice."""
     is_old = known.is_setting and not known.reported and now - known.since >= LONG_STANDING_SECONDS
     return Severity.NOTICE if is_old else known.severity
 
@@ -360,7 +360,7 @@ def _find_end(known: OpenCase, settings: NotifySettings, work: Work | None) -> K
     if known.reported:
         return Kind.CLEARED
     ended = known.gone_since or known.first_seen
-    stood, severity = ended - known.first_seen, _loudness(known, ended)
+    stood, severity = ended - known.first_seen, _severity_of(known, ended)
     is_alarm = severity is not Severity.NOTICE and severity.rank >= settings.least_severity.rank
     is_by_work = work is not None and known.first_seen >= work.since
     return Kind.OVER if is_alarm and stood >= SETTLE_SECONDS and not is_by_work else None

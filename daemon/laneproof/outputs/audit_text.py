@@ -78,7 +78,7 @@ def write_audit(
 
 
 def _group(standing: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:
-    """Group by kind under a heading, the group with the loudest finding first."""
+    """Group by kind under a heading, the group with the most severe finding first."""
     groups = [(heading, [finding for finding in standing if finding.kind is kind]) for kind, heading in _HEADINGS]
     return sorted((group for group in groups if group[1]), key=lambda group: -group[1][0].severity.rank)
 

@@ -11,7 +11,7 @@ class ShownCase:
     """One case.
 
     Attributes:
-        findings: What was found, the loudest first.
+        findings: What was found, the most severe first.
     """
 
     findings: tuple[Finding, ...]
@@ -42,7 +42,7 @@ def group_cases(ordered: Sequence[Finding]) -> list[ShownCase]:
     """Group findings into cases.
 
     Returns:
-        The cases, in the order of their loudest findings; a finding without a cause is a case by itself.
+        The cases, in the order of their most severe findings; a finding without a cause is a case by itself.
     """
     groups: dict[tuple[str, ...], list[Finding]] = {}
     for finding in ordered:

@@ -28,7 +28,7 @@ class NamedFinding(FindingReport):
 
 
 class CaseReport(Strict):
-    """The findings of one position that share a cause, the loudest first."""
+    """The findings of one position that share a cause, the most severe first."""
 
     about: str
     findings: list[NamedFinding] = Field(min_length=1)
@@ -43,7 +43,7 @@ class PositionReport(Strict):
 
 
 class CasesReport(Strict):
-    """All standing cases, the loudest first; what the owner accepted is left out."""
+    """All standing cases, the most severe first; what the owner accepted is left out."""
 
     schema_version: Literal[1] = Field(alias="schema")
     box: str
@@ -68,7 +68,7 @@ class StandingFindings:
     Attributes:
         box: The box's name.
         age_seconds: How long ago it judged.
-        findings: What stands, the loudest first, without what is accepted.
+        findings: What stands, the most severe first, without what is accepted.
         positions: The declared positions, by label.
     """
 

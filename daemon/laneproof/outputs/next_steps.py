@@ -9,7 +9,7 @@ CAUTION_HEADING = "Before you touch the box"
 
 
 def list_steps(*findings: Finding) -> tuple[str, ...]:
-    """List the steps of findings that are shown as one, the loudest first, without their cautions, five at most."""
+    """List the steps of findings that are shown as one, the most severe first, without their cautions, five at most."""
     steps = (split_step(step).says for finding in findings for step in finding.next_steps)
     return tuple(dict.fromkeys(step for step in steps if step))[:MOST_STEPS]
 

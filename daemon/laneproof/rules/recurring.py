@@ -37,7 +37,7 @@ def find_recurring(findings: Iterable[Finding]) -> Iterator[tuple[str, str]]:
 def hold_recurring(current: Pass, findings: Iterable[Finding]) -> list[Finding]:
     """Add the alarms that stood after the pass before, are not so now, and came too often to be over.
 
-    What is quieter about the same subject gives way.
+    What is less severe about the same subject gives way.
     """
     found = list(findings)
     spoken_of = {finding.identity for finding in found if _is_alarm(finding) or finding.kind is Kind.UNVERIFIED}

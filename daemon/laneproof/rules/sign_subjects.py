@@ -146,7 +146,7 @@ def standing_sign(past: Past, identity: tuple[str, str]) -> Finding | None:
 
 
 def more_severe(severity: Severity, other: Severity | None) -> Severity:
-    """Give the louder of two: a sign does not grow quieter while it stands."""
+    """Give the severer of two: a sign does not become less severe while it stands."""
     return severity if other is None or severity.rank >= other.rank else other
 
 

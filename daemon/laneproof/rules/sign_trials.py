@@ -12,7 +12,7 @@ CURED_IS_REPORTED_SECONDS = DAY
 """How long a cure is reported before its sign clears."""
 
 
-def say_trial(ledger: Ledger, trial: Trial | None) -> dict[str, Any]:
+def trial_evidence(ledger: Ledger, trial: Trial | None) -> dict[str, Any]:
     """Describe a trial for the evidence; nothing where there is none."""
     if trial is None:
         return {}

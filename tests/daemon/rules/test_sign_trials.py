@@ -5,7 +5,7 @@ import pytest
 from boxes.simulated_past import Story, counting_box
 from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.fix_trials import DAY, EPISODES, Trial
-from laneproof.rules.sign_trials import describe_trial, say_trial
+from laneproof.rules.sign_trials import describe_trial, trial_evidence
 
 
 def trial(**facts: object) -> Trial:
@@ -25,7 +25,7 @@ def story() -> Story:
 
 
 def test_a_trial_is_counted_down(story: Story) -> None:
-    known = say_trial(story.ledger, trial())["trial"]
+    known = trial_evidence(story.ledger, trial())["trial"]
     assert known["needed_days"] == 9.46
     assert known["remaining_days"] == 6.46
     assert known["events_before"] == 4
@@ -39,4 +39,4 @@ def test_its_end_is_reported_either_way(story: Story) -> None:
 
 
 def test_without_a_trial_nothing_is_said(story: Story) -> None:
-    assert say_trial(story.ledger, None) == {}
+    assert trial_evidence(story.ledger, None) == {}

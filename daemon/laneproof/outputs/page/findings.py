@@ -16,7 +16,7 @@ _REASONS = 3
 
 
 def write_findings(ordered: Sequence[Finding], anchors: Anchors, links: Links = NO_LINKS) -> Markup:
-    """Write all cases, the loudest first, then the cautions, then what the owner accepted."""
+    """Write all cases, the most severe first, then the cautions, then what the owner accepted."""
     standing = [finding for finding in ordered if finding.accepted is None]
     accepted = [finding for finding in ordered if finding.accepted is not None]
     parts: list[Markup | None] = []
@@ -48,17 +48,17 @@ def write_open_case(findings: Sequence[Finding]) -> Markup | None:
 
 
 def _write_case(case: ShownCase, anchors: Anchors, links: Links) -> Markup:
-    loudest = case.findings[0]
+    first = case.findings[0]
     steps = list_steps(*case.findings)
     return tag(
         "article",
-        tag("h3", mark_of(case.kind), links.to_position(loudest.position) if loudest.position else case.about),
+        tag("h3", mark_of(case.kind), links.to_position(first.position) if first.position else case.about),
         *(_write_finding(finding, anchors) for finding in case.findings),
         _causes(case.causes),
         tag("p", tag("b", "Next: "), steps[0], class_="next") if steps else None,
         _more(case, steps[1:]),
-        id=f"case-{anchors[loudest]}",
-        class_=f"case {loudest.severity}{' accepted' if loudest.accepted else ''}",
+        id=f"case-{anchors[first]}",
+        class_=f"case {first.severity}{' accepted' if first.accepted else ''}",
     )
 
 

@@ -144,8 +144,8 @@ def _state(position: ShownPosition, notes: TreeNotes) -> Iterable[Markup]:
     ]
     standing = [finding for finding in about if finding.accepted is None]
     if standing:
-        loud = [finding for finding in standing if finding.kind is not Kind.UNVERIFIED]
-        first = (loud or standing)[0]
+        read = [finding for finding in standing if finding.kind is not Kind.UNVERIFIED]
+        first = (read or standing)[0]
         yield tag("a", mark_of(first.kind), first.rule, href=f"{notes.links.home}#{notes.anchors[first]}")
         if len(standing) > 1:
             yield tag("span", f"and {len(standing) - 1} more", class_="more")

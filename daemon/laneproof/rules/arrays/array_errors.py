@@ -63,8 +63,8 @@ def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
             words = ", ".join(
                 say_times(count, f"{name.removesuffix('_errs')} error") for name, count in above_zero.items()
             )
-            loud = Severity.CRITICAL if any(name in above_zero for name in _LOST_DATA) else Severity.WARNING
-            yield f"{where} has {words}", loud
+            severity = Severity.CRITICAL if any(name in above_zero for name in _LOST_DATA) else Severity.WARNING
+            yield f"{where} has {words}", severity
 
 
 def _report(array: Array, said: list[Said]) -> Finding:

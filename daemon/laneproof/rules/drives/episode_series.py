@@ -27,7 +27,7 @@ from laneproof.rules.sign_subjects import (
     standing_sign,
     watch_position,
 )
-from laneproof.rules.sign_trials import CURED_IS_REPORTED_SECONDS, describe_trial, say_trial
+from laneproof.rules.sign_trials import CURED_IS_REPORTED_SECONDS, describe_trial, trial_evidence
 
 OFF_BUS_NAME = "drops-off-bus"
 RESETS_NAME = "controller-resets"
@@ -130,7 +130,7 @@ def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, r
             "back": last.returned_at is not None,
             "clean_days_needed": round(series.needed_seconds / DAY, 2),
             "last_episodes": [describe_episode(ledger, episode) for episode in series.episodes[-_SHOWN:]],
-            **say_trial(ledger, series.trial),
+            **trial_evidence(ledger, series.trial),
         },
         next_steps=(_IF_TAKEN_OUT, *rule.next_steps) if _only_left(series) else None,
     )

@@ -30,7 +30,7 @@ _BURST_ALLOWANCE = 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reach:
+class ErrorWindow:
     """A stretch of time that is tested, and what it takes to report it. Our choice, tuned on simulated boxes.
 
     Attributes:
@@ -50,11 +50,13 @@ class Reach:
     alarm_hours: int
 
 
-REACHES = (
-    Reach(seconds=DAY, words="the last day", notice_errors=6, notice_hours=3, alarm_errors=12, alarm_hours=4),
-    Reach(seconds=7 * DAY, words="the last week", notice_errors=14, notice_hours=6, alarm_errors=24, alarm_hours=8),
+ERROR_WINDOWS = (
+    ErrorWindow(seconds=DAY, words="the last day", notice_errors=6, notice_hours=3, alarm_errors=12, alarm_hours=4),
+    ErrorWindow(
+        seconds=7 * DAY, words="the last week", notice_errors=14, notice_hours=6, alarm_errors=24, alarm_hours=8
+    ),
 )
-_FEWEST_ERRORS = min(reach.notice_errors for reach in REACHES)
+_FEWEST_ERRORS = min(window.notice_errors for window in ERROR_WINDOWS)
 _MANY_A_DAY = 24
 _SPECIFICATION_SECONDS = 2 * HOUR
 _SPECIFICATION_ERRORS = 10
@@ -67,8 +69,8 @@ far apart: a burst at a hot plug is over by then. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """How one link's errors stand.
+class ErrorVerdict:
+    """What the tests say of one link's errors.
 
     Attributes:
         level: alarm, notice, or None where nothing is to be said.
@@ -83,10 +85,10 @@ class Standing:
     evidence: dict[str, Any] = field(default_factory=dict)
 
 
-NOTHING_TO_SAY = Standing()
+NOTHING_TO_SAY = ErrorVerdict()
 
 
-def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float, links: int) -> Standing:
+def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float, links: int) -> ErrorVerdict:
     """Judge one link: of what the tests say the alarm counts, then what is beyond the specification, then the first.
 
     Args:
@@ -96,21 +98,21 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         links: How many links are tested in the same way: p is corrected for that, step by step where they are compared
             with one another (Holm).
     """
-    standings = [_judge_found_at_first(record), _judge_uncorrectable(record, now)]
+    verdicts = [_judge_found_at_first(record), _judge_uncorrectable(record, now)]
     if _has_enough(record, now):
-        standings.append(_judge_specification(record, now, links))
-        standings += [_judge_reach(record, siblings, reach, now=now, links=links) for reach in REACHES]
-    standings.append(_judge_change(record, now))
+        verdicts.append(_judge_specification(record, now, links))
+        verdicts += [_judge_window(record, siblings, window, now=now, links=links) for window in ERROR_WINDOWS]
+    verdicts.append(_judge_change(record, now))
     return max(
-        (standing for standing in standings if standing.level is not None),
-        key=lambda standing: (standing.level == "alarm", standing.beyond_specification),
+        (verdict for verdict in verdicts if verdict.level is not None),
+        key=lambda verdict: (verdict.level == "alarm", verdict.beyond_specification),
         default=NOTHING_TO_SAY,
     )
 
 
 def _has_enough(record: LinkRecord, now: float) -> bool:
-    """Whether the longest reach has errors enough for any test; most links never do."""
-    week = now - max(reach.seconds for reach in REACHES)
+    """Whether the longest window has errors enough for any test; most links never do."""
+    week = now - max(window.seconds for window in ERROR_WINDOWS)
     readings = record.readings
     if len(readings) == MOST_READINGS and readings[0][0] >= week:
         return True
@@ -141,7 +143,7 @@ def _hours_of_day(record: LinkRecord, day: Tally) -> int:
 # --- the specification ------------------------------------------------------------------------------------------------
 
 
-def _judge_found_at_first(record: LinkRecord) -> Standing:
+def _judge_found_at_first(record: LinkRecord) -> ErrorVerdict:
     """Judge what was counted between boot and the first pass: only a rate far beyond any burst counts."""
     for name, end in (("port", record.port), ("device", record.far)):
         if not end.found_seconds or end.found <= _BURST_ALLOWANCE or not (record.gt_s and record.lanes):
@@ -150,13 +152,13 @@ def _judge_found_at_first(record: LinkRecord) -> Standing:
         test = against_specification(end.found - _BURST_ALLOWANCE, bits)
         if isinstance(test, CeilingTest) and test.is_out_of_specification():
             because = f"{end.found} errors at the {name}'s end in the {end.found_seconds / HOUR:.1f} hours since boot"
-            return Standing(
+            return ErrorVerdict(
                 level="notice", beyond_specification=True, because=because, evidence=_describe_ceiling(test)
             )
     return NOTHING_TO_SAY
 
 
-def _judge_uncorrectable(record: LinkRecord, now: float) -> Standing:
+def _judge_uncorrectable(record: LinkRecord, now: float) -> ErrorVerdict:
     """Judge errors that could not be corrected, apart from any disconnect: each is one too many."""
     since = max(now - 7 * DAY, record.steady_since)
     counted = {row.begins: row.fatal for row in record.series.rows if row.begins >= since and row.fatal}
@@ -168,7 +170,7 @@ def _judge_uncorrectable(record: LinkRecord, now: float) -> Standing:
     said = f"{number} uncorrectable error{'s' if number > 1 else ''} of the link in the last week"
     if not counted:
         said += ", as the kernel's log shows"
-    return Standing(
+    return ErrorVerdict(
         level="alarm" if len(hours) > 1 else "notice",
         because=said,
         evidence={
@@ -179,7 +181,7 @@ def _judge_uncorrectable(record: LinkRecord, now: float) -> Standing:
     )
 
 
-def _judge_specification(record: LinkRecord, now: float, links: int) -> Standing:
+def _judge_specification(record: LinkRecord, now: float, links: int) -> ErrorVerdict:
     """Judge the last hours and the last day by what the specification allows."""
     for seconds, words in ((_SPECIFICATION_SECONDS, "the last two hours"), (DAY, "the last day")):
         tally = recent(record, seconds, now)
@@ -189,7 +191,7 @@ def _judge_specification(record: LinkRecord, now: float, links: int) -> Standing
         if isinstance(test, NotEnough) or not test.is_out_of_specification():
             continue
         persists = _hours_with_errors(record, DAY, now) >= _PERSISTENT_HOURS or _is_far_beyond(record, now, links)
-        return Standing(
+        return ErrorVerdict(
             level="alarm" if persists else "notice",
             beyond_specification=True,
             because=f"{tally.errors} errors in {words}, where the specification allows {test.allowed:.3g}",
@@ -223,14 +225,14 @@ def _describe_ceiling(test: CeilingTest) -> dict[str, Any]:
 # --- siblings and its own past ----------------------------------------------------------------------------------------
 
 
-def _judge_reach(
-    record: LinkRecord, siblings: Sequence[LinkRecord], reach: Reach, *, now: float, links: int
-) -> Standing:
-    tally = recent(record, reach.seconds, now)
-    hours = _hours_with_errors(record, reach.seconds, now)
-    if tally.errors < reach.notice_errors or hours < reach.notice_hours:
+def _judge_window(
+    record: LinkRecord, siblings: Sequence[LinkRecord], window: ErrorWindow, *, now: float, links: int
+) -> ErrorVerdict:
+    tally = recent(record, window.seconds, now)
+    hours = _hours_with_errors(record, window.seconds, now)
+    if tally.errors < window.notice_errors or hours < window.notice_hours:
         return NOTHING_TO_SAY
-    since = max(now - reach.seconds, record.steady_since)
+    since = max(now - window.seconds, record.steady_since)
     before = record.series.between(record.steady_since, since)
     others = [recent(sibling, now - since, now) for sibling in siblings]
     bursty = is_bursty(record, since)
@@ -238,7 +240,7 @@ def _judge_reach(
         ("before", _compare_with_past(tally, before, links, bursty=bursty)),
         ("siblings", _compare_with_siblings(tally, others, bursty=bursty)),
     )
-    enough = tally.errors >= reach.alarm_errors and hours >= reach.alarm_hours
+    enough = tally.errors >= window.alarm_errors and hours >= window.alarm_hours
     # A link that always made a few more than its siblings is a poorer link, which is no event: it is worth an alarm
     # only where it makes many.
     many = tally.errors * DAY >= _MANY_A_DAY * tally.seconds
@@ -251,9 +253,9 @@ def _judge_reach(
     if not raised:
         return NOTHING_TO_SAY
     best = max(raised, key=lambda comparison: (comparison.level == "alarm", -comparison.test.log_p))
-    return Standing(
+    return ErrorVerdict(
         level=best.level,
-        because=_say_comparison(tally, reach, best, len(siblings), bursty=bursty),
+        because=_say_comparison(tally, window, best, len(siblings), bursty=bursty),
         evidence={
             **_describe(record, tally),
             "against": best.against,
@@ -326,12 +328,12 @@ def _compare_minutes(own: tuple[int, int], other: tuple[int, int]) -> RatioTest 
     return replace(test, log_p=table.log_p)
 
 
-def _say_comparison(tally: Tally, reach: Reach, best: _Comparison, siblings: int, *, bursty: bool) -> str:
+def _say_comparison(tally: Tally, window: ErrorWindow, best: _Comparison, siblings: int, *, bursty: bool) -> str:
     unit = "minutes with errors" if bursty else "errors"
     number = tally.marked if bursty else tally.errors
     other = "before that" if best.against == "before" else f"at its {siblings} sibling links"
     times = "none" if best.test.other_events == 0 else f"{best.test.other_events}"
-    said = f"{number} {unit} in {reach.words}, {times} {other}"
+    said = f"{number} {unit} in {window.words}, {times} {other}"
     if best.test.ratio is not None and math.isfinite(best.test.ratio):
         said += f": {_say_ratio(best.test.ratio)} times the rate"
         if best.bounds is not None:
@@ -345,7 +347,7 @@ def _say_ratio(ratio: float) -> str:
     return f"{rounded:,.0f}" if rounded.is_integer() else f"{rounded:g}"
 
 
-def _judge_change(record: LinkRecord, now: float) -> Standing:
+def _judge_change(record: LinkRecord, now: float) -> ErrorVerdict:
     """Judge whether errors have come more often since some time, too seldom for the other tests (T7): a notice at most.
 
     When the score began to climb is known only afterwards, so no ratio to what was before could bear an alarm.
@@ -354,7 +356,7 @@ def _judge_change(record: LinkRecord, now: float) -> Standing:
     if cusum is None or not cusum.alarm:
         return NOTHING_TO_SAY
     days, usual = cusum.climbing_exposure * HOUR / DAY, 1 / (cusum.normal_rate * DAY / HOUR)
-    return Standing(
+    return ErrorVerdict(
         level="notice",
         because=(
             f"errors in {cusum.climbing_events} different hours of the last {days:.3g} days, "

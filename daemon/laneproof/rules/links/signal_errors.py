@@ -14,10 +14,10 @@ from laneproof.past.fix_trials import ERRORS, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
 from laneproof.rules.links.error_hints import WARM_STEP, describe_heat, say_acceptance
-from laneproof.rules.links.error_tests import Standing, judge_link, recent
+from laneproof.rules.links.error_tests import ErrorVerdict, judge_link, recent
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, more_severe, standing_sign, watched_links
-from laneproof.rules.sign_trials import describe_trial, say_trial
+from laneproof.rules.sign_trials import describe_trial, trial_evidence
 
 HOLD_SECONDS = 3 * DAY
 """How long the sign stays after the last evidence for it."""
@@ -37,12 +37,14 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         # an alarm that stands is judged less often: only its figures can change
         is_alarm = before is not None and before.severity is not Severity.NOTICE
-        standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_alarm else HOUR)
-        if (finding := _report(ledger, subject, record, standing, before)) is not None:
+        verdict = judge_when_due(ledger, record, counting, every_seconds=6 * HOUR if is_alarm else HOUR)
+        if (finding := _report(ledger, subject, record, verdict, before)) is not None:
             yield finding
 
 
-def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, every_seconds: float) -> Standing:
+def judge_when_due(
+    ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, every_seconds: float
+) -> ErrorVerdict:
     """Judge one link, again only in each new stretch of time, or where it counted an error and no alarm stands."""
     version = record.version if every_seconds <= HOUR else 0, int(ledger.now // every_seconds), record.steady_since
     others = [sibling for sibling in counting if sibling is not record]
@@ -54,21 +56,21 @@ def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, eve
 
 
 def _report(
-    ledger: Ledger, watched: Watched, record: LinkRecord, standing: Standing, before: Finding | None
+    ledger: Ledger, watched: Watched, record: LinkRecord, verdict: ErrorVerdict, before: Finding | None
 ) -> Finding | None:
     trial = ledger.trials.latest(record.path, None, ERRORS)
-    if standing.level is None:
+    if verdict.level is None:
         last = float(before.evidence.get("last_evidence_at", 0.0)) if before is not None else 0.0
         if before is None or ledger.now - last > HOLD_SECONDS or (trial is not None and trial.outcome == "cured"):
             return None
         return _with_trial(ledger, before, trial)
-    beyond = standing.beyond_specification or (before is not None and before.observed == _BEYOND)
+    beyond = verdict.beyond_specification or (before is not None and before.observed == _BEYOND)
     is_capped = not beyond and _wakes_late(ledger, record)
-    severity = Severity.WARNING if standing.level == "alarm" and not is_capped else Severity.NOTICE
+    severity = Severity.WARNING if verdict.level == "alarm" and not is_capped else Severity.NOTICE
     severity = more_severe(severity, before.severity if before is not None else None)
     warmth = _find_warmth(ledger, watched, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
-    seen = f"{watched.name}, at {link}: {standing.because}"
+    seen = f"{watched.name}, at {link}: {verdict.because}"
     finding = make_sign(
         SIGNAL_ERRORS,
         watched,
@@ -76,8 +78,8 @@ def _report(
         summary=seen,
         observed=_BEYOND if beyond else _MORE,
         evidence={
-            **standing.evidence,
-            **_recall_onset(ledger, record),
+            **verdict.evidence,
+            **_describe_onset(ledger, record),
             **warmth,
             "last_evidence_at": ledger.now,
             "seen": seen,
@@ -92,7 +94,7 @@ def _with_trial(ledger: Ledger, finding: Finding, trial: Trial | None) -> Findin
     seen = finding.evidence.get("seen")
     if trial is None or not isinstance(seen, str):
         return finding
-    evidence = {**finding.evidence, **say_trial(ledger, trial)}
+    evidence = {**finding.evidence, **trial_evidence(ledger, trial)}
     return replace(finding, summary=f"{seen}; {describe_trial(ledger, trial)}", evidence=evidence)
 
 
@@ -123,7 +125,7 @@ def _find_warmth(ledger: Ledger, watched: Watched, record: LinkRecord) -> dict[s
     )
 
 
-def _recall_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
+def _describe_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
     """Say when the rate changed, and what else changed within a week of it."""
     return ledger.remember(
         ("onset", record.path, record.serial), int(ledger.now // (6 * HOUR)), lambda: _find_onset(ledger, record)

@@ -56,22 +56,22 @@ def test_minutes_of_one_hour_are_one_event_and_hours_of_one_day_are_many_however
 def test_errors_that_begin_after_quiet_weeks_are_paged_within_a_day() -> None:
     # T5 after 720 quiet hours: four errors in a day have p = 3.0e-7 (worked example)
     counts = [0] * 720 + [1, 0] * 12
-    standing = judge_link(link(counts), [link([0] * 744)] * 3, now=NOW, links=4)
-    assert standing.level == "alarm"
-    assert standing.evidence["p"] < 1e-5
-    assert standing.evidence["ratio_bounds"][0] >= 3
-    assert "in the last day" in standing.because
+    verdict = judge_link(link(counts), [link([0] * 744)] * 3, now=NOW, links=4)
+    assert verdict.level == "alarm"
+    assert verdict.evidence["p"] < 1e-5
+    assert verdict.evidence["ratio_bounds"][0] >= 3
+    assert "in the last day" in verdict.because
 
 
 def test_thirty_seven_against_four_is_an_alarm() -> None:
     # the published case: 37 errors in 24 hours against 4 at three siblings in 72: ratio 27.75 (9.97 to 107.2)
     own = [2] * 13 + [1] * 11
     siblings = [link([1, 1, *[0] * 22]), link([1, *[0] * 23]), link([1, *[0] * 23])]
-    standing = judge_link(link(own), siblings, now=NOW, links=4)
-    assert standing.level == "alarm"
-    assert standing.evidence["against"] == "siblings"
-    assert standing.evidence["ratio"] == pytest.approx(27.75, abs=0.01)
-    assert standing.evidence["ratio_bounds"] == pytest.approx([9.97, 107.2], rel=2e-3)
+    verdict = judge_link(link(own), siblings, now=NOW, links=4)
+    assert verdict.level == "alarm"
+    assert verdict.evidence["against"] == "siblings"
+    assert verdict.evidence["ratio"] == pytest.approx(27.75, abs=0.01)
+    assert verdict.evidence["ratio_bounds"] == pytest.approx([9.97, 107.2], rel=2e-3)
 
 
 def test_what_a_sibling_erred_before_the_time_that_is_compared_is_no_excuse() -> None:
@@ -123,8 +123,8 @@ def test_an_alarm_counts_before_a_notice_of_what_had_been_counted_before_the_fir
     assert level(ribbon) == ("alarm" if counts[-2] else "notice")
     for hour in fatal:
         ribbon.series.rows[hour].fatal = 1
-    standing = judge_link(ribbon, [], now=NOW, links=1)
-    assert (standing.level, standing.beyond_specification) == ("alarm", False)
+    verdict = judge_link(ribbon, [], now=NOW, links=1)
+    assert (verdict.level, verdict.beyond_specification) == ("alarm", False)
 
 
 def test_after_another_cable_only_what_came_since_counts() -> None:
@@ -138,16 +138,16 @@ def test_after_another_cable_only_what_came_since_counts() -> None:
 def test_bursts_are_compared_by_their_minutes() -> None:
     # every hour of a day one minute of thirty errors: many minutes, each counted once
     counts = [0] * 400 + [0, 30] * 12
-    standing = judge_link(link(counts), [link([0] * 424)] * 2, now=NOW, links=3)
-    assert standing.level == "alarm"
-    assert standing.evidence["unit"] == "error minutes"
+    verdict = judge_link(link(counts), [link([0] * 424)] * 2, now=NOW, links=3)
+    assert verdict.level == "alarm"
+    assert verdict.evidence["unit"] == "error minutes"
 
 
 def test_widths_and_rates_may_differ_since_bits_are_compared() -> None:
     slow = link([0] * 700 + [1] * 24, gt_s=8.0, lanes=1)
     fast = link([0] * 700 + [8] * 24)  # eight times the bits, eight times the errors
-    standing = judge_link(slow, [fast], now=NOW, links=2)
-    assert standing.evidence.get("against") != "siblings"
+    verdict = judge_link(slow, [fast], now=NOW, links=2)
+    assert verdict.evidence.get("against") != "siblings"
 
 
 def test_uncorrectable_errors_of_a_link_are_reported_each() -> None:
@@ -155,9 +155,9 @@ def test_uncorrectable_errors_of_a_link_are_reported_each() -> None:
     record.series.rows[-5].fatal = 1
     assert level(record) == "notice"
     record.series.rows[-2].fatal = 2
-    standing = judge_link(record, [], now=NOW, links=1)
-    assert standing.level == "alarm"
-    assert "3 uncorrectable errors of the link" in standing.because
+    verdict = judge_link(record, [], now=NOW, links=1)
+    assert verdict.level == "alarm"
+    assert "3 uncorrectable errors of the link" in verdict.because
 
 
 def test_a_link_that_always_was_a_little_poorer_is_at_most_a_notice() -> None:
@@ -174,12 +174,12 @@ def test_errors_that_come_more_often_by_a_few_a_week_are_a_notice_of_their_own()
         record.watch.add(NOW - (24 * 30 - hour) * HOUR, HOUR, marked=False)
     for hour in range(24 * 10 + 1):
         record.watch.add(NOW - (24 * 10 - hour) * HOUR, HOUR, marked=hour % 20 == 0)
-    standing = judge_link(record, [link([0] * 400)], now=NOW, links=2)
-    assert standing.level == "notice"
-    assert "different hours of the last" in standing.because
-    assert "one in 10 days is usual for it" in standing.because
-    assert standing.evidence["hours_with_errors"] >= 9
-    assert standing.evidence["score"] >= standing.evidence["score_threshold"] == pytest.approx(11.38, abs=0.005)
+    verdict = judge_link(record, [link([0] * 400)], now=NOW, links=2)
+    assert verdict.level == "notice"
+    assert "different hours of the last" in verdict.because
+    assert "one in 10 days is usual for it" in verdict.because
+    assert verdict.evidence["hours_with_errors"] >= 9
+    assert verdict.evidence["score"] >= verdict.evidence["score_threshold"] == pytest.approx(11.38, abs=0.005)
 
 
 @pytest.mark.parametrize(
