@@ -56,22 +56,22 @@ class Placement:
         return declared.devices if declared is not None and declared.model_fields_set else ()
 
     @property
-    def plan(self) -> DeclaredDevice | None:
+    def declared_device(self) -> DeclaredDevice | None:
         """The declared occupant; of several, the one that is found here, else what all have in common."""
         declared, occupant = self.position.occupant, self.occupant
         if declared is None or not declared.any_of or occupant is None:
             return declared if declared is not None and declared.model_fields_set else None
-        return next((device for device in declared.devices if _could_be(occupant, device)), declared)
+        return next((device for device in declared.devices if _matches(occupant, device)), declared)
 
     @property
     def is_none_of_several_here(self) -> bool:
         """Whether several devices take turns here (`any_of`), and none of them is here now."""
-        return len(self.devices) > 1 and self.plan is self.position.occupant
+        return len(self.devices) > 1 and self.declared_device is self.position.occupant
 
     @property
     def is_meant_empty(self) -> bool:
         """Whether the declaration wants nothing here."""
-        return self.plan is not None and self.plan.kind == "none"
+        return self.declared_device is not None and self.declared_device.kind == "none"
 
     @property
     def is_meant_occupied(self) -> bool:
@@ -81,7 +81,7 @@ class Placement:
         """
         if self.is_meant_empty or (self.position.removable and self.state in (State.SILENT, State.NO_BRIDGE)):
             return False
-        return self.plan is not None or self.position.link is not None
+        return self.declared_device is not None or self.position.link is not None
 
     @property
     def is_occupied(self) -> bool:
@@ -172,7 +172,7 @@ class Arrangement:
         """Say in words where a device is: a label, else its path."""
         return self.label_of(occupant) or f"the undeclared {occupant.path}"
 
-    def strays(self) -> Iterator[Occupant]:
+    def undeclared_drives(self) -> Iterator[Occupant]:
         """Give the drives that are in no declared position."""
         return (drive for drive in self.drives if self.label_of(drive) is None)
 
@@ -189,7 +189,7 @@ class Arrangement:
         """Which position's drive is elsewhere, by label."""
         moves = {}
         for placement in self.placements:
-            found = self._look_for(placement)
+            found = self._find_own_drive(placement)
             if found is not None and placement.position.path not in found.all_paths:
                 moves[placement.label] = found
         return moves
@@ -203,10 +203,10 @@ class Arrangement:
                 found.setdefault(_normalize(drive.serial), []).append(drive)
         return found
 
-    def _look_for(self, placement: Placement) -> Occupant | None:
+    def _find_own_drive(self, placement: Placement) -> Occupant | None:
         """Look for a position's own drive by serial number; without one by model and capacity if no doubt is left."""
-        plan = placement.plan
-        if plan is None or plan.kind == "none":
+        declared = placement.declared_device
+        if declared is None or declared.kind == "none":
             return None
         if placement.is_none_of_several_here:
             found = [
@@ -216,20 +216,20 @@ class Arrangement:
                 for drive in self._by_serial.get(_normalize(device.serial), [])
             ]
             return found[0] if len(found) == 1 else None
-        if plan.serial is not None:
-            found = self._by_serial.get(_normalize(plan.serial), [])
+        if declared.serial is not None:
+            found = self._by_serial.get(_normalize(declared.serial), [])
             return found[0] if len(found) == 1 else None
-        if plan.model is None or (placement.occupant is not None and _could_be(placement.occupant, plan)):
+        if declared.model is None or (placement.occupant is not None and _matches(placement.occupant, declared)):
             return None
-        rivals = [rival for rival in self.placements if _is_same_kind_of_plan(rival.plan, plan)]
-        found = [drive for drive in self.drives if _could_be(drive, plan) and not self._is_rightful(drive)]
+        rivals = [rival for rival in self.placements if _is_declared_alike(rival.declared_device, declared)]
+        found = [drive for drive in self.drives if _matches(drive, declared) and not self._is_where_declared(drive)]
         return found[0] if len(rivals) == 1 and len(found) == 1 else None
 
-    def _is_rightful(self, occupant: Occupant) -> bool:
+    def _is_where_declared(self, occupant: Occupant) -> bool:
         """Whether a drive is where it is declared to be, as far as its declaration goes."""
         label = self.label_of(occupant)
-        plan = self.by_label[label].plan if label else None
-        return plan is not None and plan.kind != "none" and _could_be(occupant, plan)
+        declared = self.by_label[label].declared_device if label else None
+        return declared is not None and declared.kind != "none" and _matches(occupant, declared)
 
 
 def is_same_text(observed: object, declared: str) -> bool:
@@ -241,19 +241,23 @@ def _normalize(text: str) -> str:
     return " ".join(text.split()).casefold()
 
 
-def _could_be(occupant: Occupant, plan: DeclaredDevice) -> bool:
+def _matches(occupant: Occupant, declared: DeclaredDevice) -> bool:
     """Whether serial number, model and capacity, where declared, all agree; one that is unread does not."""
-    if plan.serial is not None and not is_same_text(occupant.serial, plan.serial):
+    if declared.serial is not None and not is_same_text(occupant.serial, declared.serial):
         return False
-    if plan.model is not None and not is_same_text(occupant.model, plan.model):
+    if declared.model is not None and not is_same_text(occupant.model, declared.model):
         return False
-    if plan.capacity is None:
+    if declared.capacity is None:
         return True
-    return isinstance(occupant.capacity_bytes, int) and is_same_capacity(occupant.capacity_bytes, plan.capacity)
+    return isinstance(occupant.capacity_bytes, int) and is_same_capacity(occupant.capacity_bytes, declared.capacity)
 
 
-def _is_same_kind_of_plan(rival: DeclaredDevice | None, plan: DeclaredDevice) -> bool:
-    return rival is not None and rival.serial is None and (rival.model, rival.capacity) == (plan.model, plan.capacity)
+def _is_declared_alike(rival: DeclaredDevice | None, declared: DeclaredDevice) -> bool:
+    return (
+        rival is not None
+        and rival.serial is None
+        and (rival.model, rival.capacity) == (declared.model, declared.capacity)
+    )
 
 
 def hangs_on_controller(path: str) -> bool:

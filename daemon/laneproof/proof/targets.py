@@ -112,7 +112,7 @@ def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Target
         else:
             left_out.append(f"{name} is left out: {why}")
     for placement in arrangement.placements if only is None else ():
-        device = placement.plan
+        device = placement.declared_device
         if device is not None and device.kind in _DRIVES and not placement.is_occupied and placement.is_meant_occupied:
             left_out.append(f"{placement.label} is left out: no drive answers there")
     parts = {placement.label: ", ".join(f"{part.kind} {part.id or ''}".strip() for part in placement.position.through)
@@ -144,7 +144,7 @@ def _make_target(arrangement: Arrangement, occupant: Occupant, name: str) -> Tar
             serial=_text(occupant.serial),
             model=_text(occupant.model),
             firmware=_text(occupant.firmware),
-            declared_read_bytes=placement.plan.read if placement and placement.plan else None,
+            declared_read_bytes=placement.declared_device.read if placement and placement.declared_device else None,
         ),
         disk=occupant.disks[0],
         link_paths=tuple(link.path for link in links),

@@ -129,8 +129,8 @@ def test_of_several_devices_that_take_turns_the_one_that_is_here_is_the_plan(
 ) -> None:
     text = one_position(path='"0000:00/01.1"', occupant='{ any_of = [{ serial = "A" }, { serial = "B" }] }')
     (placement,) = lay(text, two(here, None)).placements
-    assert placement.plan is not None
-    assert placement.plan.serial == planned
+    assert placement.declared_device is not None
+    assert placement.declared_device.serial == planned
     assert placement.is_none_of_several_here is (planned is None)
 
 
@@ -160,7 +160,7 @@ def test_a_drive_that_no_pci_function_carries_is_in_its_position() -> None:
     assert (placement.state, placement.link) == (State.OCCUPIED, None)
     assert placement.occupant is not None
     assert (placement.occupant.serial, placement.occupant.path) == ("A", BOARD_NVME)
-    assert list(arrangement.strays()) == []
+    assert list(arrangement.undeclared_drives()) == []
 
 
 @pytest.mark.parametrize(("group", "state"), [((), State.NO_BRIDGE), (UNREAD, State.UNREAD)])
@@ -178,4 +178,4 @@ def test_the_second_port_of_a_drive_is_no_other_position_of_it() -> None:
     (placement,) = arrangement.placements
     assert arrangement.found_elsewhere(placement) is None
     assert [arrangement.where(drive) for drive in arrangement.drives] == ["a"]
-    assert list(arrangement.strays()) == []
+    assert list(arrangement.undeclared_drives()) == []

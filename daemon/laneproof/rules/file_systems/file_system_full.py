@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
+from laneproof.rules.file_systems.mounts import ALWAYS_FULL, declared_file_systems, find_mounted, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
@@ -15,7 +15,7 @@ _FULL_ABOVE, _CRITICAL_ABOVE = 0.90, 0.98
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    plans = find_plans(current.build)
+    plans = declared_file_systems(current.build)
     for file_system in find_mounted(current.snapshot):
         plan = plans.get(tidy(file_system.mount))
         limit = plan.full_above if plan else None

@@ -4,13 +4,13 @@ from collections.abc import Iterator
 
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.file_systems.mounts import find_plans, tidy
+from laneproof.rules.file_systems.mounts import declared_file_systems, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    plans = find_plans(current.build)
+    plans = declared_file_systems(current.build)
     if isinstance(current.snapshot.file_systems, Unread):
         for mount in plans:
             yield FILE_SYSTEM_MISSING.report_unverified(

@@ -5,14 +5,14 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import mount_key
-from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
+from laneproof.rules.file_systems.mounts import ALWAYS_FULL, declared_file_systems, find_mounted, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    plans = find_plans(current.build)
+    plans = declared_file_systems(current.build)
     for file_system in find_mounted(current.snapshot):
         plan = plans.get(tidy(file_system.mount))
         if (plan and plan.read_only) or file_system.kind in ALWAYS_FULL:

@@ -8,7 +8,7 @@ from laneproof_collectors.unread import Unread
 ALWAYS_FULL = ("squashfs", "erofs", "iso9660", "udf", "cramfs")  # made full, and never written
 
 
-def find_plans(build: Build | None) -> dict[str, DeclaredFileSystem]:
+def declared_file_systems(build: Build | None) -> dict[str, DeclaredFileSystem]:
     """Give the declared file systems by where they are mounted."""
     return {tidy(plan.mount): plan for plan in (build.file_system if build else ())}
 

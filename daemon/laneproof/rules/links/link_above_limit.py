@@ -12,7 +12,7 @@ from laneproof.rules.rule import Pass, Rule
 
 def _judge(current: Pass) -> Iterator[Finding]:
     for subject in find_subjects(current.arrangement):
-        if subject.link is None or not subject.has_plan:
+        if subject.link is None or not subject.is_declared:
             continue
         above = [
             (measure.write(most), measure.write(declared))

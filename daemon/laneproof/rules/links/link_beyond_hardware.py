@@ -14,7 +14,7 @@ from laneproof_collectors.unread import Unread
 def _judge(current: Pass) -> Iterator[Finding]:
     for subject in find_subjects(current.arrangement):
         link = subject.link
-        if link is None or not subject.has_plan:
+        if link is None or not subject.is_declared:
             continue
         over = [measure for measure in (RATE, WIDTH) if is_beyond(measure, subject, link)]
         if over:

@@ -87,7 +87,7 @@ def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding
             if measure.declared(subject) is not None:
                 yield report_gap(rule, subject, _no_link(subject))
             continue
-        wanted = measure.declared(subject) if subject.has_plan else measure.capable(link)
+        wanted = measure.declared(subject) if subject.is_declared else measure.capable(link)
         trained = measure.trained(link).value
         gap = _find_gap(measure, subject, link, trained, wanted)
         if gap is not None and gap.reason is Reason.NOT_ASKED and _was_read_awake(current, subject.path):
@@ -143,10 +143,10 @@ def _find_gap(measure: Measure, subject: Subject, link: Link, trained: Figure, w
     if wanted is None:
         return None  # nothing to compare with
     if trained is None:
-        return _no_link(subject) if subject.has_plan else None
+        return _no_link(subject) if subject.is_declared else None
     if isinstance(trained, Unread):
         # without a port above and without any reading there is most likely no link at all, as in a virtual machine
-        return trained if subject.has_plan or link.port is not None else None
+        return trained if subject.is_declared or link.port is not None else None
     if isinstance(wanted, Unread):
         return wanted
     return _find_doubt(measure, subject, link, trained, wanted) if trained < wanted else None
@@ -157,7 +157,7 @@ def _find_doubt(measure: Measure, subject: Subject, link: Link, trained: float, 
     figures = f"{measure.write(trained)} against {measure.write(wanted)}"
     if rest := find_rest(link):
         return Unread(what, f"{rest}, so {figures} may be a link at rest", Reason.NOT_ASKED)
-    if not subject.has_plan and link.port is None:
+    if not subject.is_declared and link.port is None:
         return Unread(
             what, f"it trained at {figures} that the device can do, and no port above it shows", Reason.ABSENT
         )
@@ -173,20 +173,20 @@ def _report_below(  # noqa: PLR0913 (what a finding says)
     reasons: Sequence[Shortfall],
 ) -> Finding:
     trained, wanted = figures
-    meant = f"declared {measure.write(wanted)}" if subject.has_plan else f"both ends can do {measure.write(wanted)}"
+    meant = f"declared {measure.write(wanted)}" if subject.is_declared else f"both ends can do {measure.write(wanted)}"
     why = "; ".join(reason.text for reason in reasons)
     steps = [STEP_BY_REASON.get(reason.code, rule.next_steps[0]) for reason in reasons]
     code = reasons[0].code
-    if subject.has_plan and is_beyond(measure, subject, link):
+    if subject.is_declared and is_beyond(measure, subject, link):
         code = "link-beyond-hardware"
         steps.insert(0, "See link-beyond-hardware of the same position: the declaration asks for more than fits.")
     return rule.report(
-        severity=Severity.WARNING if subject.has_plan else Severity.NOTICE,
+        severity=Severity.WARNING if subject.is_declared else Severity.NOTICE,
         position=subject.label,
         subject=link.address,
         key=subject.path,
         summary=f"{subject.name} trained at {measure.write(trained)}, {meant}: {why}",
-        declared=measure.write(wanted) if subject.has_plan else None,
+        declared=measure.write(wanted) if subject.is_declared else None,
         observed=measure.write(trained),
         evidence=gather_evidence(subject, link, reasons) | {"reason": code},
         next_steps=tuple(dict.fromkeys((*steps, *rule.next_steps))),

@@ -33,7 +33,7 @@ class Subject:
         path: Where it ends.
         declared_gt_s: The declared rate, None where none is.
         declared_lanes: The declared width, None where none is.
-        has_plan: Whether a link is declared here at all.
+        is_declared: Whether a link is declared here at all.
         is_shared: Whether it only lies on the way of declared positions: judged as far as it can be read, never
             unverified.
     """
@@ -43,7 +43,7 @@ class Subject:
     path: str
     declared_gt_s: float | None = None
     declared_lanes: int | None = None
-    has_plan: bool = False
+    is_declared: bool = False
     is_shared: bool = False
 
     @property
@@ -75,14 +75,14 @@ def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
         return
     for placement in arrangement.placements:
         if placement.is_occupied and not placement.is_meant_empty:
-            plan = placement.position.link
+            declared = placement.position.link
             yield Subject(
                 link=placement.link,
                 position=placement.position,
                 path=placement.position.path,
-                declared_gt_s=rate_of(plan.generation) if plan and plan.generation else None,
-                declared_lanes=plan.lanes if plan else None,
-                has_plan=plan is not None,
+                declared_gt_s=rate_of(declared.generation) if declared and declared.generation else None,
+                declared_lanes=declared.lanes if declared else None,
+                is_declared=declared is not None,
             )
     yield from _find_shared(arrangement)
 

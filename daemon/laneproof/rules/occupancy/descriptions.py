@@ -5,15 +5,15 @@ from laneproof.declaration.tables import DeclaredDevice, DeclaredOccupant
 from laneproof.declaration.units import format_bytes
 
 
-def describe_plan(plan: DeclaredDevice | None) -> str:
+def describe_declared(declared: DeclaredDevice | None) -> str:
     """Write a declared occupant for people: ``nvme Fulmar N4, 4 TB, serial FN0001``."""
-    if plan is None:
+    if declared is None:
         return "a device"
-    if isinstance(plan, DeclaredOccupant) and plan.any_of:
-        return " or ".join(describe_plan(device) for device in plan.devices)
-    capacity = format_bytes(plan.capacity) if plan.capacity is not None else None
-    serial = f"serial {plan.serial}" if plan.serial is not None else None
-    name = " ".join(word for word in (plan.kind or "device", plan.model) if word)
+    if isinstance(declared, DeclaredOccupant) and declared.any_of:
+        return " or ".join(describe_declared(device) for device in declared.devices)
+    capacity = format_bytes(declared.capacity) if declared.capacity is not None else None
+    serial = f"serial {declared.serial}" if declared.serial is not None else None
+    name = " ".join(word for word in (declared.kind or "device", declared.model) if word)
     return ", ".join(word for word in (name, capacity, serial) if word)
 
 

@@ -8,7 +8,7 @@ from laneproof.box.placement import Arrangement, Placement, is_same_text
 from laneproof.declaration.tables import DeclaredDevice
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
+from laneproof.rules.occupancy.descriptions import describe_declared, moved_step
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
@@ -127,7 +127,7 @@ def _report_unread(placement: Placement, occupant: Occupant, unread: _Unread) ->
         key=placement.position.path,
         position=placement.label,
         subject=occupant.name,
-        declared=describe_plan(placement.plan),
+        declared=describe_declared(placement.declared_device),
         evidence={"unread": [str(gap) for gap in gaps]},
     )
 

@@ -19,7 +19,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if placement.is_meant_empty and placement.occupant is not None and placement.is_occupied:
             yield _report_unexpected(arrangement, placement.occupant, placement.label)
     if current.build.box.undeclared == "report":
-        for stray in arrangement.strays():
+        for stray in arrangement.undeclared_drives():
             finding = _report_unexpected(arrangement, stray, None)
             if finding.identity in current.past.standing or not is_returning_guest(current, stray):
                 yield finding

@@ -7,7 +7,7 @@ from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, OPEN_CASE, Step, ad
 from laneproof.box.placement import EMPTY, Arrangement, Placement, State
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.occupancy.bifurcation_not_active import find_split_troubles
-from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
+from laneproof.rules.occupancy.descriptions import describe_declared, moved_step
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 
@@ -39,7 +39,7 @@ _GIVEN_UP = "{name} is listed but dead: the kernel gave up its controller"
 
 
 def _report_empty(arrangement: Arrangement, placement: Placement, slot: str | None) -> Finding:
-    plan, path = placement.plan, placement.position.path
+    plan, path = placement.declared_device, placement.position.path
     name = placement.occupant.name if placement.occupant else ""
     given_up = placement.occupant is not None and placement.occupant.given_up
     observed = _GIVEN_UP.format(name=name) if given_up else _SEEN[placement.state].format(path=path, name=name)
@@ -57,8 +57,8 @@ def _report_empty(arrangement: Arrangement, placement: Placement, slot: str | No
         position=placement.label,
         subject=placement.occupant.name if placement.occupant else path,
         key=path,
-        summary=f"{placement.label} is empty, declared {describe_plan(plan)}: {observed}{because}",
-        declared=describe_plan(plan),
+        summary=f"{placement.label} is empty, declared {describe_declared(plan)}: {observed}{because}",
+        declared=describe_declared(plan),
         observed=observed,
         evidence={
             "path": path,
@@ -76,7 +76,7 @@ def _how_bad(arrangement: Arrangement, placement: Placement, *, is_explained: bo
         return Severity.NOTICE
     arrays = arrangement.build.array if arrangement.build else ()
     holds_data = any(placement.label in array.members for array in arrays) or (
-        placement.plan is not None and placement.plan.role == "data"
+        placement.declared_device is not None and placement.declared_device.role == "data"
     )
     return Severity.CRITICAL if holds_data and not is_moved else Severity.WARNING
 

@@ -37,7 +37,9 @@ def _find_changes(current: Pass) -> Iterator[tuple[str, str]]:
         record = ledger.drives.of(occupant)
         label = arrangement.label_of(occupant)
         placement = arrangement.by_label.get(label) if label else None
-        if record is None or (placement and placement.plan and placement.plan.firmware is not None):
+        if record is None or (
+            placement and placement.declared_device and placement.declared_device.firmware is not None
+        ):
             continue  # firmware-differs speaks where the declaration names one
         for change in recent:
             if change.serial == record.serial:

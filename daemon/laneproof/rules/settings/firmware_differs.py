@@ -63,7 +63,7 @@ def _unverified(key: str, declared: str, gap: Unread) -> Finding:
 
 
 def _judge_drive(placement: Placement) -> Iterator[Finding]:
-    plan, occupant = placement.plan, placement.occupant
+    plan, occupant = placement.declared_device, placement.occupant
     if plan is None or plan.firmware is None or occupant is None or not placement.is_occupied:
         return
     found = occupant.firmware

@@ -4,7 +4,7 @@ import pytest
 
 from boxes.snapshot_box import Box, declare
 from laneproof.box.placement import arrange
-from laneproof.rules.occupancy.descriptions import describe_found, describe_plan, moved_step
+from laneproof.rules.occupancy.descriptions import describe_declared, describe_found, moved_step
 from laneproof_collectors.unread import Unread
 
 PATH = "0000:00/01.1"
@@ -20,11 +20,11 @@ PATH = "0000:00/01.1"
 )
 def test_a_declared_occupant_is_described_by_what_is_declared(occupant: str, words: str) -> None:
     build = declare(f'position = [{{ label = "a", path = "{PATH}", occupant = {occupant} }}]')
-    assert describe_plan(build.position[0].occupant) == words
+    assert describe_declared(build.position[0].occupant) == words
 
 
 def test_a_declared_link_alone_asks_for_a_device() -> None:
-    assert describe_plan(None) == "a device"
+    assert describe_declared(None) == "a device"
 
 
 def test_a_found_device_is_described_as_far_as_it_was_read() -> None:
