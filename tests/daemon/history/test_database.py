@@ -313,6 +313,17 @@ def test_a_file_that_turned_read_only_moves_the_history_to_memory(path: str, cap
     opened.close()
 
 
+def test_what_a_file_held_that_can_neither_be_written_nor_read_is_reported_lost(path: str) -> None:
+    def fail(connection: sqlite3.Connection) -> None:
+        connection.close()  # whatever is asked of it from here on fails
+        raise sqlite3.OperationalError("disk I/O error")
+
+    opened = Database(path)
+    assert not opened.write(fail)  # else the caller takes it for kept, and throws away what waited
+    assert (opened.in_memory, _names(opened.connection)) == (True, [])
+    opened.close()
+
+
 def test_a_folder_that_cannot_be_is_said_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     (tmp_path / "file").write_text("no folder")
     path = str(tmp_path / "file" / "history.db")

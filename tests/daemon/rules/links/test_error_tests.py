@@ -182,20 +182,24 @@ def test_errors_that_come_more_often_by_a_few_a_week_are_a_notice_of_their_own()
     assert verdict.evidence["score"] >= verdict.evidence["score_threshold"] == pytest.approx(11.38, abs=0.005)
 
 
+# 8 GT/s x4 allows 1.92 errors a minute, thirty times as many are 864 in the quarter of an hour
 @pytest.mark.parametrize(
-    ("minutes", "each", "expected"),
+    ("minutes_ago", "each", "expected"),
     [
-        (12, 400, "alarm"),  # 8 GT/s x4 allows 1.92 a minute: some two hundred times as many, for ten minutes
-        (12, 60, "notice"),  # thirty times as many: beyond, and no hurry
-        (4, 4000, "notice"),  # over in four minutes: a burst
+        (range(12, 0, -1), 90, "alarm"),
+        (range(12, 0, -1), 60, "notice"),  # beyond, and no hurry
+        (range(10, 0, -2), 400, "alarm"),  # five minutes, eight minutes apart
+        (range(10, 0, -3), 400, "notice"),  # four minutes
+        (range(8, 0, -1), 4000, "notice"),  # over in seven minutes: a burst
+        (range(20, 9, -1), 150, "notice"),  # the half of it was before the quarter of an hour
     ],
 )
 def test_what_is_far_beyond_the_specification_is_an_alarm_within_minutes(
-    minutes: int, each: int, expected: str
+    minutes_ago: range, each: int, expected: str
 ) -> None:
     record = link([0] * 400, gt_s=8.0, lanes=4)
     row = record.series.rows[-1]
-    row.device_errors = row.most = minutes * each
-    row.marked = minutes
-    record.readings += [(NOW - (minutes - number) * 60.0, each) for number in range(minutes)]
+    row.device_errors = row.most = len(minutes_ago) * each
+    row.marked = len(minutes_ago)
+    record.readings += [(NOW - minutes * 60.0, each) for minutes in minutes_ago]
     assert judge_link(record, [link([0] * 400)] * 3, now=NOW, links=4).level == expected
