@@ -34,9 +34,13 @@ def test_a_cut_off_last_line_loses_nothing_before_it() -> None:
         next(frames)
 
 
-def test_an_unknown_key_in_a_frame_is_named() -> None:
-    with pytest.raises(RecordingError, match="line 2: not the frame of a recording: filez"):
-        next(parse_frames(['{"t": 1, "filez": {}}']))
+@pytest.mark.parametrize(
+    ("frame", "says"),
+    [('{"t": 1, "filez": {}}', "filez"), ('{"t": 1, "binary": {"/f": "QU*JD"}}', "binary./f: .*not base64")],
+)
+def test_what_is_wrong_in_a_frame_is_named(frame: str, says: str) -> None:
+    with pytest.raises(RecordingError, match=f"line 2: not the frame of a recording: {says}"):
+        next(parse_frames([frame]))
 
 
 @pytest.mark.parametrize(
