@@ -40,6 +40,7 @@ def test_a_serial_number_is_replaced_alike_wherever_it_stands() -> None:
     assert copied[1]["files"]["/sys/other"] == f"{name}\n"
     assert copied[0]["files"]["/sys/x/model"] == "Fathomline Petrel 4000\n"
     assert copied[0]["nvme"]["nvme0"]["feature:12"] == 1
+    assert copied[0]["kmsg"] == [f"6,1,1,-;usb: SerialNumber: {name}"]
 
 
 def test_two_copies_cannot_be_matched() -> None:

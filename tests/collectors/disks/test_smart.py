@@ -171,10 +171,11 @@ def test_temperature_that_is_not_reported_is_none() -> None:
 @pytest.mark.parametrize(
     ("was", "now", "field"),
     [
-        ("100%", "200%", "available_spare_percent"),
-        ("0x04", "0x1ff", "critical_warning"),
+        ("100%", "101%", "available_spare_percent"),
+        ("Threshold:          10%", "Threshold: 101%", "available_spare_threshold_percent"),
+        ("0x04", "0x100", "critical_warning"),
         ("42 Celsius", "4242 Celsius", "composite_temperature_celsius"),
-        ("Used:                    3%", "Used: 999%", "percentage_used"),
+        ("Used:                    3%", "Used: 256%", "percentage_used"),
     ],
 )
 def test_one_value_that_cannot_be_is_unread_and_the_others_count(was: str, now: str, field: str) -> None:
