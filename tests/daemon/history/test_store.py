@@ -58,7 +58,7 @@ def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str
         before = store._database.connection.total_changes
         store.add_pass(passes.drive(0).wait(15).take())
         commits.append(store._database.connection.total_changes - before)
-    assert sum(1 for count in commits if count) == 3600 / 300  # every five minutes, so that a killed watch ends near that
+    assert sum(1 for count in commits if count) == 3600 / 300  # so a killed watch ends near that
     assert sum(commits) <= 2 * 3600 / 300
     store.close()
 
