@@ -21,6 +21,7 @@ from laneproof_collectors.snapshot import (
     Setting,
     Snapshot,
 )
+from laneproof_collectors.unread import Unread
 
 DAY, HOUR = 86400.0, 3600.0
 PATHS = ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/01.4")
@@ -153,7 +154,7 @@ def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
     return story.past
 
 
-def busy_box(operations: int, took: Sequence[float], health: dict[str, int] | None = None) -> Box:
+def busy_box(operations: int, took: Sequence[float], health: dict[str, int] | Unread | None = None) -> Box:
     """Make drives that have read 128 KiB so often, each in so many milliseconds; `health` sets fields of their logs."""
     box = Box()
     for index, (path, milliseconds) in enumerate(zip(PATHS, took, strict=False)):

@@ -8,7 +8,7 @@ from laneproof.advice import BACK_UP, LIVE_DRIVE, OTHER_FIRMWARE, Step, advise
 from laneproof.box.occupants import Occupant
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.drives import UnmovedHealthLog
+from laneproof.past.drives import DriveRecord
 from laneproof.rules.readings.reading_incomplete import GROUPS
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import standing_sign
@@ -51,7 +51,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 evidence={"unread": gap, "path": occupant.path},
             )
         elif occupant.controller and (record := current.past.ledger.drives.of(occupant)) is not None:
-            yield from _judge_still(current, occupant, record.still)
+            yield from _judge_still(current, occupant, record)
 
 
 def _is_stuck(value: object) -> bool:
@@ -67,11 +67,19 @@ def _report(current: Pass, **facts: Any) -> Finding:  # noqa: ANN401 (what a fin
     return replace(finding, severity=Severity.WARNING) if lasts else finding
 
 
-def _judge_still(current: Pass, occupant: Occupant, still: UnmovedHealthLog) -> Iterator[Finding]:
-    """Judge a health log that is read, and stays as it was while the drive works: nothing in it can rise any more."""
-    days = (current.past.ledger.now - still.since) / _DAY
+def _judge_still(current: Pass, occupant: Occupant, record: DriveRecord) -> Iterator[Finding]:
+    """Judge a health log that stays as it was while the drive works: nothing in it can rise any more.
+
+    Days count until it was last read; once it cannot be read, what was seen stands and grows no further.
+    """
+    still = record.still
+    days = (record.answered_at - still.since) / _DAY
     if not still.counts or days < STILL_DAYS or still.moved_bytes < STILL_BYTES:
         return
+    is_unread = occupant.controller is None or isinstance(occupant.controller.health, Unread)
+    unmoved = (
+        f"had not moved for {days:.0f} days when last read" if is_unread else f"have not moved for {days:.0f} days"
+    )
     yield READING_STUCK.report(
         severity=Severity.NOTICE,
         position=current.arrangement.label_by_path.get(occupant.path),
@@ -79,8 +87,8 @@ def _judge_still(current: Pass, occupant: Occupant, still: UnmovedHealthLog) -> 
         key=occupant.path,
         summary=(
             f"{current.arrangement.full_name(occupant)} keeps saying the same of its health: its counts of reads and "
-            f"writes have not moved for {days:.0f} days, while the kernel counted {format_bytes(still.moved_bytes)} "
-            "read and written; its wear, spare and errors may be as old"
+            f"writes {unmoved}, while the kernel counted {format_bytes(still.moved_bytes)} read and written; "
+            "its wear, spare and errors may be as old"
         ),
         observed="a health log that stands still",
         evidence={

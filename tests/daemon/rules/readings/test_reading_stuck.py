@@ -68,6 +68,17 @@ def test_a_health_log_that_stands_still_while_the_drive_works_is_a_notice(
     assert watcher.standing == []
 
 
+def test_days_without_movement_end_with_the_last_reading() -> None:
+    watcher = Watcher("reading-stuck", BUILD)
+    for day in range(5):
+        watcher.observe(busy_box(76_300 * day, [0.0]), after=DAY)
+    denied = Unread("log 02h of nvme0", "denied", Reason.DENIED)
+    watcher.observe(busy_box(76_300 * 9, [0.0], denied), after=5 * DAY)
+    assert "had not moved for 4 days when last read, while the kernel counted 40 GB" in watcher.standing[0].summary
+    watcher.observe(busy_box(76_300 * 10, [0.0]), after=DAY)
+    assert "have not moved for 10 days" in watcher.standing[0].summary
+
+
 @pytest.mark.parametrize(
     ("health", "moved"),
     [
