@@ -136,6 +136,12 @@ if [ \$1 -eq 0 ]; then
 $before_removing
 fi
 %postun
+if [ \$1 -eq 0 ]; then # service.toml is gone or set aside, and with it what setup wrote for it
+    for folder in /etc/systemd/system/laneproof.service.d /etc/systemd/system/laneproof.socket.d; do
+        rm -f \$folder/setup.conf
+        [ ! -d \$folder ] || rmdir --ignore-fail-on-non-empty \$folder
+    done
+fi
 $after_removing
 %files
 %config(noreplace) /etc/laneproof/service.toml

@@ -56,3 +56,22 @@ def test_packages_ask_for_the_python_that_they_were_made_for(deb: Path, rpm: Pat
     minor = int(python.rpartition(".")[2])
     assert f"python3 (>= 3.{minor}), python3 (<< 3.{minor + 1})" in run("dpkg-deb", "-f", str(deb), "Depends")
     assert run(python, "--version").startswith(f"Python 3.{minor}.")
+
+
+@pytest.mark.parametrize(("packages_left", "kept"), [(0, ["laneproof.service.d/owner.conf"]), (1, None)])
+def test_a_removed_rpm_takes_what_setup_wrote_for_systemd_and_an_upgrade_does_not(
+    rpm: Path, tmp_path: Path, packages_left: int, kept: list[str] | None
+) -> None:
+    """RPM runs %postun with the number of packages of this name that are left: rpm-scriptlets(7).
+
+    A removal sets a changed service.toml aside, so that a port of before in a drop-in would no longer be its owner's.
+    """
+    files = [f"laneproof.{unit}.d/setup.conf" for unit in ("service", "socket")] + ["laneproof.service.d/owner.conf"]
+    for name in files:
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).touch()
+    script = run("rpm", "-qp", "--qf", "%{POSTUN}", str(rpm)).replace("/etc/systemd/system", str(tmp_path))
+    run("sh", "-e", "-c", script.replace("systemctl", "true"), "postun", str(packages_left))
+    there = sorted(str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*") if path.is_file())
+    assert there == (sorted(files) if kept is None else kept)
+    assert (tmp_path / "laneproof.socket.d").exists() == bool(packages_left)
