@@ -206,6 +206,11 @@ def format_time(unix_seconds: float) -> str:
     return datetime.fromtimestamp(unix_seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def write_time(unix_seconds: float) -> str:
+    """Write an instant for people, to the minute: ``2026-09-21 14:13 UTC``."""
+    return datetime.fromtimestamp(unix_seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
+
+
 class Change(StrEnum):
     """What became of a finding between two passes."""
 

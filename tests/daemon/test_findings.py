@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.findings import Cause, Finding, Kind, Severity, format_time, order_findings, verdict
+from laneproof.findings import Cause, Finding, Kind, Severity, format_time, order_findings, verdict, write_time
 from support.reported_findings import NARROW
 
 FOUND = replace(NARROW, position="riser-1", key="0000:00/01.1", causes=(), since=None)
@@ -63,8 +63,9 @@ def test_json_has_the_contracts_keys_and_accepted_only_where_it_is() -> None:
     assert replace(FOUND, accepted="spare on order").as_json()["accepted"] == "spare on order"
 
 
-def test_times_are_rfc_3339_in_utc() -> None:
+def test_times_are_rfc_3339_for_programs_and_to_the_minute_for_people() -> None:
     assert format_time(1_790_000_000.9) == "2026-09-21T14:13:20Z"  # date -u -d @1790000000
+    assert write_time(1_790_000_000.9) == "2026-09-21 14:13 UTC"
 
 
 def test_order_is_loudest_first_then_differences_signs_and_unverified_then_place() -> None:

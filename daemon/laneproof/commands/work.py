@@ -8,7 +8,7 @@ import time
 from laneproof.commands.errors import CommandError
 from laneproof.commands.notify import leave_request, load_notify_settings
 from laneproof.commands.terminal import show
-from laneproof.findings import format_time
+from laneproof.findings import write_time
 from laneproof.notification.decisions import KEPT_CRITICAL_SECONDS
 from laneproof.notification.state_folder import StateFolder
 
@@ -28,7 +28,7 @@ def run(arguments: argparse.Namespace) -> int:
             until = now + parse_length(arguments.length)
             leave_request(settings, do="start-work", text=arguments.text, since=now, until=until)
             show(
-                f"until {format_time(until)}, or 'laneproof work end', what this causes is kept and not sent\n"
+                f"until {write_time(until)}, or 'laneproof work end', what this causes is kept and not sent\n"
                 "what is critical elsewhere is sent at once; where the text names no position,"
                 f" {KEPT_CRITICAL_SECONDS / 3600:.0f} hours after the begin\n"
             )
@@ -64,5 +64,5 @@ def _describe(state: str) -> str:
     if work is None:
         return f"no work is planned\n{pending}"
     kept = "".join(f"  {line}\n" for line in work.kept) or "  nothing so far\n"
-    span = f"since {format_time(work.since)}, until {format_time(work.until)}"
+    span = f"since {write_time(work.since)}, until {write_time(work.until)}"
     return f"{work.text}: {span}; kept and not sent:\n{kept}{pending}"

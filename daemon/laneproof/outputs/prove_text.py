@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from laneproof.advice import CAUTIONS, split_step
 from laneproof.declaration.units import format_rate
 from laneproof.diagnosis.weights import CauseName
-from laneproof.findings import format_time
+from laneproof.findings import write_time
 from laneproof.outputs.next_steps import CAUTION_HEADING
 from laneproof.outputs.text_style import HEADING, Style
 from laneproof.proof.comparison import Compared
@@ -102,7 +102,7 @@ def write_proof(run: ProofRun, proof: Proof, style: Style) -> str:
 
 def write_compared(before: ProofRun, after: ProofRun, compared: Sequence[Compared], style: Style) -> str:
     """Write what became of each position from one run to the other."""
-    times = f"{format_time(before.began_at)} and {format_time(after.began_at)}"
+    times = f"{write_time(before.began_at)} and {write_time(after.began_at)}"
     lines = style.wrap_under(after.box, f": runs of {times} compared", HEADING)
     same = [position.name for position in compared if not position.says]
     for position in compared:

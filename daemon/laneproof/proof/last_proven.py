@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 
 from laneproof.box.placement import Arrangement
-from laneproof.findings import format_time
+from laneproof.findings import write_time
 from laneproof.proof.judgement import Verdict, judge
 from laneproof.proof.run_record import KeptModel, ProofRun
 from laneproof.proof.targets import find_targets
@@ -37,9 +37,9 @@ class LastRun(KeptModel):
     @property
     def sentence(self) -> str:
         """The same in words."""
-        said = f"Last proven under load on {format_time(self.at)} ({self.mode}): {self.verdict}"
+        said = f"Last proven under load on {write_time(self.at)} ({self.mode}): {self.verdict}"
         for run in self.alone:
-            said += f"; {run.position} alone on {format_time(run.at)} ({run.mode}): {run.verdict}"
+            said += f"; {run.position} alone on {write_time(run.at)} ({run.mode}): {run.verdict}"
         if not self.changed_since:
             return f"{said}; no drive, firmware or part is another since."
         return f"{said}. Not proven since: {'; '.join(self.changed_since)}."

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from laneproof.box.names import Membership, Position, describe_position
 from laneproof.box.placement import Arrangement
 from laneproof.diagnosis.weights import CAUSE_WORDS
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity, write_time
 from laneproof.past.past import Past
 from laneproof.replacement.guide import Keep, Reason, Weight
 from laneproof.rules.arrays.redundancy import count_lost, count_spared, is_container
@@ -216,7 +216,7 @@ def _weigh_last_check(facts: Facts, array: Array) -> Iterator[Reason]:
     elif (days := (facts.now - max(known)) / _DAY) > CHECKED_WITHIN_DAYS:
         yield _doubt(f"All of {array.name} was last read and compared {days:.0f} days ago.", do)
     else:
-        says = f"All of {array.name} was last read and compared at {format_time(max(known))}."
+        says = f"All of {array.name} was last read and compared at {write_time(max(known))}."
         yield Reason(weight=Weight.SPEAKS_FOR, says=says)
     for finding in facts.findings:
         if finding.rule == "array-errors" and finding.subject == array.name and finding.kind is Kind.SIGN:

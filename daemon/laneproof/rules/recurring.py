@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from laneproof.evidence.fix_trial import clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.recurrences import KEPT_SECONDS, Recurrence
 from laneproof.rules.drives.sata_drives import key_of_drive
 from laneproof.rules.rule import Pass
@@ -85,11 +85,11 @@ def _is_here(current: Pass, key: str) -> bool:
 def _say_not_now(current: Pass, before: Finding, record: Recurrence) -> Finding:
     if _LAST_SEEN in before.evidence:
         return replace(before, accepted=None)
-    when = format_time(current.past.ledger.timeline.to_wall(record.seen_at))
+    when = current.past.ledger.timeline.to_wall(record.seen_at)
     often = f"{say_times(len(record.came))} in {say_seconds(record.seen_at - record.came[0])}"
     return replace(
         before,
-        summary=f"not so now, but {often}, last at {when}: {before.summary}",
-        evidence={**before.evidence, "times": len(record.came), _LAST_SEEN: when},
+        summary=f"not so now, but {often}, last at {write_time(when)}: {before.summary}",
+        evidence={**before.evidence, "times": len(record.came), _LAST_SEEN: format_time(when)},
         accepted=None,
     )

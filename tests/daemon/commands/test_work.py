@@ -33,7 +33,7 @@ def test_what_was_kept_is_shown(tmp_path: Path) -> None:
     planned = Work(text="swap riser-2", since=0.0, until=7200.0, kept=("riser-2: position-empty",))
     StateFolder(tmp_path).save(NotifierState(reports=Reports(work=planned)))
     assert work(tmp_path).out == (
-        "swap riser-2: since 1970-01-01T00:00:00Z, until 1970-01-01T02:00:00Z; kept and not sent:\n"
+        "swap riser-2: since 1970-01-01 00:00 UTC, until 1970-01-01 02:00 UTC; kept and not sent:\n"
         "  riser-2: position-empty\n"
     )
 

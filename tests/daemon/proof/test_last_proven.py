@@ -67,7 +67,7 @@ def test_a_part_that_was_changed_is_proven_again_by_a_run_of_its_position() -> N
     last = describe(kelp(), before, alone(before.began_at + 3600.0))
     assert last.changed_since == ()
     assert [(run.position, run.verdict) for run in last.alone] == [(RISER_3, "holds")]
-    assert "(default): holds; riser-3 alone on 2026-11-18T" in last.sentence
+    assert "(default): holds; riser-3 alone on 2026-11-18 12:06 UTC (" in last.sentence
 
 
 def test_where_only_one_position_was_ever_proven_that_is_said() -> None:

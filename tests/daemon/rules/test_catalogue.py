@@ -48,6 +48,7 @@ def test_rule_is_found_by_its_name() -> None:
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
 def test_page_of_each_rule_shows_what_holds_and_what_does_not(rule: Rule) -> None:
     assert {outcome == "holds" for outcome, *_ in rule.examples} == {True, False}
+    assert not any(re.search(r"\dT\d\d:", text) for example in rule.examples for text in example), "a time for programs"
     assert rule.why
     assert rule.next_steps
 

@@ -4,10 +4,9 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from urllib.parse import quote
 
-from laneproof.findings import Finding, Kind, format_time
+from laneproof.findings import Finding, Kind, format_time, write_time
 from laneproof.outputs.markup import Markup, tag
 
 KIND_WORDS = {Kind.DIFFERS: "differs", Kind.SIGN: "sign of failure", Kind.UNVERIFIED: "unverified"}
@@ -42,8 +41,7 @@ def mark_of(kind: Kind) -> Markup:
 
 def show_time(unix_seconds: float) -> Markup:
     """Write a time for people, to the minute, with the exact one for programs."""
-    text = datetime.fromtimestamp(unix_seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
-    return tag("time", text, datetime=format_time(unix_seconds))
+    return tag("time", write_time(unix_seconds), datetime=format_time(unix_seconds))
 
 
 def say_age(seconds: float) -> str:

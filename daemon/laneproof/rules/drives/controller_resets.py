@@ -35,7 +35,7 @@ CONTROLLER_RESETS = Rule(
         (
             "sign",
             "a command timed out and the controller was reset",
-            "riser-1 (nvme0) had its controller reset at 2026-10-17T14:12:50Z",
+            "riser-1 (nvme0) had its controller reset at 2026-10-17 14:12 UTC",
         ),
         ("holds", "a completion's interrupt got lost, and was polled for"),
     ),

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, Step, advise
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.drive_ports import LostPort
 from laneproof.past.episodes import IN_HAND_SECONDS, Episode
 from laneproof.rules.rule import Pass, Rule
@@ -26,7 +26,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
                     DRIVE_PORT_LOST,
                     watched,
                     severity=Severity.NOTICE if _was_asked(port, last) else Severity.WARNING,
-                    summary=f"{watched.name} has had one port or path less since {format_time(when)}: {gone}",
+                    summary=f"{watched.name} has had one port or path less since {write_time(when)}: {gone}",
                     observed=gone,
                     evidence={"lost_path": port.path, "since": format_time(when), "paths": record.ports.here},
                 )
@@ -73,7 +73,7 @@ DRIVE_PORT_LOST = Rule(
             "sign",
             "one of two ports stopped to answer while the machine ran",
             (
-                "nvme0 at 0000:00/01.1 has had one port or path less since 2026-09-21T15:13:20Z: nothing answers at "
+                "nvme0 at 0000:00/01.1 has had one port or path less since 2026-09-21 15:13 UTC: nothing answers at "
                 "0001:00/01.1"
             ),
         ),

@@ -45,7 +45,7 @@ DROPS_OFF_BUS = Rule(
             "sign",
             "the controller stopped answering twice in ten days",
             (
-                "riser-1 (nvme0) dropped off the bus 2 times in 10 days, last at 2026-10-22T14:12:50Z; it came "
+                "riser-1 (nvme0) dropped off the bus 2 times in 10 days, last at 2026-10-22 14:12 UTC; it came "
                 "back; its registers did not answer, its config space did"
             ),
         ),

@@ -11,7 +11,7 @@ from typing import Any
 
 from laneproof.evidence.fix_trial import TrialOutcome, clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.findings import Finding, Severity, format_time
+from laneproof.findings import Finding, Severity, format_time, write_time
 from laneproof.past.episodes import REENUMERATED, Episode
 from laneproof.past.fix_trials import EPISODES, Trial
 from laneproof.past.ledger import Ledger
@@ -173,7 +173,7 @@ def _observe(series: Series, rule: str) -> str:
 
 def _summarize(ledger: Ledger, watched: Watched, series: Series, rule: str, *, resets: int) -> str:
     count, last, only_left = len(series.episodes), series.last, _only_left(series)
-    when = format_time(ledger.timeline.to_wall(last.dropped_at))
+    when = write_time(ledger.timeline.to_wall(last.dropped_at))
     what = (
         "left the bus" if only_left else "dropped off the bus" if rule == OFF_BUS_NAME else "had its controller reset"
     )

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from laneproof.advice import COPY_NOW, REPLACE, advise
 from laneproof.evidence.growth import Growth, growth
-from laneproof.findings import Cause, Finding, Kind, Severity, format_time
+from laneproof.findings import Cause, Finding, Kind, Severity, format_time, write_time
 from laneproof.past.drives import DriveRecord
 from laneproof.past.media_errors import find_media_times
 from laneproof.past.past import Past
@@ -48,18 +48,20 @@ def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple
     counted = f"{say_times(number, 'new media error')}" if number else "the kernel reported data that could not be read"
     own = f", {total} in all" if number else f"; the drive itself counts {total or 'none'}"
     known = own if total is not None else ""
-    when = format_time(ledger.timeline.to_wall(times[-1][0]))
+    last_at = ledger.timeline.to_wall(times[-1][0])
     sign = make_sign(
         MEDIA_ERRORS_RISING,
         watched,
         severity=severity,
-        summary=f"{watched.full_name}: {counted}, on {say_times(len(times), 'occasion')}{known}; last {when}",
+        summary=(
+            f"{watched.full_name}: {counted}, on {say_times(len(times), 'occasion')}{known}; last {write_time(last_at)}"
+        ),
         observed=_FASTER if severity is Severity.CRITICAL else _NEW,
         evidence={
             "new_errors": number,
             "occasions": len(times),
             "media_errors": total,
-            "last_at": when,
+            "last_at": format_time(last_at),
             "watched_days": round((ledger.now - since) / DAY, 1),
             "laplace_u": grown.laplace.u if isinstance(grown, Growth) else None,
             "laplace_p": grown.laplace.p if isinstance(grown, Growth) else None,
@@ -95,7 +97,7 @@ MEDIA_ERRORS_RISING = Rule(
         (
             "sign",
             "two more than last week",
-            "riser-1 (nvme0): 2 new media errors, on 1 occasion, 33 in all; last 2026-09-28T20:13:20Z",
+            "riser-1 (nvme0): 2 new media errors, on 1 occasion, 33 in all; last 2026-09-28 20:13 UTC",
         ),
         ("holds", "the error log fills with refused commands"),
     ),

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.advice import advise
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.link_errors import EndState
 from laneproof.rules.links.errors_not_counted import STATE_WORDS, find_aer_owner
 from laneproof.rules.rule import Pass, Rule
@@ -18,19 +18,21 @@ def _judge(current: Pass) -> Iterator[Finding]:
         ends = (("the port", record.port), ("the device", record.far))
         hidden = [(name, end) for name, end in ends if end.present and end.hidden_since is not None]
         if hidden:
-            at = format_time(ledger.timeline.to_wall(min(end.hidden_since or 0.0 for _, end in hidden)))
-            yield _report_hidden(watched, hidden, at)
+            since = ledger.timeline.to_wall(min(end.hidden_since or 0.0 for _, end in hidden))
+            yield _report_hidden(watched, hidden, since)
 
 
-def _report_hidden(watched: Watched, hidden: list[tuple[str, EndState]], at: str) -> Finding:
+def _report_hidden(watched: Watched, hidden: list[tuple[str, EndState]], since: float) -> Finding:
     said = " and ".join(f"at {name} {STATE_WORDS[end.reporting]}" for name, end in hidden)
     return make_sign(
         ERRORS_HIDDEN,
         watched,
         severity=Severity.NOTICE,
-        summary=f"correctable errors of {watched.name} were counted and are not any more, since {at}: {said}",
+        summary=(
+            f"correctable errors of {watched.name} were counted and are not any more, since {write_time(since)}: {said}"
+        ),
         observed="errors no longer counted",
-        evidence={"since": at, "ends": {name: str(end.reporting) for name, end in hidden}},
+        evidence={"since": format_time(since), "ends": {name: str(end.reporting) for name, end in hidden}},
     )
 
 
@@ -54,7 +56,7 @@ ERRORS_HIDDEN = Rule(
             "sign",
             "the drive's end masks its receiver errors since yesterday",
             (
-                "correctable errors of riser-1 were counted and are not any more, since 2026-09-22T14:13:20Z: at "
+                "correctable errors of riser-1 were counted and are not any more, since 2026-09-22 14:13 UTC: at "
                 "the port masked (the end keeps its receiver errors to itself) and at the device masked (the end "
                 "keeps its receiver errors to itself)"
             ),

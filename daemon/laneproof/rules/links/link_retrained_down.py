@@ -7,7 +7,7 @@ from laneproof.box.link_rates import rate_of
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.link_training import settled
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_training import Fall
 from laneproof.rules.links.trainings import TWICE, is_down, watched_trainings, write_training
@@ -48,19 +48,19 @@ def _is_planned(fall: Fall, position: DeclaredPosition | None) -> bool:
 def _report_fall(ledger: Ledger, watched: Watched, falls: list[Fall]) -> Finding:
     last = falls[-1]
     before, after = write_training(last.from_gt_s, last.from_lanes), write_training(last.to_gt_s, last.to_lanes)
-    when = format_time(ledger.timeline.to_wall(last.at))
+    last_at = ledger.timeline.to_wall(last.at)
     now = "and is still there" if is_down(last, ledger) else "and has come back since"
     return make_sign(
         LINK_RETRAINED_DOWN,
         watched,
         severity=Severity.WARNING,
-        summary=f"{watched.name} fell from {before} to {after} while running, at {when}, {now}",
+        summary=f"{watched.name} fell from {before} to {after} while running, at {write_time(last_at)}, {now}",
         observed="its link fell while running",
         evidence={
             "falls": len(falls),
             "from": before,
             "to": after,
-            "last_at": when,
+            "last_at": format_time(last_at),
             "still_down": is_down(last, ledger),
         },
     )
@@ -85,7 +85,7 @@ LINK_RETRAINED_DOWN = Rule(
             "it came up at generation 4 and is now at 1",
             (
                 "riser-1 fell from 16 GT/s (generation 4) x4 to 2.5 GT/s (generation 1) x4 while running, at "
-                "2026-09-21T17:13:20Z, and is still there"
+                "2026-09-21 17:13 UTC, and is still there"
             ),
         ),
     ),

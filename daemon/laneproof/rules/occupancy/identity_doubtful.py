@@ -6,7 +6,7 @@ from dataclasses import replace
 from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, is_same_text
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity, write_time
 from laneproof.past.ledger import Ledger
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
@@ -80,7 +80,7 @@ def _find_changes(occupant: Occupant, ledger: Ledger) -> Iterator[str]:
     since = ledger.now - CLEAR_SECONDS
     for at, what in record.doubts:
         if at >= since:
-            yield f"{what}, since {format_time(ledger.timeline.to_wall(at))}"
+            yield f"{what}, since {write_time(ledger.timeline.to_wall(at))}"
 
 
 def _report(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:
@@ -122,7 +122,7 @@ IDENTITY_DOUBTFUL = Rule(
         (
             "sign",
             "the same serial number comes with another capacity than yesterday",
-            "riser-1 (nvme0): its capacity was 2000000000000 and is 4000000000000, since 2026-09-22T14:13:20Z",
+            "riser-1 (nvme0): its capacity was 2000000000000 and is 4000000000000, since 2026-09-22 14:13 UTC",
         ),
     ),
     sources=("NVM Express Base Specification 2.0: Serial Number, EUI64, NGUID; practice of cheap drives: from memory",),

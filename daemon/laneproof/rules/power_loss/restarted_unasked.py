@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from laneproof.advice import OPEN_CASE, Step, advise
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.drives import DriveRecord
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, say_times, watched_drives
@@ -93,7 +93,8 @@ def _find_counted(
 
 def _report(current: Pass, restarts: list[_Start]) -> Finding:
     last = restarts[-1]
-    when = format_time(current.past.ledger.timeline.to_wall(last.began_at))
+    began_at = current.past.ledger.timeline.to_wall(last.began_at)
+    when = write_time(began_at)
     often = f"{say_times(len(restarts))} in the last 7 days, last" if len(restarts) > 1 else "once,"
     names = f" ({', '.join(last.counted)})" if last.counted else ""
     said = f"{len(last.counted)} of {say_times(last.asked, 'drive')} counted a loss of power{names}"
@@ -116,7 +117,11 @@ def _report(current: Pass, restarts: list[_Start]) -> Finding:
         key=_BOX,
         summary=summary,
         observed="started without a shutdown",
-        evidence={"restarts": len(restarts), "last_at": when, "drives_that_counted": list(last.counted)},
+        evidence={
+            "restarts": len(restarts),
+            "last_at": format_time(began_at),
+            "drives_that_counted": list(last.counted),
+        },
     )
 
 
@@ -157,7 +162,7 @@ RESTARTED_UNASKED = Rule(
             "sign",
             "all four drives lost their power before the last boot",
             (
-                "the box started without having been shut down once, at 2026-09-22T16:12:30Z: 4 of 4 drives counted"
+                "the box started without having been shut down once, at 2026-09-22 16:12 UTC: 4 of 4 drives counted"
                 " a loss of power (nvme0 at 0000:00/01.1, nvme1 at 0000:00/01.2, nvme2 at 0000:00/01.3, nvme3 at "
                 "0000:00/01.4)"
             ),

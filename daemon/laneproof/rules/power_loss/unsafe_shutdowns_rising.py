@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.advice import OPEN_CASE, Step, advise
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.drives import Rise
 from laneproof.rules.drives.episode_series import find_series
 from laneproof.rules.rule import Pass, Rule
@@ -22,10 +22,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
         rises = [rise for rise in watched.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if rise.same_boot]
         episodes = [episode for episode in ledger.episodes.of(watched.path, watched.serial or None) if episode.dropped]
         if rises and find_series(ledger, watched.path, episodes) is None:  # else reported by drops-off-bus
-            yield _report(watched, rises, format_time(ledger.timeline.to_wall(rises[-1].at)))
+            yield _report(watched, rises, ledger.timeline.to_wall(rises[-1].at))
 
 
-def _report(watched: Watched, rises: list[Rise], last: str) -> Finding:
+def _report(watched: Watched, rises: list[Rise], last_at: float) -> Finding:
     number = sum(rise.by for rise in rises)
     again = len({rise.at // (12 * HOUR) for rise in rises}) > 1
     return make_sign(
@@ -34,10 +34,10 @@ def _report(watched: Watched, rises: list[Rise], last: str) -> Finding:
         severity=Severity.WARNING if again else Severity.NOTICE,
         summary=(
             f"{watched.full_name} lost its power without warning {say_times(number)} while the machine ran "
-            f"on, last seen at {last}"
+            f"on, last seen at {write_time(last_at)}"
         ),
         observed="loses power while the machine runs on" if again else "lost power while the machine ran on",
-        evidence={"unsafe_shutdowns": number, "occasions": len(rises), "last_at": last},
+        evidence={"unsafe_shutdowns": number, "occasions": len(rises), "last_at": format_time(last_at)},
         follows_drive=True,
     )
 
@@ -63,7 +63,7 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
             "one more, and the machine was not restarted",
             (
                 "riser-1 (nvme0) lost its power without warning 1 time while the machine ran on, last seen at "
-                "2026-09-24T20:13:20Z"
+                "2026-09-24 20:13 UTC"
             ),
         ),
     ),
