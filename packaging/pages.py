@@ -51,9 +51,9 @@ def write_completion(shell: str) -> str:
     for command in _commands(parser):
         for action in command._actions:  # noqa: SLF001 (likewise)
             if action.metavar in _FILES:
-                action.complete = shtab.FILE
+                vars(action)["complete"] = shtab.FILE
             elif action.metavar in _FOLDERS:
-                action.complete = shtab.DIRECTORY
+                vars(action)["complete"] = shtab.DIRECTORY
     return str(shtab.complete(parser, shell))
 
 

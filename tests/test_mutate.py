@@ -1,5 +1,6 @@
 """The tool that makes faults makes those it names, and tells a fault that tests notice from one that they miss."""
 
+import ast
 import subprocess
 import sys
 from pathlib import Path
@@ -36,7 +37,7 @@ def test_a_piece_of_code_has_these_faults(source: str, changes: set[str]) -> Non
         (text[: fault.start] + fault.new.encode() + text[fault.end :]).decode()
         for fault in mutate.faults_of("module.py", text)
     }
-    assert {mutate.ast.unparse(mutate.ast.parse(one)) for one in made} == changes
+    assert {ast.unparse(ast.parse(one)) for one in made} == changes
 
 
 @pytest.fixture

@@ -15,6 +15,7 @@ import time
 from pathlib import Path
 from types import FrameType
 from typing import NoReturn
+from unittest.mock import patch
 
 DRIVES = 8
 SETTLE_SECONDS = 75.0
@@ -60,7 +61,7 @@ def run_judge(root: str, path: str, state: str) -> NoReturn:
     from laneproof.commands import serve
     from laneproof_collectors.reader_host import ReaderHost
 
-    serve.make_host = lambda _: ReaderHost(path, root)
+    patch.object(serve, "make_host", lambda _: ReaderHost(path, root)).start()
     sys.exit(command(["serve", "--listen", "127.0.0.1:0", "--state", state]))
 
 

@@ -29,11 +29,13 @@ from laneproof_collectors.snapshot import (
     BlockStatistics,
     Fan,
     NvmeController,
+    PciFunction,
     PowerMeter,
     Snapshot,
     TemperatureReading,
     Thermal,
 )
+from support.unread_answers import known
 
 TARGET_BYTES_A_YEAR = 8_000_000  # for eight drives
 TARGET_READ_SECONDS = 0.050
@@ -71,14 +73,10 @@ class BusyBox:
         self.errors = 0
 
     def snapshot(self, t: float, up: float, boot: int) -> Snapshot:
-        assert isinstance(self.base.controllers, tuple)
-        assert isinstance(self.base.functions, tuple)
-        functions = self.base.functions
         if self.draw.random() < 0.02:
             self.errors += self.draw.randint(1, 3)
-            functions = self._with_errors()
-            self.base = replace(self.base, functions=functions)
-        firmware = replace(self.base.firmware, boot_id=f"0b5e55ed-0000-4000-8000-{boot:012d}")  # type: ignore[type-var]
+            self.base = replace(self.base, functions=self._with_errors())
+        firmware = replace(known(self.base.firmware), boot_id=f"0b5e55ed-0000-4000-8000-{boot:012d}")
         if firmware != self.base.firmware:
             self.errors = 0
             self.base = replace(self.base, firmware=firmware, functions=self._with_errors())
@@ -86,12 +84,11 @@ class BusyBox:
             self.base,
             taken_at=t,
             up_seconds=up,
-            controllers=tuple(self._drive(number, one, t, up) for number, one in enumerate(self.base.controllers)),
+            controllers=tuple(self._drive(n, drive, t, up) for n, drive in enumerate(known(self.base.controllers))),
             thermal=self._thermal(t),
         )
 
-    def _with_errors(self) -> tuple[object, ...]:
-        assert isinstance(self.base.functions, tuple)
+    def _with_errors(self) -> tuple[PciFunction, ...]:
         noisy = {
             "RxErr": 0,
             "BadTLP": self.errors,
@@ -102,7 +99,7 @@ class BusyBox:
         quiet = dict.fromkeys(noisy, 0)
         return tuple(
             replace(one, aer=AerCounters(correctable=noisy if number < 2 else quiet, nonfatal=quiet, fatal=quiet))
-            for number, one in enumerate(self.base.functions)
+            for number, one in enumerate(known(self.base.functions))
         )
 
     def _drive(self, number: int, one: NvmeController, t: float, up: float) -> NvmeController:
@@ -111,7 +108,7 @@ class BusyBox:
         self.heat[number] += self.draw.gauss(0, 0.4) + 0.02 * (40 + daily - self.heat[number])
         written, heat = self.written[number], float(round(self.heat[number]))
         health = replace(
-            one.health,  # type: ignore[type-var]
+            known(one.health),
             composite_temperature_celsius=heat,
             sensor_celsius={1: heat, 2: heat + 6.0},
             data_units_written=written // 512_000,

@@ -145,7 +145,8 @@ def measure(drives: int) -> str:
     try:
         host = TreeHost(root, lay_out(Path(root), drives))
         collectors = make_collectors()
-        host.asked = asked = []
+        asked: list[Question] = []
+        host.asked = asked
         snapshot = read_snapshot(host, collectors)
         host.asked = None
         bare = best_of(lambda: read_bare(root, asked))

@@ -19,9 +19,9 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from boxes.snapshot_box import declare
-from laneproof.engine import Engine
+from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.history.store import Store
-from laneproof.service.daemon import LIVE_CONFIRMATIONS, Daemon
+from laneproof.service.daemon import Daemon
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server

@@ -57,7 +57,7 @@ def make_mount(mount: str, device: str, kind: str = "ext4") -> MountedFileSystem
     )
 
 
-def array_box(*states: str, **facts: Any) -> Box:  # noqa: ANN401 (any fact of the array)
+def array_box(*states: str, **facts: Any) -> Box:
     """Make the box; `states` are those of the array's members, `facts` the array's own."""
     box = Box()
     for number, path in enumerate(PATHS, start=1):

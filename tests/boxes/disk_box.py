@@ -14,12 +14,12 @@ BUILD = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')
 DENIED = Unread("smartctl of sda", "permission denied", Reason.DENIED)
 
 
-def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the drive)
+def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:
     made = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", **facts)
     return made.snapshot(taken_at=at)
 
 
-def judge(rule: Rule, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
+def judge(rule: Rule, **facts: Any) -> list[Finding]:
     return list(rule.judge(Pass.of(BUILD, box(**facts))))
 
 

@@ -1,6 +1,7 @@
 """What was kept of a position in four days, for the tests of its page: errors, heat, a disconnect, a start, a note."""
 
 from dataclasses import replace
+from typing import Any
 
 from boxes.snapshot_box import A_MORNING
 from boxes.troubled_box import SIGN, Judged, troubled
@@ -60,7 +61,7 @@ def find_position(label: str = "riser-2", judged: Judged | None = None) -> Posit
     return describe_position(declared.path if declared else label, judged.build, judged.snapshot)
 
 
-def make_facts(label: str = "riser-2", judged: Judged | None = None, **more: object) -> PositionFacts:
+def make_facts(label: str = "riser-2", judged: Judged | None = None, **more: Any) -> PositionFacts:
     judged = judged or troubled()
     facts = PositionFacts(
         build=judged.build,
@@ -70,4 +71,4 @@ def make_facts(label: str = "riser-2", judged: Judged | None = None, **more: obj
         past=make_past(),
         span="month",
     )
-    return replace(facts, **more)  # type: ignore[arg-type]
+    return replace(facts, **more)

@@ -20,11 +20,11 @@ def build(link: str = PLAN, through: str = "[]") -> str:
     return f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nthrough = {through}\nlink = {link}\n'
 
 
-def box(port: dict[str, object] | None = None, drive: dict[str, object] | None = None) -> Box:
+def box(port: dict[str, Any] | None = None, drive: dict[str, Any] | None = None) -> Box:
     return Box().with_port(PATH, **port or {}).with_drive(PATH, **drive or {})
 
 
-def trained(generation: int = 4, lanes: int = 4, **port: Any) -> Box:  # noqa: ANN401 (knobs of the port)
+def trained(generation: int = 4, lanes: int = 4, **port: Any) -> Box:
     made = Box().with_port(PATH, trained=(generation, lanes), **port)
     return made.with_drive(PATH, trained=(generation, lanes), serial="FN1")
 

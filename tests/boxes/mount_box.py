@@ -9,7 +9,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 
 
-def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, **facts: Any) -> MountedFileSystem:  # noqa: ANN401
+def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, **facts: Any) -> MountedFileSystem:
     """Make a file system of 100 GB, so that figures are percentages."""
     gb = 10**9
     known: dict[str, Any] = {
@@ -24,7 +24,7 @@ def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, *
     return MountedFileSystem(mount=mount, **known | facts)
 
 
-def box(**facts: Any) -> Box:  # noqa: ANN401 (any fact of the file system)
+def box(**facts: Any) -> Box:
     return Box().with_group(file_systems=(mounted(**facts),))
 
 

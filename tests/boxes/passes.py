@@ -49,14 +49,14 @@ class Passes:
 
     # --- knobs ---
 
-    def set(self, **groups: Any) -> "Passes":  # noqa: ANN401 (any group of facts)
+    def set(self, **groups: Any) -> "Passes":
         self.facts = replace(self.facts, **groups)
         return self
 
     def unread(self, group: str) -> "Passes":
         return self.set(**{group: Unread(group, "no answer in time", Reason.TIMED_OUT)})
 
-    def drive(self, number: int, *, health: Mapping[str, Any] | None = None, **facts: Any) -> "Passes":  # noqa: ANN401
+    def drive(self, number: int, *, health: Mapping[str, Any] | None = None, **facts: Any) -> "Passes":
         """Set facts of a drive, and fields of its health log."""
         assert isinstance(self.facts.controllers, tuple)
         drives = list(self.facts.controllers)
@@ -75,7 +75,7 @@ class Passes:
             functions=tuple(function for function in self.facts.functions if function.address != gone.address),
         )
 
-    def function(self, own_path: str, **facts: Any) -> "Passes":  # noqa: ANN401
+    def function(self, own_path: str, **facts: Any) -> "Passes":
         """Set facts of a PCI function."""
         assert isinstance(self.facts.functions, tuple)
         functions = self.facts.functions
@@ -88,7 +88,7 @@ class Passes:
         counted = {"RxErr": 0, "BadTLP": 0, "BadDLLP": 0} | bits
         return self.function(own_path, aer=AerCounters(correctable=counted, nonfatal={"TLP": 0}, fatal={"DLP": 0}))
 
-    def reboot(self, boot_id: str = SECOND_BOOT, *, off_seconds: float = 120.0, **firmware: Any) -> "Passes":  # noqa: ANN401
+    def reboot(self, boot_id: str = SECOND_BOOT, *, off_seconds: float = 120.0, **firmware: Any) -> "Passes":
         self.t += off_seconds
         self.up = 60.0
         assert not isinstance(self.facts.firmware, Unread)
@@ -103,7 +103,7 @@ class Passes:
         return self.facts.functions
 
 
-def make_finding(rule: str = "link-slow", **fields: Any) -> Finding:  # noqa: ANN401
+def make_finding(rule: str = "link-slow", **fields: Any) -> Finding:
     """Make a finding; what is not said is plausible."""
     whole: dict[str, Any] = {
         "kind": Kind.DIFFERS,

@@ -11,7 +11,7 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 
 
-def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
+def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:
     port = replace(make_interface("wan0"), **facts)
     return Box().with_group(interfaces=(port,)).snapshot(taken_at=at)
 

@@ -2,6 +2,7 @@
 
 import functools
 from collections.abc import Mapping
+from typing import Any
 
 from boxes.snapshot_box import SATA, Box, declare
 from laneproof.box.placement import Arrangement, arrange
@@ -51,7 +52,7 @@ def run_box(  # noqa: PLR0913 (the knobs of a run)
 
 
 @functools.cache
-def disks(**facts: object) -> Arrangement:
+def disks(**facts: Any) -> Arrangement:
     """Two disks of one model on a SATA controller, the first with these facts, and a stick that somebody plugged in."""
     box = Box().with_port("0000:00/1c.0").with_device("0000:00/1c.0/00.0", class_code=SATA)
     for number, name in enumerate(("sda", "sdb"), start=1):
@@ -62,7 +63,7 @@ def disks(**facts: object) -> Arrangement:
 
 
 def run_disks(
-    *, bad: tuple[int, int, int] = (100, 0, 0), stages: tuple[StageName, ...] = (StageName.ALONE,), **facts: object
+    *, bad: tuple[int, int, int] = (100, 0, 0), stages: tuple[StageName, ...] = (StageName.ALONE,), **facts: Any
 ) -> ProofRun:
     """Read each of the disks alone for a minute.
 

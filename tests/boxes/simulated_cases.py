@@ -1,6 +1,7 @@
 """Stories of one drive for the tests of the diagnosis: what it did, and the features that a case has then."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from boxes.simulated_past import DAY, HOUR, PATHS, Story, counting_box
 from boxes.snapshot_box import Box
@@ -24,12 +25,12 @@ def features(
     return find_features(open_case(story.ledger, path, "", reported or {}))
 
 
-def lone(**health: object) -> Box:
+def lone(**health: Any) -> Box:
     """Give a box with one drive, whose health log is as given."""
     return Box().with_port(PATH).with_drive(PATH, serial="FN1", health=dict(health))
 
 
-def pair(here: str = "FN1", there: str = "FN2", **more: object) -> Box:
+def pair(here: str = "FN1", there: str = "FN2", **more: Any) -> Box:
     """Give a box with a drive in each of two positions."""
     first = Box().with_port(PATH).with_drive(PATH, serial=here, **more)
     return first.with_port(PATHS[1]).with_drive(PATHS[1], serial=there, **more)

@@ -196,10 +196,16 @@ def masked_box() -> Box:
     return box.edit(PATHS[0], mask).edit(f"{PATHS[0]}/00.0", mask)
 
 
-def withheld_snapshot() -> Snapshot:
+ASKED_OFF = Setting(value="off", origin="command-line")
+
+
+def withheld_snapshot(
+    owner: Setting | None = ASKED_OFF,
+    *words: str,
+) -> Snapshot:
     """Give the facts of a drive whose ends could report errors, on a kernel that was asked not to handle them."""
     registers = AerRegisters(correctable_mask=0)
-    box = Box().with_power(aer_owner=Setting(value="off", origin="command-line"), command_line=("pci=noaer",))
+    box = Box().with_power(aer_owner=owner, command_line=words or ("pci=noaer",))
     facts = {"aer_registers": registers}
     return box.with_port(PATHS[0], function=facts).with_drive(PATHS[0], function=facts).snapshot()
 

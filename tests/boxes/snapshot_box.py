@@ -6,7 +6,7 @@ Makes and models are invented. What no knob sets is sound: links trained at what
 """
 
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
@@ -116,13 +116,13 @@ class Box:
 
     # --- what is plugged in ---
 
-    def with_port(self, path: str, *, gen: int = 4, lanes: int = 4, **knobs: Any) -> Self:  # noqa: ANN401 (see `_Node`)
+    def with_port(self, path: str, *, gen: int = 4, lanes: int = 4, **knobs: Any) -> Self:
         """Place a downstream-facing port: a root port, or one of a switch where the path is deeper."""
         port_type = ROOT_PORT if path.count("/") == 1 else DOWNSTREAM_PORT
         self._nodes[path] = _Node(class_code=BRIDGE, port_type=port_type, generation=gen, lanes=lanes, **knobs)
         return self
 
-    def with_switch(self, path: str, *, gen: int = 4, lanes: int = 8, **knobs: Any) -> Self:  # noqa: ANN401
+    def with_switch(self, path: str, *, gen: int = 4, lanes: int = 8, **knobs: Any) -> Self:
         """Place a switch card in a position; its ports are then placed at ``PATH/00.0/dd.f``."""
         node = _Node(class_code=BRIDGE, port_type=UPSTREAM_PORT, generation=gen, lanes=lanes, **knobs)
         self._nodes[self._device_path(path)] = node
@@ -135,7 +135,7 @@ class Box:
         class_code: int = DISPLAY,
         gen: int = 4,
         lanes: int = 4,
-        **knobs: Any,  # noqa: ANN401
+        **knobs: Any,
     ) -> Self:
         """Place any device in a position."""
         node = _Node(class_code=class_code, port_type=END_POINT, generation=gen, lanes=lanes, **knobs)
@@ -152,7 +152,7 @@ class Box:
         firmware: str = "2.1",
         health: dict[str, Any] | Unread | None = None,
         controller: dict[str, Any] | None = None,
-        **knobs: Any,  # noqa: ANN401
+        **knobs: Any,
     ) -> Self:
         """Place an NVMe drive; `health` sets fields of its log, `controller` sets other facts of it."""
         self.with_device(path, class_code=NVME, **knobs)
@@ -165,45 +165,45 @@ class Box:
         self._controllers.append((self._device_path(path), replace(made, **controller or {})))
         return self
 
-    def with_network(self, path: str, name: str, *, speed: int | None = 10_000, **knobs: Any) -> Self:  # noqa: ANN401
+    def with_network(self, path: str, name: str, *, speed: int | None = 10_000, **knobs: Any) -> Self:
         """Place a network card with one interface; more interfaces by more calls for the same path."""
         self.with_device(path, class_code=NETWORK, **knobs)
         self._interfaces.append((self._device_path(path), make_interface(name, speed=speed)))
         return self
 
-    def with_sata_drive(self, path: str, *, name: str = "sda", **facts: Any) -> Self:  # noqa: ANN401
+    def with_sata_drive(self, path: str, *, name: str = "sda", **facts: Any) -> Self:
         """Hang a drive on a controller's own hop, such as ``0000:00/17.0/ata-3``."""
         self._groups["drives"] += (make_sata_drive(name, path, **facts),)
         return self
 
     # --- the rest of the box ---
 
-    def with_power(self, **settings: Any) -> Self:  # noqa: ANN401
+    def with_power(self, **settings: Any) -> Self:
         """Set the kernel's power settings, by the names of `KernelPower`."""
         self._groups["power"] = replace(self._groups["power"], **settings)
         return self
 
-    def with_firmware(self, **facts: Any) -> Self:  # noqa: ANN401
+    def with_firmware(self, **facts: Any) -> Self:
         """Set board and firmware facts, by the names of `Firmware`."""
         self._groups["firmware"] = replace(self._groups["firmware"], **facts)
         return self
 
-    def with_memory(self, *sizes: str, **facts: Any) -> Self:  # noqa: ANN401
+    def with_memory(self, *sizes: str, **facts: Any) -> Self:
         """Fit modules of these sizes; `facts` go to each of them."""
         self._groups["memory"] = make_memory(*sizes, **facts)
         return self
 
-    def with_array(self, name: str, disks: tuple[str, ...], **facts: Any) -> Self:  # noqa: ANN401
+    def with_array(self, name: str, disks: tuple[str, ...], **facts: Any) -> Self:
         """Make an md array of whole disks."""
         self._groups["arrays"] += (make_array(name, disks, **facts),)
         return self
 
-    def with_bond(self, name: str, members: tuple[str, ...], **facts: Any) -> Self:  # noqa: ANN401
+    def with_bond(self, name: str, members: tuple[str, ...], **facts: Any) -> Self:
         """Make an 802.3ad bond that bonds."""
         self._groups["bonds"] += (make_bond(name, members, **facts),)
         return self
 
-    def with_group(self, **groups: Any) -> Self:  # noqa: ANN401
+    def with_group(self, **groups: Any) -> Self:
         """Replace whole groups of the snapshot by their names: other facts, or `Unread`."""
         self._groups |= groups
         return self
@@ -335,7 +335,7 @@ def make_express(port_type: int, link: LinkRegisters | None) -> ExpressRegisters
     return ExpressRegisters(port_type=port_type, slot=None, reports_correctable=True, link=link)
 
 
-def make_health(**fields: Any) -> HealthLog:  # noqa: ANN401 (any field of the log)
+def make_health(**fields: Any) -> HealthLog:
     """Make the health log of a sound drive."""
     sound: dict[str, Any] = {
         "critical_warning": 0, "composite_temperature_celsius": 38.0, "available_spare_percent": 100,
@@ -378,7 +378,7 @@ def make_controller(number: int, *, model: str, serial: str, size_bytes: int, fi
     )
 
 
-def make_sata_drive(name: str, path: str | None, **facts: Any) -> SataDrive:  # noqa: ANN401 (any fact of it)
+def make_sata_drive(name: str, path: str | None, **facts: Any) -> SataDrive:
     """Make a sound SATA drive."""
     sound: dict[str, Any] = {
         "model": "Gannet S8", "serial": f"GS{name}", "firmware": "7", "capacity_bytes": 8_001_563_222_016,
@@ -389,7 +389,7 @@ def make_sata_drive(name: str, path: str | None, **facts: Any) -> SataDrive:  # 
     return SataDrive(name=name, path=path, **sound | facts)
 
 
-def make_power(**settings: Any) -> KernelPower:  # noqa: ANN401 (any setting)
+def make_power(**settings: Any) -> KernelPower:
     """Make the kernel's power settings, with autonomous drive states and link power management off."""
     quiet: dict[str, Any] = {
         "command_line": ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0"),
@@ -401,7 +401,7 @@ def make_power(**settings: Any) -> KernelPower:  # noqa: ANN401 (any setting)
     return KernelPower(**quiet | settings)
 
 
-def make_firmware(**facts: Any) -> Firmware:  # noqa: ANN401 (any fact of it)
+def make_firmware(**facts: Any) -> Firmware:
     """Make the board's account of itself."""
     sound: dict[str, Any] = {
         "board_vendor": "Breakwater", "board_name": "Mole 3", "bios_version": "1.40", "bios_date": "03/14/2026",
@@ -411,7 +411,7 @@ def make_firmware(**facts: Any) -> Firmware:  # noqa: ANN401 (any fact of it)
     return Firmware(**sound | facts)
 
 
-def make_memory(*sizes: str, **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)
+def make_memory(*sizes: str, **facts: Any) -> Memory:
     """Make the memory: modules of these sizes, two of 32 GiB where none are named."""
     sound: dict[str, Any] = {"rated_mt_s": 5600, "configured_mt_s": 5600, "ecc": False, "part": "SK32"}
     modules = tuple(
@@ -422,7 +422,7 @@ def make_memory(*sizes: str, **facts: Any) -> Memory:  # noqa: ANN401 (any fact 
     return Memory(total_bytes=int(fitted * 0.98), modules=modules, error_correction=3, edac=())
 
 
-def make_array(name: str, disks: tuple[str, ...], **facts: Any) -> Array:  # noqa: ANN401 (any fact of it)
+def make_array(name: str, disks: tuple[str, ...], **facts: Any) -> Array:
     """Make a whole md array."""
     members = tuple(
         ArrayMember(name=disk, disk=disk, state="in_sync", slot=slot, errors=0) for slot, disk in enumerate(disks)
@@ -434,7 +434,7 @@ def make_array(name: str, disks: tuple[str, ...], **facts: Any) -> Array:  # noq
     return Array(name=name, **whole | facts)
 
 
-def make_interface(name: str, *, speed: int | Unread | None = 10_000, **facts: Any) -> Interface:  # noqa: ANN401
+def make_interface(name: str, *, speed: int | Unread | None = 10_000, **facts: Any) -> Interface:
     """Make a network interface that is up."""
     up: dict[str, Any] = {
         "address": None, "operational_state": "up", "duplex": "full", "carrier_changes": 1, "receive_errors": 0,
@@ -443,7 +443,7 @@ def make_interface(name: str, *, speed: int | Unread | None = 10_000, **facts: A
     return Interface(name=name, speed_mbit_s=speed, **up | facts)
 
 
-def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Bond:  # noqa: ANN401 (any fact of it)
+def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Bond:
     """Make an 802.3ad bond whose members bond."""
     whole: dict[str, Any] = {
         "mode": "802.3ad",
@@ -458,7 +458,7 @@ def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Bond:  # noq
     return Bond(name=name, **whole | facts)
 
 
-def array_snapshot(disks: tuple[str, ...] = ("nvme0n1", "nvme1n1", "nvme2n1"), **facts: Any) -> Snapshot:  # noqa: ANN401
+def array_snapshot(disks: tuple[str, ...] = ("nvme0n1", "nvme1n1", "nvme2n1"), **facts: Any) -> Snapshot:
     """Give the facts of three drives and of an array of these disks."""
     box = Box()
     for number in range(1, 4):
@@ -466,16 +466,22 @@ def array_snapshot(disks: tuple[str, ...] = ("nvme0n1", "nvme1n1", "nvme2n1"), *
     return box.with_array("md0", disks, **({"members_wanted": 3} | facts)).snapshot()
 
 
-def bond_snapshot(speed: int = 10_000, **bond: Any) -> Snapshot:  # noqa: ANN401 (any fact of the bond)
+def bond_snapshot(speed: int = 10_000, **bond: Any) -> Snapshot:
     """Give the facts of two ports in a bond, the second one of this speed."""
     box = Box().with_port("0000:00/1c.0").with_network("0000:00/1c.0", "wan0", speed=10_000)
     box.with_port("0000:00/1c.1").with_network("0000:00/1c.1", "wan1", speed=speed)
     return box.with_bond("bond0", ("wan0", "wan1"), **bond).snapshot()
 
 
+def without_groups(snapshot: Snapshot, groups: Iterable[str], gap: Unread) -> Snapshot:
+    """Give the facts where these groups could not be read."""
+    gaps: dict[str, Any] = dict.fromkeys(groups, gap)
+    return replace(snapshot, **gaps)
+
+
 def declare(text: str) -> Build:
     """Make a declaration of its text; schema and the box's name are added where they are left out."""
-    table = {"schema": 1, "box": {"name": "kelp-1"}} | tomllib.loads(text)
+    table: dict[str, Any] = {"schema": 1, "box": {}} | tomllib.loads(text)
     table["box"] = {"name": "kelp-1"} | table["box"]
     return Build.model_validate(table)
 

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Any
 
 from boxes.simulated_past import PATHS, say
 from boxes.snapshot_box import A_MORNING, Box
@@ -84,7 +85,7 @@ class Watcher:
         return str(self.standing[0].severity) if self.standing else None
 
 
-def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
+def hours(watcher: Watcher, number: int, **health: Any) -> Watcher:
     """Let hours pass, in each of which the only drive's health log says so."""
     for _ in range(number):
         watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)

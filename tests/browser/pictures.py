@@ -54,7 +54,7 @@ def choose_palette(picture: Image.Image) -> Image.Image:
     """Choose the most common colours, which are the page's own; those of the letters' edges take the nearest."""
     counted = sorted(picture.getcolors(1 << 24) or (), reverse=True)[:COLOURS]
     palette = Image.new("P", (1, 1))
-    palette.putpalette([part for _, colour in counted for part in colour])
+    palette.putpalette([part for _, colour in counted for part in colour])  # type: ignore[attr-defined] # of three parts
     return palette
 
 
@@ -81,7 +81,7 @@ def main(folder: str) -> None:
     """Take all of them."""
     site = PictureSite()
     policy = ("Content-Security-Policy", FRAMES_ALLOWED)
-    listener.HEADERS = (*(each for each in listener.HEADERS if each[0] != policy[0]), policy)
+    listener.HEADERS = (*(each for each in listener.HEADERS if each[0] != policy[0]), policy)  # type: ignore[assignment] # as many
     try:
         for name, by_size in SHOWN.items():
             for size in by_size:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from functools import cache, partial
 from http import HTTPStatus
 from threading import Thread
+from typing import Any
 from urllib.parse import urljoin
 
 import pytest
@@ -20,8 +21,9 @@ from laneproof.commands.serve import make_recording_daemon
 from laneproof.commands.served_past import ServedPast
 from laneproof.engine import PassResult
 from laneproof.service import listener
-from laneproof.service.http import Pages, Reply
+from laneproof.service.http import Pages
 from laneproof.service.listener import Server
+from laneproof.service.position_pages import Reply
 from laneproof.service.status import DaemonStatus
 from support.html_tree import ELEMENTS, Node, read_html
 
@@ -139,7 +141,7 @@ class Site:
         return f"http://127.0.0.1:{self.server.port}{path}"
 
 
-def publish(outcome: PassResult, **more: object) -> DaemonStatus:
+def publish(outcome: PassResult, **more: Any) -> DaemonStatus:
     return replace(DaemonStatus(last_pass=outcome, complete=True), **more)
 
 

@@ -2,6 +2,7 @@
 
 import base64
 import json
+from typing import Any
 
 from laneproof_collectors.anonymity import SerialHider
 from simulation.smbios_tables import memory_device, table
@@ -9,7 +10,7 @@ from simulation.smbios_tables import memory_device, table
 SERIAL = "FP4K-26A-0117"
 
 
-def frame_of(**keys: object) -> str:
+def frame_of(**keys: Any) -> str:
     return json.dumps({"t": 1} | keys)
 
 

@@ -129,7 +129,7 @@ def test_what_a_killed_load_wrote_is_known_by_the_kernel(
     disk: Path, account: int, written: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     text = f"read_bytes: 4194304\nwrite_bytes: {account}\ncancelled_write_bytes: 0\n".encode()
-    monkeypatch.setattr(fio.os, "read", lambda descriptor, size, read=os.read: read(descriptor, size) and text)
+    monkeypatch.setattr(os, "read", lambda descriptor, size, read=os.read: read(descriptor, size) and text)
     load = start(Job(disk=str(disk), seconds=60))
     load.kill()
     result = load.collect()
@@ -208,7 +208,7 @@ def is_running(process: Path) -> bool:
         return False
 
 
-def account(**changes: object) -> dict[str, Any]:
+def account(**changes: Any) -> dict[str, Any]:
     read = {"io_bytes": 8192, "total_ios": 2, "clat_ns": {"max": 9000, "percentile": {"50.000000": 2000}}}
     return {"jobs": [{"error": 0, "read": read, "write": {"io_bytes": 0}, "trim": {"io_bytes": 0}} | changes]}
 

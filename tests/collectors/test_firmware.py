@@ -55,7 +55,7 @@ def test_a_board_with_smbios(fs: FakeFilesystem) -> None:
 
 
 def test_a_recording_gives_the_same_firmware(fs: FakeFilesystem) -> None:
-    tree = {**KERNEL, **DMI, f"{ENTRIES}/9-0/raw": slot("S", type_code=0xB6, width=10)}
+    tree: dict[str, str | bytes | None] = {**KERNEL, **DMI, f"{ENTRIES}/9-0/raw": slot("S", type_code=0xB6, width=10)}
     machine = FakeMachine(fs, tree)
     for read in (read_firmware, read_firmware_slots):
         live, replayed = replay(machine, read)

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from laneproof_collectors import live_host
 from laneproof_collectors.hung_devices import MOST_HANGING
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import (
@@ -41,7 +40,7 @@ def test_a_read_that_hangs_costs_one_deadline_and_holds_up_nothing_else(
     (tree / "sys/stuck").mkdir()
     (tree / "sys/stuck/one").write_text("1\n")
     (tree / "sys/stuck/two").write_text("2\n")
-    monkeypatch.setattr(live_host.os, "open", hang)
+    monkeypatch.setattr(os, "open", hang)
     host = LiveHost(str(tree), deadline_seconds=0.05)
     vendor = "/sys/devices/pci0000:00/0000:00:01.1/vendor"
 
@@ -135,11 +134,10 @@ def test_no_more_reads_are_begun_than_may_hang_at_a_time_and_one_that_comes_back
     host = Stalling(str(tree), "/sys/stuck", deadline_seconds=0.02)
     before = threading.active_count()
     for number in range(3 * MOST_HANGING):
-        answer = host.file(f"/sys/stuck/{number}/state")  # each a device of its own
-        assert isinstance(answer, Unread)
+        why = unread(host.file(f"/sys/stuck/{number}/state")).why  # each a device of its own
     assert host.waiting == MOST_HANGING
     assert threading.active_count() - before <= MOST_HANGING + 1
-    assert f"{MOST_HANGING} reads hang" in answer.why
+    assert f"{MOST_HANGING} reads hang" in why
     assert isinstance(host.clock(), Clock)  # what never waits is answered all the same
     host.let_go.set()
     until_all_came_back = (host.folder("/sys/bus/pci/devices") for _ in range(3000) if not threading.Event().wait(0.01))

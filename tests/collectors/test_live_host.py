@@ -1,6 +1,7 @@
 """The live host on a tree of files, and what it does when a read fails or a file lies about its size."""
 
 import errno
+import fcntl
 import os
 import sys
 from pathlib import Path
@@ -74,7 +75,7 @@ def test_an_error_of_the_kernel_is_a_value(
     def refuse(*_: object) -> bytes:
         raise OSError(number, os.strerror(number))
 
-    monkeypatch.setattr(live_host.os, "read", refuse)
+    monkeypatch.setattr(os, "read", refuse)
     answer = unread(LiveHost(str(tree)).file("/sys/devices/pci0000:00/0000:00:01.1/vendor"))
     assert (answer.reason, answer.detail) == (reason, errno.errorcode[number])
 
@@ -91,7 +92,7 @@ def test_a_fault_of_the_program_is_an_answer_and_no_hung_thread(
     host = LiveHost(str(tree))
     vendor = "/sys/devices/pci0000:00/0000:00:01.1/vendor"
     with monkeypatch.context() as failing:
-        failing.setattr(live_host.os, "read", fail)
+        failing.setattr(os, "read", fail)
         answer = host.file(vendor)
     assert unread(answer).reason is reason
     assert host.file(vendor) == b"0x1b36\n"
@@ -162,7 +163,7 @@ def test_only_the_three_reading_commands_are_sent(tree: Path, monkeypatch: pytes
         live_host._PASSTHROUGH.pack_into(command, 0, *fields[:-1], 7)
         return 0
 
-    monkeypatch.setattr(live_host.fcntl, "ioctl", answer)
+    monkeypatch.setattr(fcntl, "ioctl", answer)
     (tree / "dev").mkdir()
     (tree / "dev/nvme0").touch()
     answers = LiveHost(str(tree)).ask(
@@ -180,7 +181,7 @@ def test_only_the_three_reading_commands_are_sent(tree: Path, monkeypatch: pytes
 
 
 def test_a_status_of_the_drive_is_reported_with_its_code(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(live_host.fcntl, "ioctl", lambda *_: 0x4002)  # Invalid Field in Command, do not retry
+    monkeypatch.setattr(fcntl, "ioctl", lambda *_: 0x4002)  # Invalid Field in Command, do not retry
     (tree / "dev").mkdir()
     (tree / "dev/nvme0").touch()
     (answer,) = LiveHost(str(tree)).ask([NvmeLog("nvme0", 0xC0, 512)])
@@ -205,7 +206,13 @@ def test_file_system_figures_agree_with_the_system(tree: Path) -> None:
 
 
 def test_the_kernel_log_is_read_on_and_gaps_are_counted(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    records = [b"6,10,100,-;one\n", b"6,11,200,-;two\n", BrokenPipeError(), b"4,15,300,-;five\n", BlockingIOError()]
+    records: list[bytes | OSError] = [
+        b"6,10,100,-;one\n",
+        b"6,11,200,-;two\n",
+        BrokenPipeError(),
+        b"4,15,300,-;five\n",
+        BlockingIOError(),
+    ]
 
     def read(*_: object) -> bytes:
         record = records.pop(0)
@@ -216,7 +223,7 @@ def test_the_kernel_log_is_read_on_and_gaps_are_counted(tree: Path, monkeypatch:
     (tree / "dev").mkdir()
     (tree / "dev/kmsg").touch()
     host = LiveHost(str(tree))
-    monkeypatch.setattr(live_host.os, "read", read)
+    monkeypatch.setattr(os, "read", read)
     log = known(host.kernel_log())
     assert log.records == ("6,10,100,-;one", "6,11,200,-;two", "4,15,300,-;five")
     assert log.lost == 10 + 3  # ten since boot were overwritten before the first reading

@@ -26,8 +26,9 @@ def interface(folder: str, name: str, **attributes: str) -> dict[str, str | byte
         "statistics/rx_errors": "0\n",
         "statistics/tx_errors": "0\n",
     } | attributes
-    return {f"{NET}/{name}": f"-> ../..{folder.removeprefix('/sys')}/net/{name}"} | {
-        f"{folder}/net/{name}/{field}": value for field, value in fields.items()
+    return {
+        f"{NET}/{name}": f"-> ../..{folder.removeprefix('/sys')}/net/{name}",
+        **{f"{folder}/net/{name}/{field}": value for field, value in fields.items()},
     }
 
 

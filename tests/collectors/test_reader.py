@@ -136,7 +136,7 @@ def test_a_connection_that_says_nonsense_is_closed_and_others_go_on(
 
 def _as_user(user: int, group: int, monkeypatch: pytest.MonkeyPatch) -> Reader:
     """Let the kernel's word for who connected be another."""
-    monkeypatch.setattr(module.os, "getuid", lambda: 0)
+    monkeypatch.setattr(os, "getuid", lambda: 0)
     monkeypatch.setattr(module, "_CREDENTIALS", _Told(struct.pack("3i", 1, user, group)))
     monkeypatch.setattr(module, "_find_groups", lambda _: (4242,))
     return Reader(GuardedHost(), frozenset({777}))

@@ -53,7 +53,7 @@ class _Listening(Host):
 
 @pytest.mark.parametrize("recording", RECORDINGS, ids=lambda path: path.name if path else "demo")
 def test_every_question_of_a_whole_pass_is_answered(recording: Path | None) -> None:
-    with open_recording(recording and str(recording), demo=recording is None) as opened:
+    with open_recording(None if recording is None else str(recording), demo=recording is None) as opened:
         host = opened.host()
         assert host.advance()
         listening = _Listening(host)

@@ -25,7 +25,7 @@ from laneproof_collectors.reader import GuardedHost
 from laneproof_collectors.unread import Reason, Unread
 from support.unread_answers import known, unread
 
-WHOLE = [
+WHOLE: list[Question] = [
     ReadFile(f"{FUNCTION}/vendor"),
     ReadFile(TABLE),
     ReadRange(f"{FUNCTION}/config", 0, 4096),

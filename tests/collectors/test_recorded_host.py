@@ -66,7 +66,7 @@ def test_a_listing_is_the_next_components_of_all_keys() -> None:
 def test_the_latest_of_content_and_error_wins() -> None:
     host = host_of({"files": {"/f": "1"}}, {"errors": {"/f": "EIO"}})
     assert unread(host.file("/f")).detail == "EIO"
-    host.apply(Frame(t=2, binary={"/f": base64.b64encode(b"\xff").decode()}))  # type: ignore[dict-item]  # as in JSON
+    host.apply(Frame(t=2, binary={"/f": base64.b64encode(b"\xff").decode()}))
     assert host.file("/f") == b"\xff"
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof_collectors.collection import Collector, make_collectors, read_snapshot
+from laneproof_collectors.host import Host
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.replaying import RENEW_SECONDS, WATCHED, ReplayReader
@@ -25,7 +26,7 @@ def reader_of(host: RecordedHost, path: str) -> tuple[ReplayReader, list[object]
     """Make a reader with one collector that asks for one file, and a list of what it was given."""
     given: list[object] = []
 
-    def read(asked: RecordedHost) -> object:
+    def read(asked: Host) -> object:
         given.append(asked.file(path))
         return given[-1]
 

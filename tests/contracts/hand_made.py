@@ -156,7 +156,7 @@ class Machine:
         self.nvme[name] = answers
         return folder
 
-    def frame(self, t: float = T0, **more: object) -> JsonObject:
+    def frame(self, t: float = T0, **more: Any) -> JsonObject:
         """Give the whole state as one frame."""
         whole = {
             "files": self.files,

@@ -2,6 +2,7 @@
 
 import base64
 import struct
+from collections.abc import Mapping
 from typing import Any
 
 from contracts.hand_made import ETHERNET_CLASS, SATA_CLASS, TB, JsonObject, Machine, identify
@@ -43,7 +44,7 @@ def box(
     *,
     without: tuple[int, ...] = (),
     without_port: tuple[int, ...] = (),
-    **of_first: Any,  # noqa: ANN401 (the knobs of Machine.drive)
+    **of_first: Any,
 ) -> Machine:
     """Four ports with a drive at each; knobs for the first."""
     machine = Machine()
@@ -55,7 +56,7 @@ def box(
     return machine
 
 
-def one_drive(**knobs: Any) -> Machine:  # noqa: ANN401 (the knobs of Machine.drive)
+def one_drive(**knobs: Any) -> Machine:
     """A port with a drive."""
     machine = Machine()
     machine.port(port(1))
@@ -67,7 +68,7 @@ ARM = "platform/axi/1000110000.pcie/pci0001:00"
 VMD = "pci0000:00/0000:00:0e.0/pci10000:e0/10000:e0:06.0"
 
 
-def nested(*ports: str, device: str, path: str, **knobs: Any) -> tuple[Machine, str]:  # noqa: ANN401 (of Machine.drive)
+def nested(*ports: str, device: str, path: str, **knobs: Any) -> tuple[Machine, str]:
     """A drive below some ports, or where there is none on the bus itself; and its declaration at a path."""
     machine = Machine()
     for folder in ports:
@@ -76,7 +77,7 @@ def nested(*ports: str, device: str, path: str, **knobs: Any) -> tuple[Machine, 
     return machine, position(path, link=GEN4)
 
 
-def changed(machine: Machine, files: dict[str, str | None]) -> Machine:
+def changed(machine: Machine, files: Mapping[str, str | None]) -> Machine:
     """Give files, by path or by path below /sys/devices, another text; None makes one that may not be read."""
     for name, text in files.items():
         path = name if name.startswith("/") else f"/sys/devices/{name}"

@@ -21,7 +21,7 @@ def judge(line: str) -> tuple[str, str | None] | None:
 
 
 def test_samples_of_the_reference(reference: Path) -> None:
-    wrong = []
+    wrong: list[tuple[object, ...]] = []
     samples = [json.loads(line) for line in (reference / "kernel-log-samples.jsonl").read_text().splitlines()]
     assert len(samples) > 50
     for sample in samples:

@@ -84,7 +84,7 @@ def against_past() -> str:
 def uneven() -> str:
     counts = [0, 0, 14, 0, 1, 0, 0, 22, 0, 0, 3, 0]
     test, table = known(bursts.dispersion(counts)), known(bursts.compare_error_minutes(9, 1440, 2, 4320))
-    chi = same(test.statistic, 11 * np.var(counts, ddof=1) / np.mean(counts))
+    chi = same(test.statistic, float(11 * np.var(counts, ddof=1) / np.mean(counts)))
     fisher = stats.fisher_exact([[9, 1431], [2, 4318]], "greater").pvalue
     return f"chi-square {chi:.1f}, p = {same(test.p, stats.chi2.sf(chi, 11)):.3e}|p = {same(table.p, fisher):.3e}"
 

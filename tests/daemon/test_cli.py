@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,11 +21,11 @@ from laneproof.commands.table import COMMANDS
 DEMO = ("audit", "--demo")
 
 
-def run(*arguments: str, env: dict[str, str] | None = None, **options: object) -> subprocess.CompletedProcess[bytes]:
+def run(*arguments: str, env: dict[str, str] | None = None, **options: Any) -> subprocess.CompletedProcess[Any]:
     """Run laneproof as a program of its own."""
     command = [sys.executable, "-m", "laneproof.cli", *arguments]
     surroundings = os.environ | {"PYTHONIOENCODING": "utf-8"} | (env or {})
-    return subprocess.run(command, env=surroundings, check=False, **({"capture_output": True} | options))  # type: ignore[call-overload,no-any-return]
+    return subprocess.run(command, env=surroundings, check=False, **({"capture_output": True} | options))
 
 
 def one_line(text: str) -> str:
@@ -147,7 +148,7 @@ def forbidden(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
     file.write_text("schema = 1")
 
     def refuse(before: Callable[..., object]) -> Callable[..., object]:
-        def opened(self: Path, *arguments: object, **options: object) -> object:
+        def opened(self: Path, *arguments: object, **options: Any) -> object:
             if self == file:
                 raise PermissionError(13, "Permission denied", str(self))
             return before(self, *arguments, **options)

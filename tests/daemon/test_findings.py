@@ -1,6 +1,7 @@
 """A finding's words for the audit's JSON, its identity, and what counts as a change of it."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -42,7 +43,7 @@ def test_a_bus_address_that_moves_and_counts_that_rise_change_nothing() -> None:
         {"causes": (Cause(cause="signal-path", probability=0.9),)},
     ],
 )
-def test_severity_both_values_kind_and_first_cause_are_its_substance(change: dict[str, object]) -> None:
+def test_severity_both_values_kind_and_first_cause_are_its_substance(change: dict[str, Any]) -> None:
     assert replace(FOUND, **change).substance != FOUND.substance
 
 

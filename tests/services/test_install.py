@@ -4,6 +4,7 @@ import shutil
 import stat
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -184,7 +185,7 @@ def test_an_upgrade_takes_old_files_away_and_keeps_the_settings(tree: Path) -> N
     ],
 )
 def test_wrong_input_is_one_sentence_and_changes_nothing(
-    tree: Path, arguments: tuple[str, ...], environment: dict[str, str], status: int
+    tree: Path, arguments: tuple[str, ...], environment: dict[str, Any], status: int
 ) -> None:
     before = files(tree)
     done = install(tree, *arguments, **environment)

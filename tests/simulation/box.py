@@ -391,7 +391,7 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
     tree.text(f"{disk}/queue/rotational", "0")
     tree.text(f"{disk}/wwid", f"eui.{abs(hash_text(drive.serial)):016x}")
     tree.text(f"{disk}/stat", " ".join(f"{count:8d}" for count in drive.stat))
-    value, data = autonomous_transitions(enabled=drive.transitions_enabled)
+    bits, data = autonomous_transitions(enabled=drive.transitions_enabled)
     tree.nvme[name] = {
         "identify": encode(
             identify_controller(
@@ -400,7 +400,7 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
             )
         ),
         "log:2": health_entry(drive),
-        "feature:12": value,
+        "feature:12": bits,
         "feature:12:data": encode(data),
     }  # fmt: skip
 

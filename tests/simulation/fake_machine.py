@@ -40,7 +40,7 @@ def replay(machine: Host, read: Callable[[Host], _Facts]) -> tuple[_Facts, _Fact
 def recorded(frame: Mapping[str, Any]) -> RecordedHost:
     """Give a machine as a recording of one frame holds it."""
     host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
-    host.apply(next(parse_frames([json.dumps({"t": 1.0} | frame)])))
+    host.apply(next(parse_frames([json.dumps({"t": 1.0, **frame})])))
     return host
 
 

@@ -53,4 +53,4 @@ class NonsenseHost(Host):
                 answer = st.one_of(figures, failed)
             case _:
                 answer = failed
-        return self._draw(answer)  # type: ignore[no-any-return]
+        return self._draw(answer)

@@ -30,6 +30,7 @@ from laneproof_collectors.snapshot import HealthLog, NvmeController, PciFunction
 from laneproof_collectors.unread import Unread
 from simulation.evidence_page import prose, share, show_or_put
 from simulation.proofs import CAUSES, PAGE, find_bad, make_faults, try_run
+from support.unread_answers import known
 
 TITLE = "## Sooner by a run"
 TICK, DAY, DAYS = 3600.0, 86_400.0, 30
@@ -88,7 +89,7 @@ class WatchedBox:
             records = [parse_record(f"4,{self._lines + n},{round((_STAMP + when) * 1e6)},-;{text}\n")
                        for n, (when, text) in enumerate(messages, start=1)]  # fmt: skip
             self._lines += len(records)
-            yield at, self._draw(at), tuple(kernel_events(records))
+            yield at, self._draw(at), tuple(kernel_events(map(known, records)))
 
     def _live(self, at: float, use: Use) -> None:
         struck = self._chance.random() < use.struck

@@ -124,7 +124,7 @@ class RunningBox:
         """Seconds since boot."""
         return self.now - self.booted_at
 
-    def at(self, t: float, action: Callable[[], None]) -> None:
+    def at(self, t: float, action: Callable[[], object]) -> None:
         """Put something on the agenda."""
         heapq.heappush(self._agenda, (max(t, self.now), next(self._order), action))
 

@@ -1,8 +1,9 @@
 """SMBIOS structures and whole tables for tests, written field by field at the offsets of DMTF DSP0134."""
 
 from collections.abc import Iterable, Mapping
+from typing import Final
 
-LITTLE = "little"
+LITTLE: Final = "little"
 
 
 def structure(

@@ -1,6 +1,7 @@
 """How what was said is set against the truth."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from scipy import stats
@@ -24,7 +25,7 @@ def ran(kind: str, seed: int = 0) -> World:
 
 
 def said(
-    at: float, position: str | None, *, rule: str = "drops-off-bus", causes: tuple[Cause, ...] = (), **more: object
+    at: float, position: str | None, *, rule: str = "drops-off-bus", causes: tuple[Cause, ...] = (), **more: Any
 ) -> FindingChange:
     finding = Finding(
         rule=rule, kind=Kind.SIGN, severity=Severity.WARNING, position=position, subject="nvme0", summary="...",

@@ -106,7 +106,7 @@ def check(store: Store, acknowledged: int) -> None:
     assert len(noted) >= acknowledged
     counts = Counter((change.finding.position, change.change) for change in store.read_finding_changes())
     raised = len(noted) + int(counts[str(len(noted) + 1), Change.RAISED] == 1)  # its pass, and not yet its note
-    expected = {(str(step), Change.RAISED): 1 for step in range(1, raised + 1)}
+    expected: dict[tuple[str | None, Change], int] = {(str(step), Change.RAISED): 1 for step in range(1, raised + 1)}
     expected |= {(str(step), Change.CLEARED): 1 for step in range(1, raised)}
     differ = {name: (counts[name], expected.get(name, 0)) for name in counts.keys() | expected}
     assert counts == expected, {name: both for name, both in differ.items() if both[0] != both[1]}

@@ -167,7 +167,7 @@ class Boot:
             raise MachineError(f"the step {step!r} failed in the machine:\n{said['failed']}")
         return said
 
-    def answer(self, **values: Any) -> None:  # noqa: ANN401 (JSON)
+    def answer(self, **values: Any) -> None:
         """Let the guest go on from the step that it waits in."""
         self._steps.write(values)
 

@@ -39,7 +39,7 @@ class Command:
     epilog: str | None = None
 
 
-def _option(*flags: str, **facts: Any) -> Option:  # noqa: ANN401 (the library's own keywords)
+def _option(*flags: str, **facts: Any) -> Option:
     return Option(flags, facts)
 
 

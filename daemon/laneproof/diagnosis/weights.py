@@ -106,7 +106,7 @@ def _tried(  # noqa: PLR0913 (a row of the table)
     return Feature(name=name, group=group, given=given, seen=seen, absent=absent, source=source)
 
 
-def _watched(*row: Any) -> Feature:  # noqa: ANN401 (a row as above)
+def _watched(*row: Any) -> Feature:
     return replace(_tried(*row), by_watching=True)
 
 

@@ -116,7 +116,7 @@ class _Channel(HTTPChannel):
 
     error_task_class = _ErrorTask
 
-    def __init__(self, *args: Any, **more: Any) -> None:  # noqa: ANN401 (the library's own)
+    def __init__(self, *args: Any, **more: Any) -> None:
         self.waits_since = time.monotonic()
         super().__init__(*args, **more)
 

@@ -3,7 +3,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.disks.block import name_namespace, parse_size, parse_statistics, read_namespaces
+from laneproof_collectors.disks.block import (
+    NamespaceMemory,
+    name_namespace,
+    parse_size,
+    parse_statistics,
+    read_namespaces,
+)
 from laneproof_collectors.snapshot import BlockStatistics
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
@@ -86,7 +92,7 @@ def test_namespace_with_all_identifiers(fs: FakeFilesystem) -> None:
 
 
 def test_identifiers_are_asked_once_for_as_long_as_the_world_wide_one_stays(fs: FakeFilesystem) -> None:
-    machine, memory = FakeMachine(fs, NAMESPACE), {}
+    machine, memory = FakeMachine(fs, NAMESPACE), NamespaceMemory()
     first = read_namespaces(machine, [("nvme0n1", FOLDER)], memory)
     machine.asked.clear()
     assert read_namespaces(machine, [("nvme0n1", FOLDER)], memory) == first
@@ -99,7 +105,7 @@ def test_identifiers_are_asked_once_for_as_long_as_the_world_wide_one_stays(fs: 
 
 
 def test_namespace_without_a_world_wide_identifier_is_asked_each_time(fs: FakeFilesystem) -> None:
-    machine, memory = FakeMachine(fs, {f"{FOLDER}/nsid": "1\n"}), {}
+    machine, memory = FakeMachine(fs, {f"{FOLDER}/nsid": "1\n"}), NamespaceMemory()
     assert read_namespaces(machine, [("nvme0n1", FOLDER)], memory)[0].number == 1
     machine.put({f"{FOLDER}/nsid": "2\n"})
     assert read_namespaces(machine, [("nvme0n1", FOLDER)], memory)[0].number == 2

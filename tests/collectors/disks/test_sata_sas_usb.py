@@ -39,7 +39,7 @@ STANDBY: dict[str, Any] = {
 
 def disk(name: str = "sda", device: str = ATA3, **changes: str | bytes) -> dict[str, str | bytes | None]:
     """Lay out one disk as the kernel does."""
-    files: dict[str, str | bytes] = {
+    files = {
         f"block/{name}/size": "15628053168\n",
         f"block/{name}/removable": "0\n",
         f"block/{name}/queue/rotational": "1\n",
@@ -47,7 +47,8 @@ def disk(name: str = "sda", device: str = ATA3, **changes: str | bytes) -> dict[
         "model": "SHOAL AR8000    \n",
         "rev": "0C.7\n",
         "power/runtime_status": "active\n",
-    } | changes
+        **changes,
+    }
     tree: dict[str, str | bytes | None] = {f"{device}/{path}": content for path, content in files.items()}
     tree[f"/sys/block/{name}"] = f"-> ../{device.removeprefix('/sys/')}/block/{name}"
     tree[f"{CONTROLLER}/power/runtime_status"] = "active\n"

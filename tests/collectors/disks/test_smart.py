@@ -21,7 +21,7 @@ START = [
 ]
 
 
-def answer(text: str = "", *, lines: list[str] | None = None, **fields: Any) -> dict[str, Any]:  # noqa: ANN401 (JSON)
+def answer(text: str = "", *, lines: list[str] | None = None, **fields: Any) -> dict[str, Any]:
     return {"smartctl": {"output": [*START, *(lines or text.splitlines())]}, **fields}
 
 

@@ -1,6 +1,7 @@
 """A record is parsed whole or refused with a reason; who wrote it is taken on no one's word."""
 
 import json
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -11,7 +12,7 @@ from laneproof_collectors.unread import Reason, Unread
 from support.unread_answers import known, unread
 
 
-def journal(**fields: object) -> KernelRecord:
+def journal(**fields: Any) -> KernelRecord:
     entry = {"_TRANSPORT": "kernel", "SYSLOG_FACILITY": "0", "PRIORITY": "4", "MESSAGE": "x"} | fields
     return known(parse_journal_record(json.dumps(entry)))
 

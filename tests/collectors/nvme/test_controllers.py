@@ -39,11 +39,11 @@ FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
 STAT = "100 0 2000 30 40 0 5000 60 0 70 90\n"
 
 
-def controller(name: str = "nvme0", function: str = FUNCTION, **changes: str | None) -> dict[str, str | bytes | None]:
+def controller(name: str = "nvme0", function: str = FUNCTION, **changes: Any) -> dict[str, str | bytes | None]:
     """Lay out one controller as the kernel does; a change of ``None`` leaves that file out."""
     number = name.removeprefix("nvme")
     here = f"{function}/nvme/{name}"
-    files: dict[str, str | None] = {
+    files: dict[str, Any] = {
         "model": "TIDELINE ARC 4T                         \n",
         "serial": f"KELP000{number}            \n",
         "firmware_rev": "2.14    \n",
@@ -197,7 +197,8 @@ def test_drive_without_autonomous_transitions_has_none(box: Box) -> None:
 def test_latency_tolerance_is_a_number_or_the_kernels_word(
     fs: FakeFilesystem, text: str | None, tolerance: int | str | None
 ) -> None:
-    box = Box(fs, controller(**{"power/pm_qos_latency_tolerance_us": text}))
+    changes: dict[str, Any] = {"power/pm_qos_latency_tolerance_us": text}
+    box = Box(fs, controller(**changes))
     assert read_one(box).latency_tolerance_us == tolerance
 
 
@@ -223,7 +224,7 @@ def test_a_drive_across_a_network_is_known_by_its_serial_number(fs: FakeFilesyst
     """Linux drivers/nvme/host/fabrics.c: such controllers are virtual devices of ``nvme-fabrics``."""
     here = "/sys/devices/virtual/nvme-fabrics/ctl/nvme0"
     tree = {f"{here}/state": "live\n", f"{here}/serial": "KELP 0009\n"}
-    box = Box(fs, tree | {"/sys/class/nvme/nvme0": "-> ../../devices/virtual/nvme-fabrics/ctl/nvme0"})
+    box = Box(fs, {**tree, "/sys/class/nvme/nvme0": "-> ../../devices/virtual/nvme-fabrics/ctl/nvme0"})
     found = read_one(box)
     assert (found.address, found.path) == (None, "fabrics/KELP_0009")
 
@@ -409,7 +410,7 @@ def test_drive_over_a_network_has_no_pci_address(fs: FakeFilesystem) -> None:
 
 def test_hidden_way_to_a_disk_is_reported_by_the_disks_name(fs: FakeFilesystem) -> None:
     way = {"nvme0c0n1/nsid": "1\n", "nvme0c0n1/size": "16\n", "nvme0c0n1/stat": STAT}
-    gone: dict[str, str | None] = {f"nvme0n1/{name}": None for name in ("nsid", "size", "wwid", "stat")}
+    gone: dict[str, Any] = {f"nvme0n1/{name}": None for name in ("nsid", "size", "wwid", "stat")}
     box = Box(fs, controller(**gone, **way))
     (namespace,) = read_one(box).namespaces
     assert (namespace.name, namespace.size_bytes) == ("nvme0n1", 8192)

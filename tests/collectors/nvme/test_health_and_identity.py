@@ -3,6 +3,7 @@
 import json
 import struct
 from pathlib import Path
+from random import Random
 
 import pytest
 from hypothesis import given
@@ -302,7 +303,7 @@ def test_any_bytes_give_a_fact_or_a_reason(raw: bytes) -> None:
 
 
 @given(st.randoms(use_true_random=False))
-def test_any_identify_gives_a_fact_or_a_reason(random) -> None:  # noqa: ANN001 (Hypothesis's own type)
+def test_any_identify_gives_a_fact_or_a_reason(random: Random) -> None:
     page = bytearray(identify_page())
     for _ in range(random.randrange(200)):
         page[random.randrange(4096)] = random.randrange(256)

@@ -1,6 +1,7 @@
 """Idle states in force: the drive's own word before the kernel's, the registers before the policy."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -22,7 +23,7 @@ def view(box: Box) -> IdleStates:
     return find_idle_states(snapshot, tree.link_at(PATH), next(iter(tree.controllers.values())))
 
 
-def drive(**controller: object) -> Box:
+def drive(**controller: Any) -> Box:
     return Box().with_port(PATH).with_drive(PATH, controller=dict(controller))
 
 

@@ -1,6 +1,7 @@
 """A link seen from both its ends, by registers and by sysfs."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -24,11 +25,11 @@ def link_of(made: Box) -> Link:
     return link
 
 
-def sysfs(one: PciFunction, **fields: float | Unread | None) -> PciFunction:
+def sysfs(one: PciFunction, **fields: Any) -> PciFunction:
     return replace(one, link=replace(one.link, **fields))
 
 
-def registers(one: PciFunction, **fields: float | Unread | None) -> PciFunction:
+def registers(one: PciFunction, **fields: Any) -> PciFunction:
     assert isinstance(one.express, ExpressRegisters)
     assert isinstance(one.express.link, LinkRegisters)
     return replace(one, express=replace(one.express, link=replace(one.express.link, **fields)))

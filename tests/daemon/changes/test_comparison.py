@@ -125,8 +125,8 @@ def test_a_part_that_neither_snapshot_could_read_is_said_once_and_is_no_doubt_ab
 
 
 def test_a_part_that_each_snapshot_could_not_read_for_a_reason_of_its_own_is_said_with_both() -> None:
-    boxes = (kelp_box(1).with_group(memory=Unread(path, "denied", Reason.DENIED)) for path in ("/a", "/b"))
-    comparison = compare_boxes(*boxes)
+    first, second = (kelp_box(1).with_group(memory=Unread(path, "denied", Reason.DENIED)) for path in ("/a", "/b"))
+    comparison = compare_boxes(first, second)
     why = "the earlier snapshot could not read /a: denied; the later snapshot could not read /b: denied"
     assert [(unknown.part, unknown.why) for unknown in comparison.gaps] == [("memory", why)]
     assert comparison.verdict == "same"

@@ -1,5 +1,7 @@
 """Ports and links: what a setting explains goes with it, what nothing explains stands alone, a split is one change."""
 
+from typing import Any
+
 import pytest
 
 from boxes.compared_boxes import PATHS, compare_boxes, only_change
@@ -9,18 +11,18 @@ from laneproof.changes import Outcome, Topic
 RETRAINED, SETTING = Outcome.RETRAINED, Outcome.SETTING
 
 
-def riser(lanes: int = 4, **knobs: object) -> Box:
+def riser(lanes: int = 4, **knobs: Any) -> Box:
     box = Box()
     for number, path in enumerate(PATHS):
         box.with_port(path, lanes=lanes, **knobs).with_drive(path, serial=f"S{number}")
     return box
 
 
-def one_port(*, serial: str = "S0", **knobs: object) -> Box:
+def one_port(*, serial: str = "S0", **knobs: Any) -> Box:
     return Box().with_port(PATHS[0], **knobs).with_drive(PATHS[0], serial=serial)
 
 
-def card(**knobs: object) -> Box:
+def card(**knobs: Any) -> Box:
     box = Box().with_port("0000:00/02.1", **knobs).with_switch("0000:00/02.1")
     return box.with_port("0000:00/02.1/00.0/00.0").with_drive("0000:00/02.1/00.0/00.0", serial="S1")
 
@@ -87,7 +89,7 @@ def test_port_that_can_do_less_explains_rate_and_lanes() -> None:
 
 
 def test_settings_that_differ_from_port_to_port_are_kept_apart() -> None:
-    boxes = [Box(), Box()]
+    boxes = Box(), Box()
     for number, aspm in ((0, L1), (1, L0S)):
         for box, states in zip(boxes, (0, aspm), strict=True):
             box.with_port(PATHS[number], aspm=states).with_drive(PATHS[number], serial=f"S{number}")

@@ -1,6 +1,7 @@
 """Arrays, memory and network between two snapshots."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -14,7 +15,7 @@ GAP = Unread("a file", "gone")
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
 
-def array(**facts: object) -> Box:
+def array(**facts: Any) -> Box:
     return kelp_box(3).with_array("md0", DISKS, **facts)
 
 
@@ -25,7 +26,7 @@ def members(*states: str) -> tuple[ArrayMember, ...]:
     )
 
 
-def memory(*sizes: str, **facts: object) -> Box:
+def memory(*sizes: str, **facts: Any) -> Box:
     return kelp_box(1).with_memory(*sizes, **facts)
 
 
@@ -34,12 +35,12 @@ def untabled(total: int) -> Box:
     return kelp_box(1).with_group(memory=replace(make_memory(), modules=Unread("DMI", "denied"), total_bytes=total))
 
 
-def network(**facts: object) -> Box:
+def network(**facts: Any) -> Box:
     name = str(facts.pop("name", "enp3s0"))
     return Box().with_port("0000:00/03.0").with_network("0000:00/03.0", name, **facts)
 
 
-def bond(*interfaces: str, **facts: object) -> Box:
+def bond(*interfaces: str, **facts: Any) -> Box:
     return kelp_box(1).with_group(bonds=(make_bond("bond0", interfaces, **facts),))
 
 

@@ -1,5 +1,7 @@
 """Settings of the kernel go with what most likely set them; words of the boot loader are no settings."""
 
+from typing import Any
+
 import pytest
 
 from boxes.compared_boxes import compare_boxes
@@ -12,7 +14,7 @@ WORDS = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0")
 GAP = Unread("/sys/module/pcie_aspm/parameters/policy", "denied", Reason.DENIED)
 
 
-def box(policy: str = "performance", *, words: tuple[str, ...] = WORDS, **firmware: object) -> Box:
+def box(policy: str = "performance", *, words: tuple[str, ...] = WORDS, **firmware: Any) -> Box:
     setting = Setting(value=policy, origin="sysfs")
     return kelp_box(1).with_power(command_line=words, aspm_policy=setting).with_firmware(**firmware)
 

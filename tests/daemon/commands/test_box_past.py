@@ -4,6 +4,7 @@ import argparse
 import os
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,7 +17,7 @@ from laneproof.history.store import Store
 LINE = "4,812,80500000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 
 
-def _arguments(**fields: object) -> argparse.Namespace:
+def _arguments(**fields: Any) -> argparse.Namespace:
     return argparse.Namespace(**{"source": None, "demo": False, "build": None, "state": None} | fields)
 
 

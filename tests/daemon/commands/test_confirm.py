@@ -8,7 +8,7 @@ from boxes.passes import Passes, change_of, make_finding
 from boxes.simulated_past import DAY, PATHS, Story, counting_box
 from boxes.snapshot_box import A_MORNING
 from contracts.hand_made import Ended, inside
-from laneproof.commands.serve import HISTORY
+from laneproof.commands.history_file import HISTORY
 from laneproof.engine import STATE_NAME
 from laneproof.findings import Change, Kind
 from laneproof.history.store import Store

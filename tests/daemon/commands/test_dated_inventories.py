@@ -11,7 +11,7 @@ from laneproof.changes import compare
 from laneproof.commands import dated_inventories
 from laneproof.commands.dated_inventories import load_inventory, load_kept
 from laneproof.commands.errors import CommandError
-from laneproof.commands.serve import HISTORY
+from laneproof.commands.history_file import HISTORY
 from laneproof.engine import Engine
 from laneproof.history.store import Store
 from laneproof_collectors.collection import make_collectors, read_snapshot

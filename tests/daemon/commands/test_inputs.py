@@ -136,7 +136,7 @@ def test_who_is_not_root_asks_the_reader_where_it_may(
 ) -> None:
     socket = tmp_path / "reader.sock"
     monkeypatch.setattr(inputs, "READER_SOCKET", str(socket))
-    monkeypatch.setattr(inputs.os, "geteuid", lambda: user)
+    monkeypatch.setattr(os, "geteuid", lambda: user)
     if may_ask:
         socket.touch()
     with open_host(None) as host:

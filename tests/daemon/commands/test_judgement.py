@@ -9,9 +9,9 @@ import pytest
 from boxes.recorded_box import START, Turn, make_box, record
 from laneproof.commands import judgement
 from laneproof.commands.errors import CommandError
-from laneproof.commands.judgement import STATE_NAME, judge_machine
-from laneproof.commands.serve import HISTORY
-from laneproof.engine import Engine
+from laneproof.commands.history_file import HISTORY
+from laneproof.commands.judgement import judge_machine
+from laneproof.engine import STATE_NAME, Engine
 from laneproof.history.store import Store
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost

@@ -15,8 +15,8 @@ from contracts.hand_made import inside
 from contracts.mutations import spoil_leaf
 from laneproof.cli import main
 from laneproof.commands.errors import CommandError
+from laneproof.commands.history_file import HISTORY
 from laneproof.commands.kept_runs import announce_run, find_last_run, keep_run, load_run, read_runs
-from laneproof.commands.serve import HISTORY
 from laneproof.history.store import Store
 from laneproof.outputs import audit_json
 from laneproof.outputs.audit_text import write_audit
@@ -31,7 +31,7 @@ def keep_in_history(state: Path) -> None:
     """Take what was left, as the daemon does."""
     store = Store.open(str(state / HISTORY))
     inbox = Inbox(state)
-    for note in inbox.read():
+    for note in inbox.read() or ():
         store.add_note(note)
     inbox.clear()
     store.close()
@@ -51,7 +51,7 @@ def test_the_daemon_learns_that_a_run_began_and_what_it_showed(tmp_path: Path) -
     run = run_box({RISER_3: Fault(errors_per_bit=2e-12)})
     with announce_run(str(tmp_path), now=run.began_at, seconds=1800.0):
         keep_run(str(tmp_path), run, judge(run))
-    began, ended = find_proofs(Inbox(tmp_path).read())
+    began, ended = find_proofs(Inbox(tmp_path).read() or ())
     assert began.until == run.began_at + 1800.0
     assert ended.until is None
     serial, features = ended.features["0000:00/01.3"]

@@ -2,8 +2,10 @@
 
 import dataclasses
 import json
+import os
 from contextlib import nullcontext
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
@@ -68,14 +70,14 @@ def test_wrong_words_are_refused(capsys: Captured, words: list[str], status: int
 
 
 class _Host:
-    def __init__(self, **_: object) -> None:
+    def __init__(self, **_: Any) -> None:
         pass
 
     def close(self) -> None:
         pass
 
 
-def on_machine(monkeypatch: pytest.MonkeyPatch, snapshot: Snapshot, **answers: object) -> None:
+def on_machine(monkeypatch: pytest.MonkeyPatch, snapshot: Snapshot, **answers: Any) -> None:
     known: dict[str, object] = {
         "load_build": lambda _: kelp().build,
         "find_program": lambda name: f"/usr/bin/{name}",
@@ -86,7 +88,7 @@ def on_machine(monkeypatch: pytest.MonkeyPatch, snapshot: Snapshot, **answers: o
     } | answers
     for name, answer in known.items():
         monkeypatch.setattr(prove, name, answer)
-    monkeypatch.setattr(prove.os, "access", lambda *_: True)
+    monkeypatch.setattr(os, "access", lambda *_: True)
 
 
 def test_a_report_that_could_not_be_written_is_refused_before_anything_is_loaded(

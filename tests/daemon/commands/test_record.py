@@ -15,7 +15,7 @@ import pytest
 
 from contracts.hand_made import inside
 from laneproof.commands import record as command
-from laneproof.commands.serve import HISTORY
+from laneproof.commands.history_file import HISTORY
 from laneproof.history.notes import KeptNote
 from laneproof.history.store import Store
 from laneproof_collectors.recorded_host import RecordedHost

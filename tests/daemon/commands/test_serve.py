@@ -27,7 +27,8 @@ from boxes.snapshot_box import A_MORNING
 from laneproof.cli import main
 from laneproof.commands import serve
 from laneproof.commands.errors import CommandError
-from laneproof.commands.serve import HISTORY, go_on, make_daemon
+from laneproof.commands.history_file import HISTORY
+from laneproof.commands.serve import go_on, make_daemon
 from laneproof.engine import STATE_NAME
 from laneproof.findings import Change
 from laneproof.history.events import Event
@@ -317,7 +318,7 @@ def start(state: Path, build: Path | None, *, without: bool = False) -> tuple[st
     try:
         daemon._load_build()
         status = daemon.status
-        return status.build and status.build.box.name, status.build_problem
+        return status.build.box.name if status.build else None, status.build_problem
     finally:
         daemon.close()
 

@@ -1,10 +1,11 @@
 """Setup asks before it writes, loses no word of the owner's, and ends with a service that runs."""
 
+import grp
 import os
 import re
 import stat
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from io import StringIO
@@ -18,6 +19,7 @@ from laneproof.cli import main
 from laneproof.commands import setup
 from laneproof.commands.inputs import open_host
 from laneproof.declaration.file import parse_build
+from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Snapshot
 
@@ -68,7 +70,7 @@ class Box:
 
 
 @pytest.fixture
-def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Box]:
+def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Box:
     program = tmp_path / "bin/systemctl"
     program.parent.mkdir()
 
@@ -84,7 +86,7 @@ def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Box]:
     monkeypatch.setenv("PATH", f"{program.parent}:{os.defpath}")
     monkeypatch.setattr(os, "geteuid", lambda: 0)
     monkeypatch.setattr(setup, "open_host", demo)
-    monkeypatch.setattr(setup.grp, "getgrnam", lambda _: SimpleNamespace(gr_gid=os.getgid()))
+    monkeypatch.setattr(grp, "getgrnam", lambda _: SimpleNamespace(gr_gid=os.getgid()))
     files = setup.Files(
         build=str(made.build),
         settings=str(made.settings),
@@ -97,11 +99,10 @@ def box(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Box]:
 
 def mount(monkeypatch: pytest.MonkeyPatch, *mounts: tuple[str, str]) -> None:
     """Let kelp-1 have these file systems: where, and on what."""
-    read = setup.read_snapshot
 
     def read_with(host: Host) -> Snapshot:
         systems = tuple(mounted(where, device=device, available_bytes=1 << 30) for where, device in mounts)
-        return replace(read(host), file_systems=systems)
+        return replace(read_snapshot(host), file_systems=systems)
 
     monkeypatch.setattr(setup, "read_snapshot", read_with)
 

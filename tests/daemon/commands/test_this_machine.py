@@ -8,12 +8,11 @@ from pathlib import Path
 import pytest
 
 from laneproof.commands import this_machine
+from laneproof.commands.history_file import HISTORY
 from laneproof.commands.inputs import load_build, open_recording
-from laneproof.commands.judgement import STATE_NAME
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
-from laneproof.commands.serve import HISTORY
 from laneproof.commands.this_machine import judge_now
-from laneproof.engine import Engine
+from laneproof.engine import STATE_NAME, Engine
 from laneproof.findings import Finding
 from laneproof.history.store import Store
 from laneproof_collectors.recorded_host import RecordedHost

@@ -44,7 +44,7 @@ def test_what_is_no_path_is_refused(path: str) -> None:
         (Share, 1.1),
     ],
 )
-def test_value_that_only_looks_right_is_refused(kind: object, value: object) -> None:
+def test_value_that_only_looks_right_is_refused(kind: type, value: object) -> None:
     with pytest.raises(ValidationError):
         TypeAdapter(kind).validate_python(value)
 

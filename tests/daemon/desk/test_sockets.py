@@ -1,3 +1,5 @@
+from typing import Any
+
 import pytest
 
 from boxes.snapshot_box import declare
@@ -115,7 +117,7 @@ def test_split_that_nobody_vouches_for_is_a_condition_of_the_verdict() -> None:
         ("lanes = 8", {"branch": "none", "through": '["switch-card"]'}, []),
     ],
 )
-def test_what_no_branch_is_there_for_cannot_exist(slot: str, keys: dict[str, str], impossible: list[int]) -> None:
+def test_what_no_branch_is_there_for_cannot_exist(slot: str, keys: dict[str, Any], impossible: list[int]) -> None:
     assert find_impossible(declare(_riser(slot=slot, **keys))) == {f"riser-{at}" for at in impossible}
 
 

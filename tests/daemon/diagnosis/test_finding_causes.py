@@ -1,6 +1,7 @@
 """Causes for findings: one case a place, decided causes stay, and what turned out is learned."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -13,7 +14,7 @@ from laneproof.diagnosis.next_steps import REMEDIES
 from laneproof.findings import Cause, Finding, Kind, Severity
 
 
-def finding(rule: str, *, kind: Kind = Kind.SIGN, causes: tuple[Cause, ...] = (), **evidence: object) -> Finding:
+def finding(rule: str, *, kind: Kind = Kind.SIGN, causes: tuple[Cause, ...] = (), **evidence: Any) -> Finding:
     return Finding(
         rule=rule, kind=kind, severity=Severity.WARNING, position="a", subject="nvme0", summary="it is so",
         evidence={"path": PATH, "serial": "FN0000", **evidence}, causes=causes, next_steps=("look",),

@@ -54,7 +54,7 @@ def test_draft_declares_board_kernel_and_memory() -> None:
     assert drafted["memory"] == {"total": "64 GiB", "modules": 2, "speed_mt_s": 5600, "ecc": False}
 
 
-def _with_drive(gen: int = 4, **drive: Any) -> Box:  # noqa: ANN401 (any knob of it)
+def _with_drive(gen: int = 4, **drive: Any) -> Box:
     return Box().with_port("0000:00/01.1", gen=gen, lanes=4).with_drive("0000:00/01.1", **drive)
 
 
@@ -249,8 +249,8 @@ def test_drafted_declaration_holds_on_the_machine_it_was_drafted_from(  # noqa: 
             generation, lanes = drives[path]
             reached = trained.get(path)
             less = reached and (min(reached[0], generation), min(reached[1], lanes))
-            knobs = {"aspm": aspm.get(path, 0), "asleep": path in asleep}
-            box.with_drive(path, gen=generation, lanes=lanes, trained=less, **knobs)
+            power = aspm.get(path, 0)
+            box.with_drive(path, gen=generation, lanes=lanes, trained=less, aspm=power, asleep=path in asleep)
     if "sata" in others:
         box.with_sata_drive("0000:00/17.0/ata-3", name="sda")
     if members:

@@ -85,7 +85,7 @@ def _with_array(level: str) -> Box:
     return _box().with_drive("0000:00/03.0", serial="FN0002").with_array("md0", ("nvme1n1",), level=level)
 
 
-def _with_first(**drive: Any) -> Box:  # noqa: ANN401 (any knob of it)
+def _with_first(**drive: Any) -> Box:
     return _box().with_drive("0000:00/02.0", **{"serial": "FN0001"} | drive)
 
 

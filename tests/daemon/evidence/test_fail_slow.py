@@ -1,5 +1,6 @@
 """Slow against siblings: relative latency, spells, base rate, and how many readings a quantile needs."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 
 import pytest
@@ -22,7 +23,7 @@ MINUTE = 60.0
 DAY = 86400.0
 
 
-def minutes(ratios: list[float], start: float = 0.0) -> list[tuple[float, float, float]]:
+def minutes(ratios: Sequence[float], start: float = 0.0) -> list[tuple[float, float, float]]:
     return [(start + i * MINUTE, MINUTE, ratio) for i, ratio in enumerate(ratios)]
 
 

@@ -13,7 +13,7 @@ def connections(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[sqlite3.Connec
     opened: list[sqlite3.Connection] = []
     connect = sqlite3.connect
 
-    def remember(*where: Any, **how: Any) -> sqlite3.Connection:  # noqa: ANN401 (as the library's own)
+    def remember(*where: Any, **how: Any) -> sqlite3.Connection:
         opened.append(connect(*where, **how))
         return opened[-1]
 

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -418,7 +419,7 @@ def test_what_could_not_be_opened_is_closed(
             connection.execute("SELECT 1")
 
 
-def _refuse(file: Path, *_: object, **__: object) -> None:
+def _refuse(file: Path, *_: object, **__: Any) -> None:
     raise PermissionError(errno.EACCES, "Permission denied", str(file))
 
 

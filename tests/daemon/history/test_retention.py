@@ -51,7 +51,7 @@ class Course:
         return list(series.points)
 
 
-def _fill(course: list[tuple[float, int, float | None]], *, boots: frozenset[int] = frozenset()) -> Course:
+def _fill(course: Sequence[tuple[float, int, float | None]], *, boots: frozenset[int] = frozenset()) -> Course:
     """Fill a database with passes.
 
     Args:
@@ -63,7 +63,7 @@ def _fill(course: list[tuple[float, int, float | None]], *, boots: frozenset[int
     batch, t, boot, count = Batch(connection), MORNING, 1, 100
     marks = []
     points: dict[str, list[Point]] = {COUNTER.name: [], READING.name: []}
-    numbers = {}
+    numbers: dict[str, int] = {}
     for number, (seconds, gain, value) in enumerate(course, start=1):
         t, count, boot = t + seconds, count + gain, boot + (number in boots)
         mark = PassMark(number, boot, t, t - MORNING)

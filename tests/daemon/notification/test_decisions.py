@@ -1,6 +1,7 @@
 """What is sent, and when: whole stories of a case, pass by pass, each with all that is said of it."""
 
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -48,7 +49,7 @@ def run(
     return said
 
 
-STORIES = {
+STORIES: dict[str, Any] = {
     "a case that stands is raised once it has settled": ({0: (NARROW,)}, HOUR, [(60, "raised")]),
     "what is gone within the minute was nothing": ({0: (NARROW,), 20: ()}, HOUR, []),
     "a cause that moves is waited for, and not for ever": (

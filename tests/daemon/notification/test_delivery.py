@@ -3,6 +3,7 @@
 import socket
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -67,8 +68,9 @@ def test_the_daemon_is_asked_with_its_token(tmp_path: Path) -> None:
         (changed,) = client.read_changes("2026-09-21T14:00:00Z")
         assert (changed.at, changed.change, changed.finding.identity) == (T, Change.RAISED, NARROW.identity)
         assert server.asked[-1].endswith("?since=2026-09-21T14%3A00%3A00Z")
-        for wrong in ({"changes": [{}]}, [], None):
-            server.documents["/api/v1/changes"] = wrong
+        wrong: tuple[Any, ...] = ({"changes": [{}]}, [], None)
+        for document in wrong:
+            server.documents["/api/v1/changes"] = document
             with pytest.raises(DaemonSilentError):
                 client.read_changes("2026-09-21T14:00:00Z")
         server.documents["/api/v1/cases"] = {"cases": 1}
@@ -103,7 +105,7 @@ def test_a_library_that_fails_writes_no_password_into_the_log(
 ) -> None:
     password = "s3cret"  # noqa: S105 (made up)
 
-    def fail(*_: object, **__: object) -> None:
+    def fail(*_: object, **__: Any) -> None:
         raise RuntimeError(f"https://chat.example/{password}")
 
     monkeypatch.setattr("apprise.Apprise.notify", fail)

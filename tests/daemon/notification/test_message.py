@@ -1,6 +1,7 @@
 """A message says what, where, both values, why, what to do next and since when."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -22,8 +23,8 @@ KNOWN = OpenCase(
 )  # fmt: skip
 
 
-def body(kind: Kind, known: OpenCase = KNOWN, **changed: object) -> list[str]:
-    (case,) = collect_cases([replace(NARROW, **changed)], POSITIONS)  # type: ignore[arg-type] (the test's own fields)
+def body(kind: Kind, known: OpenCase = KNOWN, **changed: Any) -> list[str]:
+    (case,) = collect_cases([replace(NARROW, **changed)], POSITIONS)
     report = Report(kind, known, Severity.WARNING, None if kind in (Kind.CLEARED, Kind.OVER) else case)
     message = write_message(report, "kelp-1", POSITIONS, SETTINGS, T + 3 * DAY)
     return [message.title, *message.body.splitlines()]

@@ -68,7 +68,7 @@ class FakeDaemon:
 class Rig:
     """A notifier on a folder, with a clock of its own."""
 
-    def __init__(self, folder: Path, send: Callable[[str, Message], bool] | None = None, **settings: Any) -> None:  # noqa: ANN401
+    def __init__(self, folder: Path, send: Callable[[str, Message], bool] | None = None, **settings: Any) -> None:
         self.settings = NotifySettings(**{"urls": ["x://y"], "zone": "UTC", **settings})
         self.folder, self.daemon, self.now = StateFolder(folder), FakeDaemon(), T
         self.sent: list[tuple[float, str]] = []
@@ -201,7 +201,7 @@ def test_from_a_fault_in_a_recording_to_the_message_in_the_mail_and_at_the_webho
             changes = tuple(reversed(result.changes))
             status = replace(status, last_pass=result, recent=changes)
             notifier.observe(now)
-            notifier.send_waiting(lambda now=now: now)  # type: ignore[misc] (each pass has its own time)
+            notifier.send_waiting(lambda now=now: now)
     server.close()
     (posted,) = hook.posted
     assert mail.subjects == [posted["title"]] == ["kelp-1: riser-1, link-narrow, link-retrained-down (warning)"]

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, FormatChecker
 
-from boxes.snapshot_box import Box, declare, kelp_box, make_firmware
+from boxes.snapshot_box import Box, declare, kelp_box, make_firmware, without_groups
 from boxes.troubled_box import Judged, judge, make_snapshot, troubled
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import as_json, audit_schema, count_findings, name_box
@@ -131,7 +131,7 @@ TWO = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' fo
 @settings(max_examples=40)
 @given(st.sets(st.sampled_from(sorted(GROUPS))))
 def test_a_machine_with_any_part_unread_still_gives_a_valid_report_that_does_not_hold(missing: set[str]) -> None:
-    snapshot = replace(kelp_box(2).snapshot(), **dict.fromkeys(missing, GAP))
+    snapshot = without_groups(kelp_box(2).snapshot(), missing, GAP)
     report = audit(judge(TWO, snapshot))
     assert problems(report) == []
     assert (report["verdict"] == "holds") == (not missing)

@@ -1,4 +1,5 @@
 import re
+from typing import Any
 
 import pytest
 
@@ -50,8 +51,8 @@ occupant = { kind = "sata", capacity = "8 TB" }
 WIDE = 'generation = 5, lanes = 16 }\noccupant = { kind = "nvme" }'
 
 
-def _write(text: str = FITS, **style: object) -> str:
-    return write_budget(check_budget(declare(text)), Style(**style))  # type: ignore[arg-type]
+def _write(text: str = FITS, **style: Any) -> str:
+    return write_budget(check_budget(declare(text)), Style(**style))
 
 
 def test_verdict_stands_first_and_the_narrowest_part_next() -> None:

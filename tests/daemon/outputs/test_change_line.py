@@ -1,6 +1,7 @@
 """A change of a finding in one line of the log."""
 
 from dataclasses import replace
+from typing import Any
 
 from boxes.troubled_box import SIGN
 from laneproof.advice import OPEN_CASE
@@ -8,8 +9,8 @@ from laneproof.findings import Cause, Change, FindingChange
 from laneproof.outputs.change_line import write_change_line
 
 
-def write(change: Change = Change.RAISED, **facts: object) -> str:
-    finding = replace(SIGN, **facts)  # type: ignore[arg-type] # any field
+def write(change: Change = Change.RAISED, **facts: Any) -> str:
+    finding = replace(SIGN, **facts)
     return write_change_line(FindingChange(at=0.0, change=change, finding=finding))
 
 

@@ -13,7 +13,7 @@ from laneproof.outputs.sign_metrics import list_sign_samples
 LABELS = ("signal-errors", "riser-2")
 
 
-def samples(**evidence: Any) -> list[Sample]:  # noqa: ANN401 (any JSON value)
+def samples(**evidence: Any) -> list[Sample]:
     return list(list_sign_samples(replace(SIGN, evidence=evidence), "riser-2"))
 
 

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -133,7 +134,7 @@ def test_colour_only_repeats() -> None:
     assert re.sub(r"\x1b\[[\d;]*m", "", coloured) == write_trend(trend, WIDE)
 
 
-def _chart(name: str, *values: float | None, **facts: bool) -> Chart:
+def _chart(name: str, *values: float | None, **facts: Any) -> Chart:
     return _trend(_series(name, *values, **facts)).charts[0]
 
 
@@ -148,7 +149,7 @@ def _chart(name: str, *values: float | None, **facts: bool) -> Chart:
         (_chart("media_errors", None), "not read"),
         (_chart("warning_temperature_minutes", 0, 12), "12 min"),
         (_chart("thermal_seconds_1", 0, 90), "90 s"),
-        (_chart("trained_lanes", 4, 2, end="port", is_counter=False), "x2, 2 to 4"),  # type: ignore[arg-type]
+        (_chart("trained_lanes", 4, 2, end="port", is_counter=False), "x2, 2 to 4"),
         (_chart("available_spare_percent", 100, 94, is_counter=False), "94 %, 94 to 100"),
         (_chart("available_spare_percent", 100, None, is_counter=False), "not read now"),
         (_chart("composite_temperature_celsius", 38.5, is_counter=False), "38.5°C"),

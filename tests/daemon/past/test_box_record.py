@@ -28,7 +28,7 @@ CORRECTED = key_of("memory", "mc0", "correctable")
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
 
-def pass_with(seconds: float, *, boot: str = "one", **groups: object) -> Snapshot:
+def pass_with(seconds: float, *, boot: str = "one", **groups: Any) -> Snapshot:
     box = Box().with_group(**groups).with_firmware(boot_id=boot)
     return box.snapshot(taken_at=A_MORNING + seconds)
 
@@ -118,7 +118,7 @@ def test_growth_is_never_negative_nor_more_than_was_counted_up(values: list[int]
 # --- arrays' checks ---------------------------------------------------------------------------------------------------
 
 
-def checking(seconds: float, share: float | None, *, action: str = "check", **facts: object) -> Snapshot:
+def checking(seconds: float, share: float | None, *, action: str = "check", **facts: Any) -> Snapshot:
     return pass_with(seconds, arrays=(make_array("md0", DISKS, sync_action=action, sync_completed=share, **facts),))
 
 
@@ -127,7 +127,7 @@ def ran(action: str = "check", *, step: float = 0.01, passes: int = 100) -> list
 
 
 # two of three members hold the data: 4 TB each; at 200 MB/s the last tenth takes about 2000 s
-SPEED = {"size_bytes": 8_000_000_000_000, "sync_bytes_per_second": 200e6}
+SPEED: dict[str, Any] = {"size_bytes": 8_000_000_000_000, "sync_bytes_per_second": 200e6}
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,7 @@
 """What held before an episode, whether the drive came back, and what its own counts say of its power."""
 
+from typing import Any
+
 import pytest
 
 from boxes.losing_box import (
@@ -86,7 +88,7 @@ def test_a_case_that_came_and_went_before_it_was_ever_seen_is_no_failure(*, remo
     assert sum(episode.is_failure for episode in story.ledger.episodes.episodes) == failures
 
 
-def counted(**health: object) -> Box:
+def counted(**health: Any) -> Box:
     return Box().with_port(PATH).with_drive(PATH, health=dict(health))
 
 

@@ -14,7 +14,7 @@ from laneproof_collectors.unread import Unread
 PATH = PATHS[0]
 
 
-def box(*, serial: str = "FN1", **health: object) -> Box:
+def box(*, serial: str = "FN1", **health: Any) -> Box:
     return Box().with_port(PATH).with_drive(PATH, serial=serial, health=dict(health))
 
 
@@ -264,9 +264,14 @@ def test_drives_that_share_a_serial_number_are_two_each_known_by_its_position() 
 @pytest.mark.parametrize("counter", ["warning_temperature_minutes", "critical_temperature_minutes"])
 def test_no_drive_was_hot_for_longer_than_time_went_by(counter: str) -> None:
     """Both count minutes. Source: NVM Express Base Specification 2.0, 5.16.1.3."""
-    story = Story().observe(box(**{counter: 3})).observe(box(**{counter: 63}), after=HOUR)
+
+    def hot(minutes: int) -> Box:
+        counters: dict[str, Any] = {counter: minutes}
+        return box(**counters)
+
+    story = Story().observe(hot(3)).observe(hot(63), after=HOUR)
     assert [rise.by for rise in record(story).risen(counter)] == [60]
-    story.observe(box(**{counter: 4_294_967_295}), after=7 * DAY).observe(box(**{counter: 4_294_967_295}), after=HOUR)
+    story.observe(hot(4_294_967_295), after=7 * DAY).observe(hot(4_294_967_295), after=HOUR)
     assert [rise.by for rise in record(story).risen(counter)] == [60]
 
 

@@ -1,6 +1,7 @@
 """What becomes of an end's errors: counted, or why not."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -14,7 +15,7 @@ GAP = Unread("config", "denied", Reason.DENIED)
 ABSENT = Unread("aer_dev_correctable", "there is none", Reason.ABSENT)
 
 
-def end(**facts: object) -> PciFunction:
+def end(**facts: Any) -> PciFunction:
     snapshot = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", function=facts).snapshot()
     assert not isinstance(snapshot.functions, Unread)
     return next(function for function in snapshot.functions if not function.is_bridge)

@@ -1,6 +1,7 @@
 """Errors of links: which counts are a rate and which are not, whose history is whose, what stands in for counters."""
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import pytest
 
@@ -15,8 +16,8 @@ PATH = PATHS[0]
 
 
 def one_link(port: AerCounters | None = None, drive: AerCounters | None = None, *, serial: str = "FN1") -> Box:
-    ends = {"function": {"aer": port}} if port else {}
-    return Box().with_port(PATH, **ends).with_drive(PATH, serial=serial, function={"aer": drive} if drive else {})
+    box = Box().with_port(PATH, function={"aer": port} if port else {})
+    return box.with_drive(PATH, serial=serial, function={"aer": drive} if drive else {})
 
 
 def link(story: Story) -> LinkRecord:
@@ -283,8 +284,8 @@ def test_what_error_rate_is_normal_is_learned_by_the_hour() -> None:
     ("gt_s", "change"),
     [(4, {"kernel_release": "6.13.0"}), (4, {"bios_version": "9.99"}), (3, {})],
 )
-def test_after_an_update_or_at_another_speed_what_is_normal_is_learned_again(gt_s: int, change: dict[str, str]) -> None:
-    story, firmware = Story(), {"kernel_release": "6.12.0", "bios_version": "1.00"}
+def test_after_an_update_or_at_another_speed_what_is_normal_is_learned_again(gt_s: int, change: dict[str, Any]) -> None:
+    story, firmware = Story(), dict[str, Any](kernel_release="6.12.0", bios_version="1.00")
     for _ in range(6):
         story.observe(counted(**firmware), after=HOUR)
     assert learned(story) > 0.0

@@ -1,6 +1,7 @@
 """How links trained: per boot, and where they fell; links at rest and limits on purpose are neither."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -14,8 +15,8 @@ from laneproof_collectors.unread import Unread
 PATH = PATHS[0]
 
 
-def trained(generation: int, lanes: int = 4, **knobs: object) -> Box:
-    box = Box().with_port(PATH, trained=(generation, lanes), **knobs)  # type: ignore[arg-type] # knobs of the port
+def trained(generation: int, lanes: int = 4, **knobs: Any) -> Box:
+    box = Box().with_port(PATH, trained=(generation, lanes), **knobs)
     return box.with_drive(PATH, trained=(generation, lanes), serial="FN1")
 
 

@@ -55,12 +55,12 @@ def test_a_drive_that_no_pci_function_carries_is_found_by_its_name() -> None:
     assert paths["nvme0"] == "platform/27bcc0000.nvme"
 
 
-def states(made: Box, **groups: object) -> list[str]:
+def states(made: Box, **groups: Any) -> list[str]:
     return [presence.state for presence in find_presences(topology_of(replace(made.snapshot(), **groups)))]
 
 
 def test_a_drive_is_here_away_or_unsure() -> None:
-    def drive(**knobs: Any) -> Box:  # noqa: ANN401 (a knob of the box)
+    def drive(**knobs: Any) -> Box:
         return Box().with_port(PORT).with_drive(PORT, **knobs)
 
     by_state = {"live": HERE, "dead": AWAY, "resetting": UNSURE, Unread("state", "not recorded"): HERE}

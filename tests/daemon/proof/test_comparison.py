@@ -1,6 +1,7 @@
 """Before and after: what a change did, with a bound; and whether the box is still as it was proven."""
 
 import functools
+from typing import Any
 
 import pytest
 from scipy import stats
@@ -53,7 +54,7 @@ def test_too_short_a_clean_run_says_how_much_is_still_needed() -> None:
     assert "bits more would show a cure" in says(few, quick)
 
 
-def change(run: ProofRun, name: str, **changes: object) -> ProofRun:
+def change(run: ProofRun, name: str, **changes: Any) -> ProofRun:
     drives = tuple(each.model_copy(update=changes) if each.name == name else each for each in run.drives)
     return run.model_copy(update={"drives": drives})
 
@@ -116,7 +117,7 @@ def test_errors_that_stay_are_the_position_s() -> None:
     assert "the errors stayed with riser-3" in says(bad_run(), swap(bad_run()), "riser-4")
 
 
-def change_link(run: ProofRun, name: str, **changes: object) -> ProofRun:
+def change_link(run: ProofRun, name: str, **changes: Any) -> ProofRun:
     links = tuple(each.model_copy(update=changes) if each.name == name else each for each in run.links)
     return run.model_copy(update={"links": links})
 

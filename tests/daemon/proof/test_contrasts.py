@@ -1,6 +1,7 @@
 """Contrasts between stages: each fault of a known cause shows its own, and a sound drive shows none."""
 
 from collections.abc import Mapping
+from typing import Any
 
 import pytest
 
@@ -129,7 +130,7 @@ SECONDS = {REST: 60.0, ALONE: 560.0, SMALL: 70.0, TOGETHER: 400.0, WAKE: 75.0, H
 BITS = 4e13
 
 
-def link(tallies: Tallies, path: str = "a", name: str = "RxErr", **changes: object) -> LinkRun:
+def link(tallies: Tallies, path: str = "a", name: str = "RxErr", **changes: Any) -> LinkRun:
     stages = {
         stage: LinkTally(bits=bits, port=Counts(by_class={name: count})) for stage, (bits, count) in tallies.items()
     }
@@ -137,7 +138,7 @@ def link(tallies: Tallies, path: str = "a", name: str = "RxErr", **changes: obje
     return LinkRun.model_validate(known | changes)
 
 
-def made(*links: LinkRun, drives: tuple[DriveRun, ...] = (), **changes: object) -> ProofRun:
+def made(*links: LinkRun, drives: tuple[DriveRun, ...] = (), **changes: Any) -> ProofRun:
     """Make a run of default length; its first drive is called a."""
     stages = tuple(StageRun(name=stage, began=0.0, seconds=SECONDS[stage], planned_seconds=0.0) for stage in StageName)
     known = {"box": "kelp-1", "began_at": 0.0, "seconds": 2000.0, "mode": "default", "stages": stages}
@@ -296,12 +297,12 @@ def test_a_link_is_below_what_is_declared_or_else_what_both_ends_can_do(
     below: bool | None,
 ) -> None:
     pairs = {"trained": trained, "declared": declared, "capable": capable}
-    figures = {f"{word}_gt_s": gt_s for word, (gt_s, _) in pairs.items()}
+    figures: dict[str, Any] = {f"{word}_gt_s": gt_s for word, (gt_s, _) in pairs.items()}
     figures |= {f"{word}_lanes": lanes for word, (_, lanes) in pairs.items()}
     assert seen(made(link({}, **figures)), "link_below_expected") is below
 
 
-def paced(name: str, rate: float | None, ceiling: float | None = 8e9, **changes: object) -> DriveRun:
+def paced(name: str, rate: float | None, ceiling: float | None = 8e9, **changes: Any) -> DriveRun:
     stages = {} if rate is None else {ALONE: {"seconds": 10.0, "read_bytes": round(rate * 10)}}
     known = {"name": name, "path": name, "model": "M", "ceiling_bytes": ceiling, "stages": stages}
     return DriveRun.model_validate(known | changes)
@@ -342,7 +343,7 @@ def test_half_of_what_siblings_give_is_slow(
     ],
 )
 def test_a_fifth_less_at_the_end_of_the_soak_is_heat_where_it_was_warm(
-    changes: dict[str, object], *, hot: bool | None
+    changes: dict[str, Any], *, hot: bool | None
 ) -> None:
     assert seen(made(drives=(paced("a", 6e9, **changes),)), "errors_when_hot_only") is hot
 

@@ -1,6 +1,7 @@
 """What a run proves, with its bounds checked against scipy and the worked example of the specification's ratio."""
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from scipy import stats
@@ -11,7 +12,7 @@ from laneproof.proof.run_record import Counts, DriveRun, Happening, LinkRun, Lin
 from laneproof.proof.simulated_machine import Fault
 
 
-def link(bits: float, errors: int, *, path: str = "0000:00/01.1", **changes: object) -> LinkRun:
+def link(bits: float, errors: int, *, path: str = "0000:00/01.1", **changes: Any) -> LinkRun:
     tally = LinkTally(seconds=60.0, bits=bits, port=Counts(by_class={"RxErr": errors}))
     known = {"trained_gt_s": 16.0, "trained_lanes": 4, "declared_gt_s": 16.0, "declared_lanes": 4}
     return LinkRun.model_validate(
@@ -21,7 +22,7 @@ def link(bits: float, errors: int, *, path: str = "0000:00/01.1", **changes: obj
     )
 
 
-def run_of(*links: LinkRun, **changes: object) -> ProofRun:
+def run_of(*links: LinkRun, **changes: Any) -> ProofRun:
     known = {"box": "kelp-1", "began_at": 0.0, "seconds": 1.0, "mode": "default"}
     return ProofRun.model_validate(known | {"links": links} | changes)
 
@@ -79,7 +80,7 @@ def test_a_link_holds_only_with_so_many_bits_that_the_specification_is_shown(
         ({"trained_gt_s": None}, "unverified", "could not be read"),
     ],
 )  # fmt: skip
-def test_a_link_says_why(changes: dict[str, object], verdict: str, why: str) -> None:
+def test_a_link_says_why(changes: dict[str, Any], verdict: str, why: str) -> None:
     mine = link(4e13, 0, **changes)
     proven = judge_link(run_of(mine), mine)
     assert proven.verdict == verdict
@@ -134,7 +135,7 @@ AWAKE = WakeRun(state=4, idle_seconds=2.5, exit_us=41_000, reads=30, median_us=9
 UNASKED = WakeRun(why_unknown="it was not asked")
 
 
-def change(name: str, **changes: object) -> ProofRun:
+def change(name: str, **changes: Any) -> ProofRun:
     """Change a sound run's drive."""
     run = sound_run()
     drives = tuple(each.model_copy(update=changes) if each.name == name else each for each in run.drives)

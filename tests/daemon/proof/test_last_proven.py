@@ -1,6 +1,7 @@
 """When each position was last proven, and that a run of one position takes nothing from the run of all."""
 
 import dataclasses
+from typing import Any
 
 import pytest
 
@@ -11,10 +12,10 @@ from laneproof.proof.run_record import ProofRun
 from laneproof_collectors.unread import Unread
 
 
-def with_controller(**changes: object) -> Arrangement:
+def with_controller(**changes: Any) -> Arrangement:
     controllers = kelp().snapshot.controllers
     assert not isinstance(controllers, Unread)
-    first = dataclasses.replace(controllers[0], **changes)  # type: ignore[arg-type]
+    first = dataclasses.replace(controllers[0], **changes)
     return arrange(kelp().build, dataclasses.replace(kelp().snapshot, controllers=(first, *controllers[1:])))
 
 

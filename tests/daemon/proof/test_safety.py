@@ -1,6 +1,7 @@
 """When a run must not begin, and when it must hold back or stop."""
 
 import dataclasses
+from typing import Any
 
 import pytest
 
@@ -60,10 +61,10 @@ def test_a_fan_that_never_turned_stops_nothing() -> None:
     assert give_orders(reading, DRIVES, (), frozenset({"board fan5"})).stop_all is None
 
 
-def with_array(**changes: object) -> Snapshot:
+def with_array(**changes: Any) -> Snapshot:
     snapshot = kelp().snapshot
     assert not isinstance(snapshot.arrays, Unread)
-    array: Array = dataclasses.replace(snapshot.arrays[0], **changes)  # type: ignore[arg-type]
+    array: Array = dataclasses.replace(snapshot.arrays[0], **changes)
     return dataclasses.replace(snapshot, arrays=(array,))
 
 

@@ -71,6 +71,7 @@ def test_a_sound_drive_gives_four_fifths_of_its_link_and_warms_up() -> None:
     wake = mine.wake
     assert wake is not None
     assert wake.reads == pytest.approx(30, abs=15)  # one every 2.5 s, by chance
+    assert wake.median_us is not None
     assert wake.median_us == pytest.approx(90 + 0.7 * 45_000)
     assert wake.longest_us == pytest.approx(3 * wake.median_us)
     deck = drive(sound_run(), "deck-1")

@@ -1,6 +1,7 @@
 """One second as it is read from a snapshot, and whose the kernel's words are."""
 
 import dataclasses
+from typing import Any
 
 import pytest
 
@@ -78,7 +79,7 @@ COUNTS = BlockStatistics(reads=3, read_bytes=4096, read_milliseconds=2, writes=0
                          write_milliseconds=0, busy_milliseconds=2)  # fmt: skip
 
 
-def read_first_disk(counts: BlockStatistics | Unread, **facts: object) -> WatchedDrive:
+def read_first_disk(counts: BlockStatistics | Unread, **facts: Any) -> WatchedDrive:
     found = disks(**facts)
     return watch_arrangement(found, find_targets(found), 1.0, {"sda": counts}).drives["bay-1"]
 

@@ -22,7 +22,7 @@ def swapped(
     port: dict[str, Any] | None = None,
     part: str = "p2",
     array: dict[str, Any] | None = None,
-    **drive: Any,  # noqa: ANN401 (any knob of it)
+    **drive: Any,
 ) -> Box:
     """Make the box with another drive in riser-4, for which md0 waits."""
     facts: dict[str, Any] = {"degraded": 1, "members": make_members("in_sync", "in_sync", "in_sync", part=part)}

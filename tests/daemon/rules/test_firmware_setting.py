@@ -1,5 +1,7 @@
 """firmware-setting is decided from limits that changed with another BIOS, and from nothing else."""
 
+from typing import Any
+
 import pytest
 
 from boxes.boots_before import past_of_boots
@@ -21,7 +23,7 @@ def survey_box(box: Box) -> tuple[Snapshot, Link | None]:
     return snapshot, topology_of(snapshot).link_at(PATH)
 
 
-def past(**limits: float | None) -> Past:
+def past(**limits: Any) -> Past:
     known = {"target_gt_s": 16.0, "capable_gt_s": 16.0, "capable_lanes": 4} | limits
     boots = (Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),)
     return past_of_boots(boots, {PATH: LinkLimits(boot_id="old", **known)})

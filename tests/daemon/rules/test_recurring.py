@@ -1,5 +1,7 @@
 """One fault that comes and goes is one alarm; what is held says so, and ends."""
 
+from typing import Any
+
 import pytest
 
 from boxes.simulated_past import PATHS
@@ -17,7 +19,7 @@ def box(*, lost: int = 0, pending: int = 0, serial: str = "SHOAL1") -> Box:
     return made.with_sata_drive("0000:00/17.0/ata-1", serial=serial, pending_sectors=pending)
 
 
-def nights(watcher: Watcher, count: int, **trouble: int) -> Watcher:
+def nights(watcher: Watcher, count: int, **trouble: Any) -> Watcher:
     for _ in range(count):
         watcher.observe(box(**trouble), after=18 * HOUR).observe(box(), after=6 * HOUR)
     return watcher

@@ -1,5 +1,7 @@
 """What a sign says of the fix that is meant to cure it."""
 
+from typing import Any
+
 import pytest
 
 from boxes.simulated_past import Story, counting_box
@@ -8,7 +10,7 @@ from laneproof.past.fix_trials import DAY, EPISODES, Trial
 from laneproof.rules.sign_trials import describe_trial, trial_evidence
 
 
-def trial(**facts: object) -> Trial:
+def trial(**facts: Any) -> Trial:
     known: dict[str, object] = {
         "path": "0000:00/01.1", "serial": "FN1", "what": "idle-states", "words": "idle states changed from on to off",
         "began_at": 0.0, "complaint": EPISODES, "events_before": 4, "seconds_before": 10 * DAY,

@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 import schemathesis
@@ -39,7 +40,7 @@ def test_what_is_served_keeps_to_its_schema_whatever_is_asked(served: schemathes
 
     @given(case=operation.as_strategy())
     @settings(max_examples=20, suppress_health_check=list(HealthCheck))
-    def check(case: schemathesis.Case) -> None:
+    def check(case: schemathesis.Case[Any]) -> None:
         case.call_and_validate()
 
     check()

@@ -14,6 +14,7 @@ from boxes.passes import Passes
 from laneproof.engine import PassResult
 from laneproof.history.events import Event
 from laneproof.history.notes import KeptNote
+from laneproof.history.store import JudgedPass, Store
 from laneproof.service import background_writer
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.owner_notes import FILE, Inbox
@@ -26,7 +27,7 @@ CLOCK = Clock(unix_seconds=1.0, up_seconds=1.0)
 NOTE = KeptNote(t=1.0, kind="note", text="moved")
 
 
-class SlowWriter:
+class SlowWriter(Store):
     """Notes what it was given; hangs while told to, and fails where told to."""
 
     def __init__(self) -> None:
@@ -42,8 +43,8 @@ class SlowWriter:
             raise OSError(28, "No space left on device")
         self.given.append(what)
 
-    def add_pass(self, result: PassResult) -> None:
-        self._take(result.snapshot.taken_at)
+    def add_pass(self, judged: JudgedPass) -> None:
+        self._take(judged.snapshot.taken_at)
 
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
@@ -172,7 +173,7 @@ def test_an_owner_s_note_is_taken_beside_the_caller_kept_and_then_given(tmp_path
 @pytest.mark.parametrize("left", ["", "\n", "no note\n"])
 def test_what_holds_no_note_keeps_no_note_back(tmp_path: Path, left: str) -> None:
     """A command that the full disk stopped leaves an empty file."""
-    slow, inbox, taken = SlowWriter(), Inbox(tmp_path), []
+    slow, inbox, taken = SlowWriter(), Inbox(tmp_path), list[KeptNote]()
     (tmp_path / FILE).write_text(left)
     writer = BackgroundWriter(slow)
     writer.take_notes(inbox)

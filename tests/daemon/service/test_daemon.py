@@ -29,6 +29,7 @@ from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.notes import KeptNote
 from laneproof.service import daemon as daemon_module
 from laneproof.service import schedule
+from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing
@@ -74,7 +75,7 @@ def wait_for(what: Callable[[], _T]) -> _T:
     raise AssertionError(f"not within {PATIENCE_SECONDS:g} s")
 
 
-class MemoryWriter:
+class MemoryWriter(BackgroundWriter):
     """Keeps passes in a list."""
 
     def __init__(self) -> None:
@@ -193,7 +194,7 @@ class Rig:
         for _ in range(more):
             before = self.daemon.status.alive_at
             self.daemon._wake()
-            wait_for(lambda before=before: self.daemon.status.alive_at != before)  # type: ignore[misc] # bound now
+            wait_for(lambda before=before: self.daemon.status.alive_at != before)
 
 
 @pytest.fixture
@@ -201,7 +202,7 @@ def rigs(tmp_path: Path) -> Iterator[Callable[..., Rig]]:
     """Make daemons on one folder; what still runs at the test's end is ended."""
     made: list[Rig] = []
 
-    def make(**facts: Any) -> Rig:  # noqa: ANN401 (as the rig takes them)
+    def make(**facts: Any) -> Rig:
         made.append(Rig(tmp_path, **facts))
         return made[-1]
 
@@ -524,7 +525,7 @@ def test_a_declaration_that_is_gone_leaves_the_old_one_in_force(rig: Rig) -> Non
     wait_for(lambda: ("link-narrow", "riser-1") in rig.rules())
     rig.file.unlink()
     problem = wait_for(lambda: rig.daemon.status.build_problem)
-    assert problem.endswith("build.toml is gone")
+    assert str(problem).endswith("build.toml is gone")
     rig.passes()
     assert ("link-narrow", "riser-1") in rig.rules()
     assert [change.change for change in rig.changes if change.finding.rule == "link-narrow"] == [Change.RAISED]
@@ -700,7 +701,7 @@ def test_what_the_kernel_tells_of_devices_is_kept(rig: Rig) -> None:
 def test_a_thread_that_cannot_be_had_costs_its_own_facts_only_and_comes_back(
     rig: Rig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    start, refused = threading.Thread.start, []
+    start, refused = threading.Thread.start, list[threading.Thread]()
 
     def refuse(thread: threading.Thread) -> None:
         if thread.name == "collector-memory" and len(refused) < 3:

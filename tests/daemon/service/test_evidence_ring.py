@@ -59,7 +59,7 @@ def test_each_batch_is_on_its_medium_before_it_counts_as_written(
     ring: EvidenceRing, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     synced: list[int] = []
-    monkeypatch.setattr(evidence_ring.os, "fdatasync", lambda _: synced.append(ring.state.written_bytes))
+    monkeypatch.setattr(os, "fdatasync", lambda _: synced.append(ring.state.written_bytes))
     ring.put([{"n": 1}])
     wait_for(lambda: ring.state.written_bytes)
     assert synced == [0]
@@ -141,7 +141,7 @@ def test_a_folder_that_hangs_holds_up_nobody_and_what_is_left_out_is_counted(
     hangs = threading.Event()
     monkeypatch.setattr(evidence_ring, "MOST_WAITING", 4)
     monkeypatch.setattr(evidence_ring, "CLOSE_SECONDS", 0.05)
-    monkeypatch.setattr(evidence_ring.os, "fdatasync", lambda _: hangs.wait(PATIENCE_SECONDS))
+    monkeypatch.setattr(os, "fdatasync", lambda _: hangs.wait(PATIENCE_SECONDS))
     ring = EvidenceRing(str(folder))
     started = time.monotonic()
     for number in range(50):

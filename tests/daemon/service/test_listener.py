@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from http import HTTPStatus
+from typing import Any
 
 import pytest
 
@@ -217,7 +218,7 @@ def test_a_file_that_cannot_be_had_is_reported_once_and_survived(
     client: Client, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr(listener, "REST_SECONDS", 0.05)
-    accept, refused = client.server.accept, []
+    accept, refused = client.server.accept, list[int]()
 
     def refuse() -> object:
         if len(refused) < 3:
@@ -236,7 +237,7 @@ def test_a_file_that_cannot_be_had_is_reported_once_and_survived(
 def test_memory_that_cannot_be_had_does_not_close_the_listener(
     client: Client, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    def refuse(*_: object, **__: object) -> None:
+    def refuse(*_: object, **__: Any) -> None:
         raise MemoryError
 
     with monkeypatch.context() as without, contextlib.suppress(OSError, http.client.HTTPException):

@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from laneproof.findings import Change, FindingChange, Kind, Severity
-from simulation.box import LinkSide, Presence, _lay_function, _Tree
+from simulation.box import Presence, _lay_function, _Tree
 from simulation.loads import DAY
+from simulation.pages import LinkSide
 from simulation.running_box import Influence, Life, RunningBox
 from simulation.worlds import World
 

@@ -31,13 +31,11 @@ def read_facts() -> dict[str, Any]:
     try:
         functions = read_functions(host)
         controllers = read_controllers(host)
+        assert not isinstance(functions, Unread)
+        assert not isinstance(controllers, Unread)
         facts = {
             "functions": plain(functions),
-            "paths": {
-                function.address: [function.own_path, function.path]
-                for function in functions
-                if not isinstance(functions, Unread)
-            },
+            "paths": {function.address: [function.own_path, function.path] for function in functions},
             "slots": plain(read_slots(host)),
             "controllers": plain(controllers),
             "capacities": {controller.name: controller.capacity_bytes for controller in controllers},

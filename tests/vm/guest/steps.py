@@ -30,13 +30,13 @@ class Steps:
         """Open the port that bears the channel's name."""
         self._port = wait_until(_find_port).open("r+b", buffering=0)
 
-    def say(self, step: str, **facts: Any) -> None:  # noqa: ANN401 (JSON)
+    def say(self, step: str, **facts: Any) -> None:
         """Say that a step is done, with what it found."""
         line = json.dumps({"step": step} | facts).encode() + b"\n"
         while line:
             line = line[self._port.write(line) :]
 
-    def ask(self, step: str, **facts: Any) -> dict[str, Any]:  # noqa: ANN401
+    def ask(self, step: str, **facts: Any) -> dict[str, Any]:
         """Say a step, then wait until the test has done its part."""
         self.say(step, **facts)
         answer: dict[str, Any] = json.loads(self._port.readline())

@@ -58,7 +58,7 @@ def _is_stuck(value: object) -> bool:
     return isinstance(value, Unread) and value.reason is Reason.TIMED_OUT
 
 
-def _report(current: Pass, **facts: Any) -> Finding:  # noqa: ANN401 (what a finding is)
+def _report(current: Pass, **facts: Any) -> Finding:
     """Report what does not answer: a notice, and an alarm once it has lasted."""
     finding = READING_STUCK.report(severity=Severity.NOTICE, observed="no answer in time", **facts)
     before = standing_sign(current.past, finding.identity)

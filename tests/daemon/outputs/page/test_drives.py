@@ -22,7 +22,7 @@ def cells(snapshot: Snapshot, build: str = "") -> list[dict[str, Node]]:
     ]
 
 
-def drive(**health: Any) -> dict[str, str]:  # noqa: ANN401 (any field of the log)
+def drive(**health: Any) -> dict[str, str]:
     (row,) = cells(Box().with_drive("0000:00/05.0", health=health).snapshot())
     return {name: cell.text for name, cell in row.items()}
 

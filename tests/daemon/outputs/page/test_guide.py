@@ -1,5 +1,7 @@
 """The guide as a page: the answer first, what must not be touched, then a screen a step, all of it there at once."""
 
+from typing import Any
+
 from boxes.array_box import BUILD, CHECKED, array_box, guide_for
 from boxes.snapshot_box import Box
 from laneproof.advice import OPEN_CASE
@@ -9,9 +11,9 @@ from support.html_tree import Node, read_html
 DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
 
 
-def page(name: str, box: Box, **more: object) -> Node:
+def page(name: str, box: Box, **more: Any) -> Node:
     guide = guide_for(name, box, past=CHECKED)
-    facts = GuideFacts(build=BUILD, snapshot=box.snapshot(), findings=(), guide=guide, **more)  # type: ignore[arg-type]
+    facts = GuideFacts(build=BUILD, snapshot=box.snapshot(), findings=(), guide=guide, **more)
     return read_html(write_guide_page(facts))
 
 

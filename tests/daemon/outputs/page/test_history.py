@@ -31,7 +31,7 @@ def test_moments_and_charts_share_one_line_of_time() -> None:
         "Disconnects and resets", "Findings raised", "Changes of the machine", "Machine started",
         "Link errors", "Link errors a bit of data", "Heat", "Life used", "Read",
     ]  # fmt: skip
-    assert {svg.attributes["viewbox"] for svg in shown.all("svg", "plot")} == {"0 0 4 100"}  # type: ignore[union-attr]
+    assert {svg.attributes["viewbox"] for svg in shown.all("svg", "plot")} == {"0 0 4 100"}
     assert "1 time" in chart(shown, "Machine started").text
     episode = chart(shown, "Disconnects and resets").one("path").attributes["d"]
     assert chart(shown, "Heat").one("path", "moment").attributes["d"] == episode == "M1.25 0V100"

@@ -3,13 +3,14 @@
 import re
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from boxes.kept_position import find_position, make_facts, make_past, make_series
-from boxes.snapshot_box import Box, declare, kelp_box
+from boxes.snapshot_box import Box, declare, kelp_box, without_groups
 from boxes.troubled_box import SIGN, Judged, judge, troubled
 from laneproof.advice import OPEN_CASE
 from laneproof.findings import Change, FindingChange, Kind
@@ -25,12 +26,12 @@ from support.html_tree import STYLE, Node, read_html
 GAP = Unread("anything", "made up", Reason.FAILED)
 
 
-def facts(judged: Judged, **more: object) -> PageFacts:
+def facts(judged: Judged, **more: Any) -> PageFacts:
     found = {"build": judged.build, "problem": None, "snapshot": judged.snapshot, "findings": judged.findings}
-    return PageFacts(**found | more)  # type: ignore[arg-type]
+    return PageFacts(**found | more)
 
 
-def page(judged: Judged | None = None, **more: object) -> Node:
+def page(judged: Judged | None = None, **more: Any) -> Node:
     return read_html(write_page(facts(judged or troubled(), **more)))
 
 
@@ -199,7 +200,7 @@ TWO = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' fo
 @settings(max_examples=40)
 @given(st.sets(st.sampled_from(sorted(GROUPS))))
 def test_a_machine_with_any_part_unread_still_has_a_page_that_does_not_hold(missing: set[str]) -> None:
-    snapshot = replace(kelp_box(2).snapshot(), **dict.fromkeys(missing, GAP))
+    snapshot = without_groups(kelp_box(2).snapshot(), missing, GAP)
     shown = page(judge(TWO, snapshot))
     assert ("holds" in shown.one("h1").text) == (not missing)
 

@@ -1,6 +1,7 @@
 """The page of one position: what is in it, what was found there and nowhere else, and what is not known."""
 
 import re
+from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,7 +14,7 @@ from laneproof.outputs.page.position_page import write_position
 from support.html_tree import Node, read_html
 
 
-def page(label: str = "riser-2", judged: Judged | None = None, **more: object) -> Node:
+def page(label: str = "riser-2", judged: Judged | None = None, **more: Any) -> Node:
     return read_html(write_position(make_facts(label, judged, **more)))
 
 

@@ -7,6 +7,7 @@ from boxes.troubled_box import Judged, judge, troubled
 from laneproof.findings import order_findings
 from laneproof.outputs.page.position_tree import TreeNotes, write_tree
 from laneproof.outputs.page.words import Anchors
+from laneproof_collectors.snapshot import LinkEnd
 from laneproof_collectors.unread import Reason, Unread
 from support.html_tree import Node, read_html
 
@@ -59,7 +60,9 @@ def test_a_width_that_could_not_be_read_is_not_shown_as_a_difference() -> None:
     functions = judged.snapshot.functions
     assert isinstance(functions, tuple)
     unread = tuple(
-        replace(function, express=gap, link=replace(function.link, trained_lanes=gap)) if function.link else function
+        replace(function, express=gap, link=replace(function.link, trained_lanes=gap))
+        if isinstance(function.link, LinkEnd)
+        else function
         for function in functions
     )
     shown = tree(replace(judged, snapshot=replace(judged.snapshot, functions=unread)))

@@ -1,6 +1,7 @@
 """The rest of the box on the page."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -25,7 +26,7 @@ def rows(markup: str) -> list[dict[str, str]]:
     ]
 
 
-def array(**facts: object) -> dict[str, str]:
+def array(**facts: Any) -> dict[str, str]:
     written = write_arrays(kelp_box(2).with_array("md0", ("nvme0n1", "nvme1n1"), **facts).snapshot())
     assert written is not None
     (row,) = rows(written)

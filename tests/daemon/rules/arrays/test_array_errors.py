@@ -16,7 +16,7 @@ POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"
 DISKS = ("nvme0n1", "nvme1n1")
 
 
-def judge(**facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of an array)
+def judge(**facts: Any) -> list[Finding]:
     snapshot = kelp_box(2).with_group(arrays=(make_array("md0", DISKS, **facts),)).snapshot()
     return list(ARRAY_ERRORS.judge(Pass.of(declare(POSITIONS), snapshot)))
 

@@ -1,6 +1,7 @@
 """What an array is busy with, and how long it takes yet."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -15,7 +16,7 @@ from support.rule_examples import check_examples, example, judge
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
 
-def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
+def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:
     return kelp_box(3).with_array("md0", DISKS, **facts).snapshot(taken_at=at)
 
 

@@ -1,6 +1,7 @@
 """When all of an array was last read."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -19,7 +20,7 @@ DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 EVERY_35 = RAID_5.replace('level = "raid5"', "scrub_every_days = 35")
 
 
-def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
+def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:
     return kelp_box(3).with_array("md0", DISKS, **facts).snapshot(taken_at=at)
 
 
@@ -68,7 +69,7 @@ def test_daemon_that_sees_a_check_end_knows_of_it() -> None:
     """From the facts of passes alone: unverified before, holds after, overdue 36 days later."""
     engine = Engine(declare(EVERY_35))
 
-    def kinds(at: float, **facts: object) -> list[Kind]:
+    def kinds(at: float, **facts: Any) -> list[Kind]:
         outcome = engine.observe(box(at=A_MORNING + at, **facts))
         return [finding.kind for finding in outcome.findings if finding.rule == "array-scrub-overdue"]
 

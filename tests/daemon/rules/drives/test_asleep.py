@@ -1,5 +1,7 @@
 """Drives that sleep: what they reported last stands for a week."""
 
+from typing import Any
+
 from boxes.snapshot_box import NVME, Box, declare
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof_collectors.unread import Reason, Unread
@@ -13,7 +15,7 @@ def nvme(health: dict[str, object] | Unread) -> Box:
     return Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=health)
 
 
-def disk(*, asleep: bool, **facts: object) -> Box:
+def disk(*, asleep: bool, **facts: Any) -> Box:
     if asleep:
         facts = dict.fromkeys(("healthy", "pending_sectors", "reallocated_sectors", "uncorrectable_sectors"), ASLEEP)
     return Box().with_device("0000:00/17.0", class_code=0x010601).with_sata_drive(BAY, asleep=asleep, **facts)

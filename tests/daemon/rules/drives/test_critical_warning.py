@@ -2,6 +2,7 @@
 
 import errno
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -128,7 +129,7 @@ def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | 
     assert [finding.kind for finding in findings] == ([kind] if kind else [])
 
 
-def watch(watcher: Watcher, *warnings: int, serial: str = "FN0001", **health: object) -> Watcher:
+def watch(watcher: Watcher, *warnings: int, serial: str = "FN0001", **health: Any) -> Watcher:
     """Read every hour a cool drive that warns as given; why it warns of a temperature is not said."""
     for warning in warnings:
         log = {"critical_warning": warning, **health}

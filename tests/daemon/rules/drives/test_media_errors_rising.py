@@ -1,6 +1,7 @@
 """media-errors-rising: any new error at once, critical when they come faster and faster, quiet about old ones."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -13,7 +14,7 @@ from support.rule_examples import check_examples, example
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
-def box(errors: int, **health: object) -> Box:
+def box(errors: int, **health: Any) -> Box:
     return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={"media_errors": errors, **health})
 
 

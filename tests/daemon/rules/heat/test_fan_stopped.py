@@ -16,7 +16,7 @@ from support.rule_examples import check_examples, example, judge
 UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reason.DENIED)
 
 
-def fan(rpm: int | Unread, label: str = "fan1", **facts: Any) -> Fan:  # noqa: ANN401 (any fact of it)
+def fan(rpm: int | Unread, label: str = "fan1", **facts: Any) -> Fan:
     known: dict[str, Any] = {"chip": "board", "minimum_rpm": None, "alarm": None} | facts
     return Fan(label=label, rpm=rpm, **known)
 

@@ -19,7 +19,7 @@ UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reaso
 POSITION = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')
 
 
-def sensor(celsius: float | Unread, **limits: Any) -> Thermal:  # noqa: ANN401 (both limits)
+def sensor(celsius: float | Unread, **limits: Any) -> Thermal:
     reading = TemperatureReading(label="VRM", celsius=celsius, **limits)
     return Thermal(temperatures=(("board", reading),))
 
@@ -28,7 +28,7 @@ def heat_of(snapshot: Snapshot, past: Past = NO_PAST) -> list[Finding]:
     return list(judge_box_heat(OVERHEATING, Pass.of(POSITION, snapshot, past)))
 
 
-def board_heat(celsius: float | Unread, **limits: Any) -> list[Finding]:  # noqa: ANN401 (both limits)
+def board_heat(celsius: float | Unread, **limits: Any) -> list[Finding]:
     return heat_of(Box().with_group(thermal=sensor(celsius, **limits)).snapshot())
 
 
@@ -83,7 +83,7 @@ def test_processor_that_slows_down_is_reported_while_it_does() -> None:
     assert observe(3 * 86400, 57) == []
 
 
-def drive_heat(celsius: object, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
+def drive_heat(celsius: object, **facts: Any) -> list[Finding]:
     known: dict[str, Any] = {"recommended_celsius": 60.0, "most_celsius": 70.0} | facts
     box = Box().with_device("0000:00/17.0", class_code=SATA)
     box.with_sata_drive("0000:00/17.0/ata-1", temperature_celsius=celsius, **known)

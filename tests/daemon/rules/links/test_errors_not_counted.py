@@ -1,7 +1,5 @@
 """Links whose errors nobody would see."""
 
-from dataclasses import replace
-
 import pytest
 
 from boxes.simulated_past import PATHS, counting_box, mask, masked_box, quiet_snapshot, withheld_snapshot
@@ -38,8 +36,7 @@ def test_a_machine_that_shows_nothing_of_error_reporting_is_left_alone() -> None
 )
 def test_a_word_of_the_command_line_is_named_with_the_step_that_fits_it(word: str, step: str) -> None:
     off = None if "aspm" in word else Setting(value="off", origin="command-line")
-    snapshot = withheld_snapshot()
-    (finding,) = blind(replace(snapshot, power=replace(snapshot.power, aer_owner=off, command_line=("quiet", word))))
+    (finding,) = blind(withheld_snapshot(off, "quiet", word))
     assert (finding.kind, finding.severity, finding.position) == (Kind.UNVERIFIED, "notice", None)
     assert finding.evidence["positions"] == ["riser-1"]
     assert step in finding.next_steps[0]
@@ -59,9 +56,7 @@ def test_counters_at_zero_are_no_counting_where_the_command_line_switched_it_off
 
 
 def test_the_firmwares_keeping_it_is_said_without_a_word_about_the_command_line() -> None:
-    snapshot = withheld_snapshot()
-    owner = Setting(value="off", origin="firmware")
-    (finding,) = blind(replace(snapshot, power=replace(snapshot.power, aer_owner=owner, command_line=("quiet",))))
+    (finding,) = blind(withheld_snapshot(Setting(value="off", origin="firmware"), "quiet"))
     assert "the firmware keeps them to itself" in finding.summary
     assert "firmware setup" in finding.next_steps[0]
     assert not any("command line" in step for step in finding.next_steps)

@@ -1,6 +1,7 @@
 """Links with fewer lanes than they should have."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -51,7 +52,7 @@ def test_narrow_link_behind_an_adapter_names_the_adapter() -> None:
 
 def test_switch_port_that_reports_no_width_is_outvoted_by_the_drive() -> None:
     # as the emulated switch answers: no lanes and an unknown rate at the port, a real link at the drive
-    odd = {"capable_lanes": 0, "trained_lanes": 0, "capable_gt_s": UNKNOWN, "trained_gt_s": UNKNOWN}
+    odd: dict[str, Any] = {"capable_lanes": 0, "trained_lanes": 0, "capable_gt_s": UNKNOWN, "trained_gt_s": UNKNOWN}
     made = box({"registers": odd}, {"gen": 1, "lanes": 1})
     made.edit(PATH, lambda function: replace(function, link=replace(function.link, **odd)))
     made.edit(

@@ -19,7 +19,7 @@ def judge_memory(memory: Memory | Unread, plan: str | None = None) -> list[Findi
     return judge(MEMORY_SLOW, plan and f"memory = {plan}", Box().with_group(memory=memory))
 
 
-def modules(*locators: str, bank: str = "", **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)
+def modules(*locators: str, bank: str = "", **facts: Any) -> Memory:
     made = make_memory(*(["16 GiB"] * len(locators)), **facts)
     assert isinstance(made.modules, tuple)
     named = tuple(

@@ -1,6 +1,7 @@
 """Bonds against their members."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -15,11 +16,11 @@ from support.rule_examples import check_examples, example
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 
 
-def bond(**facts: object) -> Bond:
+def bond(**facts: Any) -> Bond:
     return make_bond("bond0", ("wan0", "wan1"), **facts)
 
 
-def with_member(**facts: object) -> Bond:
+def with_member(**facts: Any) -> Bond:
     return replace(BOND, members=(BOND.members[0], replace(BOND.members[1], **facts)))
 
 

@@ -1,5 +1,7 @@
 """Ports that receive or send what cannot be used."""
 
+from typing import Any
+
 import pytest
 
 from boxes.port_box import box, judge, watch
@@ -39,9 +41,8 @@ def test_growth_of_errors_is_judged(counter: str, counts: list[int], every: floa
 
 @pytest.mark.parametrize("counter", ["receive_errors", "transmit_errors"])
 def test_errors_that_cannot_be_read_are_unverified(counter: str) -> None:
-    assert [finding.kind for finding in judge(NETWORK_ERRORS, box(**{counter: Unread(counter, "denied")}))] == [
-        Kind.UNVERIFIED
-    ]
+    gap: dict[str, Any] = {counter: Unread(counter, "denied")}
+    assert [finding.kind for finding in judge(NETWORK_ERRORS, box(**gap))] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:

@@ -1,5 +1,7 @@
 """firmware-differs: board, kernel and drives."""
 
+from typing import Any
+
 import pytest
 
 from boxes.snapshot_box import Box, declare, kelp_box
@@ -12,7 +14,7 @@ from support.rule_examples import check_examples, example
 UNREAD = Unread("bios_version", "permission denied")
 
 
-def judge(text: str, **facts: object) -> list[Finding]:
+def judge(text: str, **facts: Any) -> list[Finding]:
     return list(FIRMWARE_DIFFERS.judge(Pass.of(declare(text), kelp_box(1).with_firmware(**facts).snapshot())))
 
 

@@ -1,5 +1,7 @@
 """Power settings that contradict themselves, where none is declared."""
 
+from typing import Any
+
 import pytest
 
 from boxes.snapshot_box import L1, Box, declare, kelp_box
@@ -23,7 +25,7 @@ def find(box: Box, kernel: str = "") -> list[Contradiction]:
     return list(find_contradictions(build.kernel, Arrangement(build, box.snapshot())))
 
 
-def with_l1(**power: object) -> Box:
+def with_l1(**power: Any) -> Box:
     return Box().with_port(PATH, aspm=L1).with_drive(PATH).with_power(**power)
 
 
