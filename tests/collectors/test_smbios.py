@@ -84,7 +84,7 @@ def test_identity_is_reported_by_the_names_of_the_kernel() -> None:
 
 
 def test_a_slot_of_one_width() -> None:
-    raw = slot("PCIEX16", type_code=0xB6, width=0x0D, place=(0, 1, 0x08), characteristics_2=0x08)
+    raw = slot("PCIEX16", type_code=0xB6, width=0x0D, location=(0, 1, 0x08), characteristics_2=0x08)
     assert find_slots(parsed(raw)) == (
         PhysicalSlot(
             name="PCIEX16",
@@ -97,7 +97,7 @@ def test_a_slot_of_one_width() -> None:
 
 def test_a_split_slot_lists_each_of_its_groups() -> None:
     peers = [(0, 1, 0x09, 4), (0, 1, 0x0A, 4), (0x0001, 0x20, 0x00, 0x0A)]  # the last one by the code of its width
-    raw = slot("RISER", type_code=0xBD, width=0x0D, place=(0, 1, 0x08), base_width=4, peers=peers, generation=4)
+    raw = slot("RISER", type_code=0xBD, width=0x0D, location=(0, 1, 0x08), base_width=4, peers=peers, generation=4)
     assert slots_of(raw) == [
         ("RISER", "0000:01:01", 4),
         ("RISER", "0000:01:01", 4),
@@ -121,7 +121,7 @@ def test_the_lanes_of_a_slot() -> None:
 
 @pytest.mark.parametrize("length", [0x0D, 0x0C, 0x08, 0x04])
 def test_an_older_slot_stops_early(length: int) -> None:
-    (found,) = find_slots(parsed(slot("S", type_code=0xB6, width=0x0A, place=(0, 1, 0), length=length)))
+    (found,) = find_slots(parsed(slot("S", type_code=0xB6, width=0x0A, location=(0, 1, 0), length=length)))
     assert found.address is None
     assert found.name == ("S" if length > 0x04 else "")
 
@@ -129,11 +129,11 @@ def test_an_older_slot_stops_early(length: int) -> None:
 @pytest.mark.parametrize("place", [(0xFFFF, 1, 0x08), (0xFFFF, 0xFF, 0x08), (0xFFFF, 0, 0), (0, 0xFF, 0xFF)])
 def test_a_slot_without_an_address_has_none(place: tuple[int, int, int]) -> None:
     """DSP0134, 7.10.8: a field that does not apply reads FFh, and the segment group FFFFh."""
-    assert slots_of(slot("M2_1", type_code=0x17, width=0x0A, place=place)) == [("M2_1", None, 4)]
+    assert slots_of(slot("M2_1", type_code=0x17, width=0x0A, location=place)) == [("M2_1", None, 4)]
 
 
 def test_groups_beyond_the_structure_are_left_out() -> None:
-    raw = slot("S", type_code=0xB6, width=0x0D, place=(0, 1, 0), peers=[(0, 2, 0, 4), (0, 3, 0, 4)])
+    raw = slot("S", type_code=0xB6, width=0x0D, location=(0, 1, 0), peers=[(0, 2, 0, 4), (0, 3, 0, 4)])
     assert len(slots_of(cut(raw, 0x22, 0x13 + 7))) == 2
 
 
@@ -280,12 +280,14 @@ def test_a_machine_without_smbios_says_absent(fs: FakeFilesystem) -> None:
 @pytest.mark.witness("dmidecode")
 def test_dmidecode_says_the_same(tmp_path: Path) -> None:
     structures = [
-        slot("PCIEX16", type_code=0xB6, width=0x0D, usage=3, place=(0, 0, 0x08), characteristics_2=0x08, generation=3),
+        slot(
+            "PCIEX16", type_code=0xB6, width=0x0D, usage=3, location=(0, 0, 0x08), characteristics_2=0x08, generation=3
+        ),
         slot(
             "RISER",
             type_code=0xBD,
             width=0x0D,
-            place=(0, 1, 0x08),
+            location=(0, 1, 0x08),
             base_width=4,
             peers=[(0, 0x1B, 0x08, 4), (2, 3, 0x10, 8)],
         ),

@@ -68,7 +68,7 @@ class Drive:
     sleeps: bool = False  # its function is suspended
     presence: Presence = Presence.HERE
     number: int | None = None  # of its controller; None: in the order of the tree, as at boot
-    place: str = ""  # its folder, since the box was last laid out
+    sysfs_path: str = ""  # its folder in sysfs, since the box was last laid out
 
 
 @dataclass(slots=True, kw_only=True)
@@ -92,7 +92,7 @@ class Port:
     silent: bool = False  # the device below does not answer
     hot_plug: bool = False
     path: str = ""  # as a declaration has it
-    place: str = ""  # its folder, since the box was last laid out
+    sysfs_path: str = ""  # its folder in sysfs, since the box was last laid out
 
     @property
     def partner_limits(self) -> tuple[int, int] | None:
@@ -149,7 +149,7 @@ class SimulatedBox:
         return f"{self.boot_number:08x}-51ab-4c3d-9e00-6b656c702d31"
 
     def reboot(self) -> None:
-        """Start anew: counters of the kernel begin at zero."""
+        """Begin again: counters of the kernel begin at zero."""
         self.boot_number += 1
         for port in self.walk_ports():
             port.counters.clear()
@@ -195,7 +195,7 @@ class SimulatedBox:
             _lay_thermometer(tree, drive)
         if self.aer_native:
             for port in self.ports:
-                name = f"{port.place.rpartition('/')[2]}:pcie002"
+                name = f"{port.sysfs_path.rpartition('/')[2]}:pcie002"
                 tree.links[f"/sys/bus/pci_express/drivers/aer/{name}"] = f"../../../../devices/{name}"
         disks = {drive.serial: f"nvme{drive.number}n1" for drive in drives if drive.number is not None}
         for array in self.arrays:
@@ -248,7 +248,7 @@ class _Tree:
 
 
 def _lay_port(tree: _Tree, numbering: _Numbering, port: Port, parent: str, *, bus: int) -> None:
-    place = port.place = f"{parent}/0000:{bus:02x}:{port.hop}"
+    sysfs_path = port.sysfs_path = f"{parent}/0000:{bus:02x}:{port.hop}"
     trained = port.train()
     port_type = ROOT_PORT if parent.endswith("pci0000:00") else DOWNSTREAM
     side = LinkSide(
@@ -257,18 +257,20 @@ def _lay_port(tree: _Tree, numbering: _Numbering, port: Port, parent: str, *, bu
         counters=port.counters, has_aer=port.has_aer,
     )  # fmt: skip
     _set_trained(side, trained)
-    _lay_function(tree, place, side, vendor=0xFFF3, device=0x1000 + port_type, class_code=BRIDGE, driver="pcieport")
+    _lay_function(
+        tree, sysfs_path, side, vendor=0xFFF3, device=0x1000 + port_type, class_code=BRIDGE, driver="pcieport"
+    )
     below = numbering.next_bus()
     if port.drive is not None and port.drive.presence is Presence.DEAD:
-        _lay_dead_function(tree, port.drive, f"{place}/0000:{below:02x}:00.0")
+        _lay_dead_function(tree, port.drive, f"{sysfs_path}/0000:{below:02x}:00.0")
     if trained is None:
         return
     if port.drive is not None:
-        _lay_drive(tree, numbering, port.drive, f"{place}/0000:{below:02x}:00.0", trained)
+        _lay_drive(tree, numbering, port.drive, f"{sysfs_path}/0000:{below:02x}:00.0", trained)
     elif port.card is not None:
-        _lay_card(tree, port.card, f"{place}/0000:{below:02x}:00", trained)
+        _lay_card(tree, port.card, f"{sysfs_path}/0000:{below:02x}:00", trained)
     elif port.switch is not None:
-        upstream = f"{place}/0000:{below:02x}:00.0"
+        upstream = f"{sysfs_path}/0000:{below:02x}:00.0"
         up = LinkSide(generation=4, lanes=4, port_type=UPSTREAM, has_aer=port.has_aer)
         _set_trained(up, trained)
         _lay_function(tree, upstream, up, vendor=0xFFF3, device=0x2000, class_code=BRIDGE, driver="pcieport")
@@ -284,7 +286,7 @@ def _set_trained(side: LinkSide, trained: tuple[int, int] | None) -> None:
 
 def _lay_function(  # noqa: PLR0913 (what a function is)
     tree: _Tree,
-    place: str,
+    sysfs_path: str,
     side: LinkSide,
     *,
     vendor: int,
@@ -294,11 +296,11 @@ def _lay_function(  # noqa: PLR0913 (what a function is)
     control: str = "on",
     sleeps: bool = False,
 ) -> None:
-    address = place.rpartition("/")[2]
+    address = sysfs_path.rpartition("/")[2]
     depth = "../../../"
-    tree.links[f"/sys/bus/pci/devices/{address}"] = f"{depth}{place.removeprefix('/sys/')}"
+    tree.links[f"/sys/bus/pci/devices/{address}"] = f"{depth}{sysfs_path.removeprefix('/sys/')}"
     if driver is not None:
-        tree.links[f"{place}/driver"] = f"../../../../bus/pci/drivers/{driver}"
+        tree.links[f"{sysfs_path}/driver"] = f"../../../../bus/pci/drivers/{driver}"
     own, now = GT_S[side.generation], GT_S.get(side.trained_generation or 0)
     for name, value in (
         ("vendor", f"0x{vendor:04x}"), ("device", f"0x{device:04x}"), ("class", f"0x{class_code:06x}"),
@@ -307,23 +309,23 @@ def _lay_function(  # noqa: PLR0913 (what a function is)
         ("current_link_speed", f"{now or 2.5:.1f} GT/s PCIe"), ("current_link_width", str(side.trained_lanes)),
         ("power/control", control), ("d3cold_allowed", "1"), *describe_sleep(sleeps=sleeps),
     ):  # fmt: skip
-        tree.text(f"{place}/{name}", value)
+        tree.text(f"{sysfs_path}/{name}", value)
     space = config_space(vendor=vendor, device=device, class_code=class_code, bridge=class_code == BRIDGE, link=side)
-    tree.binary[f"{place}/config"] = base64.b64encode(space[:0x160]).decode()
+    tree.binary[f"{sysfs_path}/config"] = base64.b64encode(space[:0x160]).decode()
     if side.has_aer:
-        tree.files[f"{place}/aer_dev_correctable"] = aer_text(CORRECTABLE, "TOTAL_ERR_COR", side.counters)
-        tree.files[f"{place}/aer_dev_nonfatal"] = aer_text(UNCORRECTABLE, "TOTAL_ERR_NONFATAL", {})
-        tree.files[f"{place}/aer_dev_fatal"] = aer_text(UNCORRECTABLE, "TOTAL_ERR_FATAL", {})
+        tree.files[f"{sysfs_path}/aer_dev_correctable"] = aer_text(CORRECTABLE, "TOTAL_ERR_COR", side.counters)
+        tree.files[f"{sysfs_path}/aer_dev_nonfatal"] = aer_text(UNCORRECTABLE, "TOTAL_ERR_NONFATAL", {})
+        tree.files[f"{sysfs_path}/aer_dev_fatal"] = aer_text(UNCORRECTABLE, "TOTAL_ERR_FATAL", {})
         if side.port_type == ROOT_PORT:
             for kind in ("cor", "nonfatal", "fatal"):
-                tree.text(f"{place}/aer_rootport_total_err_{kind}", "0")
+                tree.text(f"{sysfs_path}/aer_rootport_total_err_{kind}", "0")
 
 
-def _lay_card(tree: _Tree, card: NetworkCard, place: str, trained: tuple[int, int]) -> None:
+def _lay_card(tree: _Tree, card: NetworkCard, sysfs_path: str, trained: tuple[int, int]) -> None:
     for number in range(len(card.names)):
         side = LinkSide(generation=card.generation, lanes=card.lanes, port_type=ENDPOINT, has_aer=True)
         _set_trained(side, trained)
-        function = f"{place}.{number}"
+        function = f"{sysfs_path}.{number}"
         _lay_function(
             tree, function, side, vendor=card.vendor, device=card.device, class_code=NETWORK, driver="station_net"
         )
@@ -331,15 +333,15 @@ def _lay_card(tree: _Tree, card: NetworkCard, place: str, trained: tuple[int, in
 
 
 def describe_sleep(*, sleeps: bool) -> tuple[tuple[str, str], tuple[str, str]]:
-    """Give the two files that tell whether a function is suspended."""
+    """Give the two files that say whether a function is suspended."""
     return ("power_state", "D3hot" if sleeps else "D0"), ("power/runtime_status", "suspended" if sleeps else "active")
 
 
-def _lay_dead_function(tree: _Tree, drive: Drive, place: str) -> None:
+def _lay_dead_function(tree: _Tree, drive: Drive, sysfs_path: str) -> None:
     """A device gone from the bus behind a port without hot plug: the kernel keeps its folder, reads give all ones."""
-    drive.place = place
-    address = place.rpartition("/")[2]
-    tree.links[f"/sys/bus/pci/devices/{address}"] = f"../../../{place.removeprefix('/sys/')}"
+    drive.sysfs_path = sysfs_path
+    address = sysfs_path.rpartition("/")[2]
+    tree.links[f"/sys/bus/pci/devices/{address}"] = f"../../../{sysfs_path.removeprefix('/sys/')}"
     for name, value in (
         ("vendor", f"0x{drive.vendor:04x}"), ("device", f"0x{drive.device:04x}"), ("class", f"0x{NVME:06x}"),
         ("subsystem_vendor", f"0x{drive.vendor:04x}"), ("subsystem_device", "0x0001"), ("revision", "0x01"),
@@ -347,12 +349,12 @@ def _lay_dead_function(tree: _Tree, drive: Drive, place: str) -> None:
         ("current_link_speed", "Unknown"), ("current_link_width", "63"),
         ("power_state", "D0"), ("power/control", "on"), ("power/runtime_status", "active"), ("d3cold_allowed", "1"),
     ):  # fmt: skip
-        tree.text(f"{place}/{name}", value)
-    tree.binary[f"{place}/config"] = encode(b"\xff" * 0x160)
+        tree.text(f"{sysfs_path}/{name}", value)
+    tree.binary[f"{sysfs_path}/config"] = encode(b"\xff" * 0x160)
 
 
-def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, trained: tuple[int, int]) -> None:
-    drive.place = place
+def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, sysfs_path: str, trained: tuple[int, int]) -> None:
+    drive.sysfs_path = sysfs_path
     unbound = drive.presence is Presence.UNBOUND
     if drive.number is None and not unbound:
         drive.number = numbering.next_controller()
@@ -364,7 +366,7 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
     _set_trained(side, trained)
     _lay_function(
         tree,
-        place,
+        sysfs_path,
         side,
         vendor=drive.vendor,
         device=drive.device,
@@ -375,11 +377,11 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
     )
     if unbound:
         return
-    controller = f"{place}/nvme/{name}"
+    controller = f"{sysfs_path}/nvme/{name}"
     tree.links[f"/sys/class/nvme/{name}"] = f"../../{controller.removeprefix('/sys/')}"
     for attribute, value in (
         ("model", drive.model.ljust(40)), ("serial", drive.serial.ljust(20)), ("firmware_rev", drive.firmware.ljust(8)),
-        ("state", drive.state), ("transport", "pcie"), ("address", place.rpartition("/")[2]), ("cntlid", "1"),
+        ("state", drive.state), ("transport", "pcie"), ("address", sysfs_path.rpartition("/")[2]), ("cntlid", "1"),
         ("queue_count", "9"), ("sqsize", "1023"), ("power/pm_qos_latency_tolerance_us", drive.latency_tolerance),
     ):  # fmt: skip
         tree.text(f"{controller}/{attribute}", value)
@@ -407,7 +409,7 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
 
 def thermometer_folder(drive: Drive) -> str:
     """Give the folder of the kernel's thermometer of a drive, which the driver registers below the controller."""
-    return f"{drive.place}/nvme/nvme{drive.number}/hwmon{(drive.number or 0) + _FIRST_HWMON}"
+    return f"{drive.sysfs_path}/nvme/nvme{drive.number}/hwmon{(drive.number or 0) + _FIRST_HWMON}"
 
 
 def thermometer_readings(drive: Drive) -> dict[str, str]:

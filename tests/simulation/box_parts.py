@@ -73,12 +73,12 @@ class NetworkCard:
     vendor: int = 0xFFF3  # not assigned to anybody when this was written
     device: int = 0x1010
 
-    def lay_port(self, sheet: Sheet, place: str, number: int) -> None:
-        """Lay out the interface of one function, which is at `place`."""
+    def lay_port(self, sheet: Sheet, sysfs_path: str, number: int) -> None:
+        """Lay out the interface of one function, which is at `sysfs_path`."""
         name = self.names[number]
-        folder = f"{place}/net/{name}"
+        folder = f"{sysfs_path}/net/{name}"
         sheet.links[f"/sys/class/net/{name}"] = f"../../{folder.removeprefix('/sys/')}"
-        sheet.links[f"{folder}/device"] = f"../../../{place.rpartition('/')[2]}"
+        sheet.links[f"{folder}/device"] = f"../../../{sysfs_path.rpartition('/')[2]}"
         lay_interface(sheet, folder, mac=f"02:6b:65:6c:70:{number:02x}", speed_mbit_s=self.speed_mbit_s)
 
 
@@ -112,16 +112,16 @@ class Bond:
         ):  # fmt: skip
             sheet.text(f"{folder}/bonding/{file}", value)
         for name in self.card.names:
-            place = sheet.links[f"/sys/class/net/{name}"].replace("../..", "/sys", 1)
+            sysfs_path = sheet.links[f"/sys/class/net/{name}"].replace("../..", "/sys", 1)
             for file, value in (
                 ("mii_status", "up"), ("ad_aggregator_id", "1"), ("link_failure_count", "0"), ("state", "active"),
             ):  # fmt: skip
-                sheet.text(f"{place}/bonding_slave/{file}", value)
+                sheet.text(f"{sysfs_path}/bonding_slave/{file}", value)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Module:
-    """A memory module as the board's tables tell it."""
+    """A memory module as the board's tables describe it."""
 
     locator: str
     gibibytes: int

@@ -66,8 +66,8 @@ def show(score: WorldScore) -> str:
         lines.append(
             f"    {fault.cause}{state}: {delay}, named {fault.named}{wrong}; by {', '.join(fault.rules) or '-'}"
         )
-    lines += [f"    ALARM {told}" for told in score.false_alarms[:8]]
-    lines += [f"    notice {told}" for told in score.false_notices[:4]]
+    lines += [f"    ALARM {line}" for line in score.false_alarms[:8]]
+    lines += [f"    notice {line}" for line in score.false_notices[:4]]
     return "\n".join(lines)
 
 

@@ -219,7 +219,7 @@ def _misses(scores: Sequence[WorldScore]) -> list[str]:
     missed, misnamed, open_cases, alarms = [], [], [], []
     for score in scores:
         name = f"`{score.kind}` {score.seed}"
-        alarms += [f"{name} ({score.view}): {told}" for told in score.false_alarms]
+        alarms += [f"{name} ({score.view}): {line}" for line in score.false_alarms]
         for fault in score.faults:
             if fault.lasted and fault.found_hours is None:
                 missed.append(f"{name} ({score.view})")
@@ -245,7 +245,7 @@ PARTS = ("## Strange boxes", "## Acceptance runs", "## Sooner by a run")
 
 
 def put_parts(page: str, fresh: str) -> str:
-    """Put a part of the page in the place of the one that stands there.
+    """Put a part of the page instead of the one that stands there.
 
     Args:
         page: The page as it stands, empty for none.

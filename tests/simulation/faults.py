@@ -1,6 +1,6 @@
 """What goes wrong: each cause as something that acts on the running box, and that knows what it truly is.
 
-How a fault shows is drawn anew for each box: how fast it grows, when it strikes, how the drive comes back, which of its
+How a fault shows is drawn for each box: how fast it grows, when it strikes, how the drive comes back, which of its
 signs there are. Nothing in here knows the thresholds or weights of the program that is tried on it.
 """
 
@@ -29,7 +29,7 @@ class Fault(Influence):
         cured_at: When something cured it; None while it lasts.
         shown: Each time that it could be noticed from outside: drops, resets, new media errors, a day of many errors.
         episodes: Those of them that were drops, resets or links that fell short.
-        places: Paths of the ports at which it showed.
+        positions: Paths of the ports at which it showed.
         serials: Serial numbers of the drives on which it showed.
     """
 
@@ -38,7 +38,7 @@ class Fault(Influence):
     cured_at: float | None = None
     shown: list[float] = field(default_factory=list)
     episodes: list[float] = field(default_factory=list)
-    places: set[str] = field(default_factory=set)
+    positions: set[str] = field(default_factory=set)
     serials: set[str] = field(default_factory=set)
     manners: tuple[Manner, ...] = (Manner(),)
 
@@ -66,7 +66,7 @@ class Fault(Influence):
 
     def mark(self, life: Life) -> None:
         """Keep where it is to be seen."""
-        self.places.add(life.port.path)
+        self.positions.add(life.port.path)
         if life.drive is not None:
             self.serials.add(life.drive.serial)
 
@@ -218,7 +218,7 @@ class HeatFault(Fault):
     """A fan that stops, dust, a heat sink come loose: the drive is hot under load, slows down, and may drop.
 
     Attributes:
-        port: The place that is badly cooled.
+        port: The position that is badly cooled.
         degrees: How much warmer it grows.
         grows_days: Until it is that much warmer.
         drops_an_hour: When at its critical temperature.
@@ -231,7 +231,7 @@ class HeatFault(Fault):
     drops_an_hour: float = 0.5
 
     def concerns(self, life: Life) -> bool:
-        """It stays with the place."""
+        """It stays with the position."""
         return life.port is self.port
 
     def warmth(self, box: RunningBox, life: Life) -> float:
@@ -365,7 +365,7 @@ class SupplyFault(Fault):
     """Something shared: several drives lose their power, or their upstream part, at the same moment under load.
 
     Attributes:
-        ports: The places that share it.
+        ports: The positions that share it.
         drops_an_hour: At full load.
         loses_power: Whether the drives lose power (a supply), or only the bus (an upstream part).
     """
@@ -376,7 +376,7 @@ class SupplyFault(Fault):
     loses_power: bool = True
 
     def concerns(self, life: Life) -> bool:
-        """It stays with the places."""
+        """It stays with the positions."""
         return any(life.port is port for port in self.ports)
 
     def tick(self, box: RunningBox) -> None:

@@ -1,6 +1,6 @@
 """Writes a running box as frames of a recording, cheaply: the whole state only where something came, went or changed.
 
-Between such moments only counters and readings move, and those few files are laid out anew by themselves.
+Between such moments only counters and readings move, and those few files are laid out again by themselves.
 """
 
 import json
@@ -48,7 +48,7 @@ class FrameWriter:
         *,
         t: float,
         up: float,
-        anew: bool,
+        is_changed: bool,
         slept: float = 0.0,
         kmsg: tuple[str, ...] = (),
         uevents: tuple[Mapping[str, str], ...] = (),
@@ -58,7 +58,7 @@ class FrameWriter:
         Args:
             t: Unix seconds by the box's clock.
             up: Seconds since boot.
-            anew: Whether anything but counters and readings may have changed since the last frame.
+            is_changed: Whether anything but counters and readings may have changed since the last frame.
             slept: How much of the time since boot the machine was suspended.
             kmsg: Records of the kernel log since the last frame.
             uevents: Device events since the last frame.
@@ -71,8 +71,8 @@ class FrameWriter:
         if self._box.boot_id != self._boot_id:
             self._boot_id = frame["boot_id"] = self._box.boot_id
             self._state = {}
-            anew = True
-        frame |= self._compare(self._look()) if anew else self._touch()
+            is_changed = True
+        frame |= self._compare(self._look()) if is_changed else self._touch()
         if self._view.kernel_log and kmsg:
             frame["kmsg"] = kmsg
         if self._view.device_events and uevents:
@@ -81,7 +81,7 @@ class FrameWriter:
 
     def _look(self) -> dict[str, dict[str, Any]]:
         """Lay out the whole box, without what the view hides."""
-        state = self._box.state() if self._view.states_told else self._pretend()
+        state = self._box.state() if self._view.has_states else self._pretend()
         self._counted = {}
         view = self._view
         for key in _KEYS:
@@ -97,8 +97,8 @@ class FrameWriter:
         for drive in drives:
             drive.presence, drive.state = Presence.HERE, "live"
         state = self._box.state()
-        for drive, (presence, told) in zip(drives, stand, strict=True):
-            drive.presence, drive.state = presence, told
+        for drive, before in zip(drives, stand, strict=True):
+            drive.presence, drive.state = before
         return state
 
     def _compare(self, state: dict[str, dict[str, Any]]) -> dict[str, Any]:
@@ -128,28 +128,30 @@ class FrameWriter:
         files: dict[str, str] = {}
         nvme: dict[str, dict[str, Any]] = {}
         for port in self._box.walk_ports():
-            self._touch_counters(port.place, port.counters, files, has_aer=port.has_aer)
+            self._touch_counters(port.sysfs_path, port.counters, files, has_aer=port.has_aer)
             drive = port.drive
             if drive is not None and drive.presence is Presence.HERE and drive.number is not None:
-                self._touch_counters(drive.place, drive.counters, files, has_aer=drive.has_aer)
+                self._touch_counters(drive.sysfs_path, drive.counters, files, has_aer=drive.has_aer)
                 self._touch_drive(drive, files, nvme)
         self._state["files"].update(files)
         return {"files": files, "nvme": nvme}
 
-    def _touch_counters(self, place: str, counters: Mapping[str, int], files: dict[str, str], *, has_aer: bool) -> None:
+    def _touch_counters(
+        self, sysfs_path: str, counters: Mapping[str, int], files: dict[str, str], *, has_aer: bool
+    ) -> None:
         total = sum(counters.values())
-        if has_aer and self._counted.get(place, 0) != total:
-            self._counted[place] = total
-            files[f"{place}/aer_dev_correctable"] = aer_text(CORRECTABLE, "TOTAL_ERR_COR", counters)
+        if has_aer and self._counted.get(sysfs_path, 0) != total:
+            self._counted[sysfs_path] = total
+            files[f"{sysfs_path}/aer_dev_correctable"] = aer_text(CORRECTABLE, "TOTAL_ERR_COR", counters)
 
     def _touch_drive(self, drive: Drive, files: dict[str, str], nvme: dict[str, dict[str, Any]]) -> None:
         name = f"nvme{drive.number}"
         if self._view.sleeping or drive.power_control == "auto":
             for file, value in describe_sleep(sleeps=drive.sleeps):
-                if self._state["files"].get(f"{drive.place}/{file}") != f"{value}\n":
-                    files[f"{drive.place}/{file}"] = f"{value}\n"
+                if self._state["files"].get(f"{drive.sysfs_path}/{file}") != f"{value}\n":
+                    files[f"{drive.sysfs_path}/{file}"] = f"{value}\n"
         if self._view.block_statistics:
-            path = f"{drive.place}/nvme/{name}/{name}n1/stat"
+            path = f"{drive.sysfs_path}/nvme/{name}/{name}n1/stat"
             text = " ".join(f"{count:8d}" for count in drive.stat) + "\n"
             if self._state["files"].get(path) != text:
                 files[path] = text

@@ -1,8 +1,8 @@
 """Writes kelp-1, the demo: the storage box of a shore station that archives hydrophone recordings. All invented.
 
-Five months of its life, told sparsely: a frame or two a day, and a few around what happened. An update of the board's
+Five months of its life: a frame or two a day, and a few around what happened. An update of the board's
 firmware resets two links, one of which is put right; a drive falls off its bus after rests, until idle states are
-switched off; a flexible cable goes bad; a drive finds its first bad blocks; one drive refuses to tell of its health.
+switched off; a flexible cable goes bad; a drive finds its first bad blocks; one drive refuses to report its health.
 
 Run as ``python -m simulation.kelp FOLDER`` with ``tests`` on the path; ``FOLDER`` gets ``kelp-1.jsonl.gz``. The same
 input gives the same bytes, and a test holds the packaged file to it.

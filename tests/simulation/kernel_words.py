@@ -30,12 +30,12 @@ class Words:
     Attributes:
         version: The kernel's version, major and minor.
         by_address: The NVMe driver names the PCI function and not the controller (as the oldest kernels do).
-        tells_state: Whether a lost controller is told with its status register; else only the time-out is told.
+        logs_status: Whether a lost controller is logged with its status register; else only the time-out is.
     """
 
     version: tuple[int, int] = (6, 1)
     by_address: bool = False
-    tells_state: bool = True
+    logs_status: bool = True
 
     def _drive(self, number: int, address: str) -> str:
         return f"nvme {address}" if self.by_address else f"nvme nvme{number}"
@@ -45,7 +45,7 @@ class Words:
     ) -> list[Line]:
         """The driver finds that the controller does not answer, or says that it failed."""
         who = self._drive(number, address)
-        if not self.tells_state:
+        if not self.logs_status:
             return self.timed_out(number, address, queue=3, tag=17, action="reset controller")
         lines = [
             Line(
@@ -65,16 +65,16 @@ class Words:
         if self.version >= (6, 8):
             command = f"I/O tag {tag} ({0x1000 + tag:04x})"
             if action == "aborting":
-                told = f"{command} opcode 0x2 (I/O Cmd) QID {queue} timeout, aborting req_op:READ(0) size:131072"
+                text = f"{command} opcode 0x2 (I/O Cmd) QID {queue} timeout, aborting req_op:READ(0) size:131072"
             elif action == "reset controller":
-                told = f"{command} opcode 0x2 (I/O Cmd) QID {queue} timeout, reset controller"
+                text = f"{command} opcode 0x2 (I/O Cmd) QID {queue} timeout, reset controller"
             else:
-                told = f"{command} QID {queue} timeout, {action}"
+                text = f"{command} QID {queue} timeout, {action}"
         elif self.version >= (6, 1):
-            told = f"I/O {tag} (I/O Cmd) QID {queue} timeout, {action}"
+            text = f"I/O {tag} (I/O Cmd) QID {queue} timeout, {action}"
         else:
-            told = f"I/O {tag} QID {queue} timeout, {action}"
-        return [Line(f"{who}: {told}", WARNING, address)]
+            text = f"I/O {tag} QID {queue} timeout, {action}"
+        return [Line(f"{who}: {text}", WARNING, address)]
 
     def not_ready(self, number: int, address: str, csts: int = 0x1) -> list[Line]:
         """The reset did not bring the controller back."""
@@ -85,12 +85,12 @@ class Words:
         """The driver lets go of the controller."""
         lines = []
         if silent:
-            told = (
+            text = (
                 "Unable to change power state from D3cold to D0, device inaccessible"
                 if self.version >= (5, 19)
                 else "can't change power state from D3cold to D0 (config space inaccessible)"
             )
-            lines.append(Line(f"nvme {address}: {told}", ERROR, address))
+            lines.append(Line(f"nvme {address}: {text}", ERROR, address))
         words = (
             "Disabling device after reset failure" if self.version >= (6, 2) else "Removing after probe failure status"
         )
@@ -100,7 +100,7 @@ class Words:
         return lines
 
     def came_back(self, number: int, address: str, *, fresh: bool) -> list[Line]:
-        """The controller answers again, after a reset or as a device that was found anew."""
+        """The controller answers again, after a reset or as a device that was found again."""
         who = self._drive(number, address)
         lines = []
         if fresh:
@@ -110,7 +110,7 @@ class Words:
         return lines
 
     def slot(self, port: str, number: int, *words: str) -> list[Line]:
-        """The hot-plug driver tells of a slot."""
+        """The hot-plug driver reports a slot."""
         return [Line(f"pcieport {port}: pciehp: Slot({number}): {word}", INFORMATION, port) for word in words]
 
     def corrected(  # noqa: PLR0913 (the parts of one report)
@@ -118,11 +118,11 @@ class Words:
     ) -> list[Line]:
         """A correctable error: the root port's line, then the device's own."""
         word = "Correctable" if self.version >= (6, 8) else "Corrected"
-        told = "error message received from" if self.version >= (6, 9) else "error received:"
+        text = "error message received from" if self.version >= (6, 9) else "error received:"
         bit = _BIT_NAMES[name]
         layer, agent = _LAYERS.get(name, "Data Link Layer"), _AGENTS.get(name, "Receiver ID")
         lines = [
-            f"pcieport {port}: AER: {'Multiple ' if many else ''}{word} {told} {source}",
+            f"pcieport {port}: AER: {'Multiple ' if many else ''}{word} {text} {source}",
             f"{driver} {source}: PCIe Bus Error: severity={word}, type={layer}, ({agent})",
             f"{driver} {source}:   device [{ids}] error status/mask={1 << bit:08x}/0000e000",
             f"{driver} {source}:    [{bit:2d}] {name:<22s}",
@@ -133,15 +133,15 @@ class Words:
     def bad_medium(self, number: int, *, sector: int) -> list[Line]:
         """A read of data that the drive cannot give back."""
         disk = f"nvme{number}n1"
-        told = f"critical medium error, dev {disk}, sector {sector} op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
+        text = f"critical medium error, dev {disk}, sector {sector} op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
         if self.version < (5, 18):
-            return [Line(f"blk_update_request: {told}", ERROR)]
+            return [Line(f"blk_update_request: {text}", ERROR)]
         command = "Read" if self.version >= (6, 0) else "I/O Cmd"
         status = f"{disk}: {command}(0x2) @ LBA {sector}, 8 blocks, Unrecovered Read Error (sct 0x2 / sc 0x81) DNR"
-        return [Line(f"{status} ", ERROR), Line(told, ERROR)]
+        return [Line(f"{status} ", ERROR), Line(text, ERROR)]
 
     def limited(self, address: str, at: str, *, rates: tuple[str, int, str], best: tuple[str, int, str]) -> list[Line]:
-        """A device's path offers less than it could use: told once, at enumeration."""
+        """A device's path offers less than it could use: reported once, at enumeration."""
         (speed, width, gb_s), (best_speed, best_width, best_gb_s) = rates, best
         return [
             Line(
@@ -182,7 +182,7 @@ class KernelLog:
     """What the kernel still holds: a program that starts reads it from there again."""
 
     def reboot(self) -> None:
-        """Begin to count anew."""
+        """Begin to count again."""
         self.sequence = 0
         self.records.clear()
         self.kept.clear()

@@ -1,6 +1,6 @@
 """How a drive is lost while the box runs, what is said of it, and how it comes back.
 
-The kernel's part of the story follows its drivers: a port with hot plug tells of the link and lets the device go at
+The kernel's part of the story follows its drivers: a port with hot plug reports the link and lets the device go at
 once; without, the NVMe driver notices by itself, tries a reset, and gives the controller up when that fails.
 """
 
@@ -17,7 +17,7 @@ class Return(StrEnum):
     """How it comes back."""
 
     RESET = "reset"  # by the driver's own reset, within the minute
-    REPLUG = "replug"  # as a device that is found anew
+    REPLUG = "replug"  # as a device that is found again
     REBOOT = "reboot"  # when the machine is started again
     POWER = "power"  # only when its power was taken away
 
@@ -79,7 +79,7 @@ def lose(box: RunningBox, life: Life, manner: Manner) -> bool:
 
 
 def _address(drive: Drive) -> str:
-    return drive.place.rpartition("/")[2]
+    return drive.sysfs_path.rpartition("/")[2]
 
 
 def _fail(box: RunningBox, drive: Drive, manner: Manner) -> None:
@@ -98,7 +98,7 @@ def _fail(box: RunningBox, drive: Drive, manner: Manner) -> None:
 
 def _pull(box: RunningBox, life: Life, drive: Drive) -> None:
     """The hot-plug driver sees the link go."""
-    port = life.port.place.rpartition("/")[2]
+    port = life.port.sysfs_path.rpartition("/")[2]
     box.say(box.words.slot(port, life.port.slot_number, "Link Down", "Card not present"))
     if box.draw.random() < 0.5:
         box.say(box.words.controller_down(drive.number or 0, _address(drive), pci_status=0xFFFF), later=0.1)
@@ -120,14 +120,14 @@ def _reset(box: RunningBox, life: Life, drive: Drive, manner: Manner) -> None:
 
 def _let_go(box: RunningBox, life: Life, drive: Drive, *, silent: bool) -> None:
     """The driver gives up; where the port has hot plug, the function goes too."""
-    number, controller = drive.number or 0, f"{drive.place}/nvme/nvme{drive.number}"
+    number, controller = drive.number or 0, f"{drive.sysfs_path}/nvme/nvme{drive.number}"
     if not (life.port.hot_plug and silent):
         box.say(box.words.not_ready(number, _address(drive)) if not silent else [], later=0.6)
         box.say(box.words.given_up(number, _address(drive), silent=silent), later=0.8)
     box.device_event("remove", f"{controller}/nvme{number}n1", "block", devname=f"nvme{number}n1", devtype="disk")
     box.device_event("remove", controller, "nvme", devname=f"nvme{number}")
     if life.port.hot_plug and silent:
-        box.device_event("remove", drive.place, "pci")
+        box.device_event("remove", drive.sysfs_path, "pci")
         drive.presence = Presence.AWAY
     else:
         drive.presence = Presence.DEAD if silent else Presence.UNBOUND
@@ -136,13 +136,13 @@ def _let_go(box: RunningBox, life: Life, drive: Drive, *, silent: bool) -> None:
 
 
 def _find_again(box: RunningBox, life: Life, drive: Drive) -> None:
-    """The kernel finds it anew: by the port's own word, or because the owner asked for the bus to be looked over."""
+    """The kernel finds it again: by the port's own word, or because the owner asked for the bus to be looked over."""
     if box.is_off or drive.presence is Presence.HERE:
         return
     if drive.presence in (Presence.DEAD, Presence.UNBOUND):
-        box.device_event("remove", drive.place, "pci")
+        box.device_event("remove", drive.sysfs_path, "pci")
     elif life.port.hot_plug:
-        port = life.port.place.rpartition("/")[2]
+        port = life.port.sysfs_path.rpartition("/")[2]
         box.say(box.words.slot(port, life.port.slot_number, "Card present", "Link Up"))
     drive.presence = Presence.HERE
     drive.state = "live"
@@ -150,9 +150,9 @@ def _find_again(box: RunningBox, life: Life, drive: Drive) -> None:
     drive.stat = [0] * 11
     life.idle_since = box.now
     box.box.state()  # gives it a number
-    number, controller = drive.number or 0, f"{drive.place}/nvme/nvme{drive.number}"
+    number, controller = drive.number or 0, f"{drive.sysfs_path}/nvme/nvme{drive.number}"
     box.say(box.words.came_back(number, _address(drive), fresh=True), later=0.1)
-    box.device_event("add", drive.place, "pci")
+    box.device_event("add", drive.sysfs_path, "pci")
     box.device_event("add", controller, "nvme", devname=f"nvme{number}")
     box.device_event("add", f"{controller}/nvme{number}n1", "block", devname=f"nvme{number}n1", devtype="disk")
     box.changed()

@@ -1,4 +1,4 @@
-"""A recording in which time passes while one waits, in the place of a machine that lives."""
+"""A recording in which time passes while one waits, instead of a machine that lives."""
 
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame

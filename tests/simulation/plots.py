@@ -50,7 +50,7 @@ def plan(kind: str, box: RunningBox, draw: random.Random, family: Family, until:
     faults: list[Fault] = []
     for cause in causes:
         began = box.now + draw.uniform(0.15, 0.4) * length
-        for _ in range(20):  # another place than the first fault's
+        for _ in range(20):  # another position than the first fault's
             fault = PLOTS[cause](box, draw, family, began, until)
             if not any(other.concerns(life) and fault.concerns(life) for other in faults for life in box.lives):
                 break

@@ -174,10 +174,10 @@ def write_proofs(scores: Sequence[ProofScore], *, command: str) -> str:
 def _row(name: str, scores: Sequence[ProofScore]) -> str:
     named = [cause for score in scores for cause in score.named if cause != CauseName.UNDETERMINED]
     right = sum(cause == score.kind for score in scores for cause in score.named)
-    told = sum(len(score.named) for score in scores)
+    said = sum(len(score.named) for score in scores)
     return (
         f"| {name} | {len(scores)} | {share(sum(score.found for score in scores), len(scores))} "
-        f"| {share(right, len(named))} | {share(told - len(named), told)} | {sum(score.wrongly for score in scores)} |"
+        f"| {share(right, len(named))} | {share(said - len(named), said)} | {sum(score.wrongly for score in scores)} |"
     )
 
 

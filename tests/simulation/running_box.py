@@ -106,7 +106,7 @@ class RunningBox:
         """By boot, whether the machine was shut down before it, so that whoever watches was stopped."""
         self.stays_away: set[str] = set()
         """Serial numbers of drives that a plain restart does not bring back."""
-        self._anew = True
+        self._is_changed = True
         self._blind_until = 0.0
         self._agenda: list[tuple[float, int, Callable[[], None]]] = []
         self._order = itertools.count()
@@ -183,7 +183,7 @@ class RunningBox:
             life.drive.sleeps = (self.view.sleeping or self.sleeping) and here and load == 0
 
     def set_errors(self, life: Life) -> None:
-        """Reckon a link's error rate anew: few errors without traffic, for idle symbols are carried too."""
+        """Work out a link's error rate again: few errors without traffic, for idle symbols are carried too."""
         carried = 0.15 + 0.85 * min(1.0, life.load / (0.3 * FULL_MB_S))
         added = sum(influence.error_rate(self, life) for influence in self.influences)
         life.errors_a_second = (life.base_errors_an_hour * carried + added) / 3600.0
@@ -256,8 +256,8 @@ class RunningBox:
         expected = life.errors_a_second * seconds
         if expected > 200:
             return self.count_errors(life, max(0, round(self.draw.gauss(expected, math.sqrt(expected)))))
-        place = life.port.path
-        left = self._deadlines.get(place)
+        path = life.port.path
+        left = self._deadlines.get(path)
         if left is None:
             left = self.draw.expovariate(1.0)
         number = 0
@@ -265,11 +265,11 @@ class RunningBox:
             expected -= left
             left = self.draw.expovariate(1.0)
             number += 1
-        self._deadlines[place] = left - expected
+        self._deadlines[path] = left - expected
         return self.count_errors(life, number) if number else None
 
     def count_errors(self, life: Life, number: int, *, at_drive: float = 0.6) -> None:
-        """Count errors at both ends of a link, and let the kernel tell of a few.
+        """Count errors at both ends of a link, and let the kernel report a few.
 
         Args:
             life: The link.
@@ -299,8 +299,8 @@ class RunningBox:
         if not side.has_aer:
             return
         at_port = side is life.port
-        port = life.port.place.rpartition("/")[2]
-        source = port if at_port else drive.place.rpartition("/")[2]
+        port = life.port.sysfs_path.rpartition("/")[2]
+        source = port if at_port else drive.sysfs_path.rpartition("/")[2]
         ids = "fff3:1004" if at_port else f"{drive.vendor:04x}:{drive.device:04x}"
         for _ in range(min(_MOST_LOGGED, number)):
             lines = self.words.corrected(
@@ -331,12 +331,12 @@ class RunningBox:
         line = self._writer.frame(
             t=self.now + self.clock_error,
             up=self.up,
-            anew=self._anew,
+            is_changed=self._is_changed,
             slept=self.slept,
             kmsg=self.log.take(),
             uevents=tuple(self.uevents),
         )
-        self._anew = False
+        self._is_changed = False
         self.uevents.clear()
         self._lines.append(line)
 
@@ -353,16 +353,16 @@ class RunningBox:
 
     def changed(self) -> None:
         """Note that more than counters changed, for the next frame."""
-        self._anew = True
+        self._is_changed = True
 
     def say(self, lines: list[Line], *, later: float = 0.0) -> None:
         """Let the kernel write lines."""
         self.log.write(lines, up=self.up - self.slept + later)  # the kernel's stamps stop in suspend
 
-    def device_event(self, action: str, place: str, subsystem: str, **more: str) -> None:
+    def device_event(self, action: str, sysfs_path: str, subsystem: str, **more: str) -> None:
         """Let the kernel send a device event."""
         self._device_sequence += 1
-        event = {"action": action, "devpath": place.removeprefix("/sys"), "subsystem": subsystem}
+        event = {"action": action, "devpath": sysfs_path.removeprefix("/sys"), "subsystem": subsystem}
         self.uevents.append(event | {"seqnum": str(self._device_sequence)} | more)
 
     # --- starting and stopping --------------------------------------------------------------------------------------

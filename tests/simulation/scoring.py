@@ -1,8 +1,8 @@
 """What the program said of a simulated box, set against what was true of it.
 
 An *alarm* is a finding that *differs* or is a *sign*, raised at warning or worse, or risen to it; a *notice* is one
-raised below. What could not be read is neither. A fault is *found* once anything is said, after it began, of a place or
-a drive that it truly concerns; the *cause named* is the first cause of whatever was said of it last.
+raised below. What could not be read is neither. A fault is *found* once anything is said, after it began, of a
+position or a drive that it truly concerns; the *cause named* is the first cause of whatever was said of it last.
 """
 
 import statistics
@@ -108,25 +108,26 @@ def score(world: World, changes: Sequence[FindingChange], *, frames: int, second
 def _file(world: World, result: WorldScore, change: FindingChange, *, is_alarm: bool) -> None:
     finding = change.finding
     if any(
-        concerns(world, fault.places, fault.serials, finding) and _not_before(fault, change) for fault in world.faults
+        concerns(world, fault.positions, fault.serials, finding) and _not_before(fault, change)
+        for fault in world.faults
     ):
         return
     for path, begin, end, _ in world.upkeep.excused:
         if begin - CLOCK_SLACK <= change.at <= end + CLOCK_SLACK and concerns(world, {path}, set(), finding):
             result.excused += 1
             return
-    place = finding.position or finding.key or finding.subject
-    told = f"day {(change.at - world.until) / DAY + world.days:.1f}: {finding.rule} {place}: {finding.summary}"
-    (result.false_alarms if is_alarm else result.false_notices).append(told)
+    position = finding.position or finding.key or finding.subject
+    line = f"day {(change.at - world.until) / DAY + world.days:.1f}: {finding.rule} {position}: {finding.summary}"
+    (result.false_alarms if is_alarm else result.false_notices).append(line)
 
 
 def _not_before(fault: Fault, change: FindingChange) -> bool:
     return change.at >= fault.began_at - CLOCK_SLACK
 
 
-def concerns(world: World, places: set[str], serials: set[str], finding: Finding) -> bool:
-    """Whether a finding is about one of some places or drives."""
-    labels = {world.labels[path] for path in places if path in world.labels}
+def concerns(world: World, positions: set[str], serials: set[str], finding: Finding) -> bool:
+    """Whether a finding is about one of some positions or drives."""
+    labels = {world.labels[path] for path in positions if path in world.labels}
     about = {
         finding.position,
         finding.key,
@@ -134,10 +135,10 @@ def concerns(world: World, places: set[str], serials: set[str], finding: Finding
         finding.evidence.get("path"),
         finding.evidence.get("serial"),
     }
-    if about & (labels | places | serials):
+    if about & (labels | positions | serials):
         return True
     words = " ".join(str(text) for text in (finding.key, finding.subject))
-    return any(path in words.split() for path in places) or any(serial in words for serial in serials)
+    return any(path in words.split() for path in positions) or any(serial in words for serial in serials)
 
 
 def _score_fault(world: World, fault: Fault, changes: Iterable[FindingChange]) -> FaultScore:
@@ -151,7 +152,7 @@ def _score_fault(world: World, fault: Fault, changes: Iterable[FindingChange]) -
         finding = change.finding
         if change.at < fault.began_at or change.change is Change.CLEARED or finding.kind is Kind.UNVERIFIED:
             continue
-        if not concerns(world, fault.places, fault.serials, finding):
+        if not concerns(world, fault.positions, fault.serials, finding):
             continue
         if result.found_hours is None:
             result.found_hours = max(0.0, (change.at - first) / HOUR)

@@ -42,19 +42,19 @@ def slot(  # noqa: PLR0913 (the fields of one structure)
     type_code: int,
     width: int,
     usage: int = 4,
-    place: tuple[int, int, int] = (0xFFFF, 0xFF, 0xFF),
+    location: tuple[int, int, int] = (0xFFFF, 0xFF, 0xFF),
     base_width: int = 0,
     peers: Iterable[tuple[int, int, int, int]] = (),
     characteristics_2: int = 0,
     generation: int = 0,
     length: int | None = None,
 ) -> bytes:
-    """Build a type 9 structure; `place` and `peers` are segment, bus, device.function (and lanes)."""
+    """Build a type 9 structure; `location` and `peers` are segment, bus, device.function (and lanes)."""
     groups = list(peers)
     full = 0x18 + 5 * len(groups)
     fields: dict[int, int | tuple[int, int]] = {
         0x04: 1, 0x05: type_code, 0x06: width, 0x07: usage, 0x08: 4, 0x0B: 0x0C, 0x0C: characteristics_2,
-        0x0D: (place[0], 2), 0x0F: place[1], 0x10: place[2], 0x11: base_width, 0x12: len(groups),
+        0x0D: (location[0], 2), 0x0F: location[1], 0x10: location[2], 0x11: base_width, 0x12: len(groups),
         0x13 + 5 * len(groups): generation, 0x14 + 5 * len(groups): width,
     }  # fmt: skip
     for number, (segment, bus, device_function, lanes) in enumerate(groups):

@@ -1,4 +1,4 @@
-"""The demo: its packaged file is what its generator writes, it stays small, and it tells its story."""
+"""The demo: its packaged file is what its generator writes, it stays small, and it has its story."""
 
 import gzip
 import json
@@ -33,8 +33,8 @@ def lines() -> list[str]:
 
 @cache
 def as_it_stands() -> Snapshot:
-    told = lines()
-    host = RecordedHost(parse_header(told[0]), parse_frames(iter(told[1:])))
+    recording = lines()
+    host = RecordedHost(parse_header(recording[0]), parse_frames(iter(recording[1:])))
     while host.advance():
         pass
     return read_snapshot(host)
@@ -126,11 +126,11 @@ def test_a_drive_has_found_its_first_bad_blocks() -> None:
 
 
 def test_the_log_has_drops_after_rests_and_under_the_copy_and_of_lost_data() -> None:
-    told: dict[EventKind, list[float]] = {}
+    moments: dict[EventKind, list[float]] = {}
     for line in lines()[1:]:
         frame = json.loads(line)
         for timed in kernel_events(frame.get("kmsg", ())):
-            told.setdefault(timed.event.kind, []).append(frame["t"])
-    assert len(told[EventKind.CONTROLLER_DOWN]) >= 8
-    assert len(told[EventKind.MEDIA_ERROR]) >= 2
-    assert len(told[EventKind.AER_CORRECTABLE]) >= 20
+            moments.setdefault(timed.event.kind, []).append(frame["t"])
+    assert len(moments[EventKind.CONTROLLER_DOWN]) >= 8
+    assert len(moments[EventKind.MEDIA_ERROR]) >= 2
+    assert len(moments[EventKind.AER_CORRECTABLE]) >= 20

@@ -22,8 +22,8 @@ SEEDS = {"heat": 0}
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_cause_named_is_the_true_one_and_what_is_sound_raises_no_alarm(kind: str) -> None:
     world = make_world(kind, SEEDS.get(kind, 1), SIX_WEEKS)
-    told = try_world(world)
-    assert [(fault.cause, fault.named) for fault in told.faults] == [(fault.cause,) * 2 for fault in world.faults]
-    assert all(fault.lasted for fault in told.faults)
-    assert len(told.faults) == {"healthy": 0, "two-at-once": 2}.get(kind, 1)
-    assert told.false_alarms == []
+    scored = try_world(world)
+    assert [(fault.cause, fault.named) for fault in scored.faults] == [(fault.cause,) * 2 for fault in world.faults]
+    assert all(fault.lasted for fault in scored.faults)
+    assert len(scored.faults) == {"healthy": 0, "two-at-once": 2}.get(kind, 1)
+    assert scored.false_alarms == []

@@ -38,7 +38,7 @@ def test_a_fault_is_found_at_the_first_word_of_its_place() -> None:
     world = ran("drive-firmware", 3)
     fault = world.faults[0]
     first = min(fault.shown)
-    label = world.labels[next(iter(fault.places))]
+    label = world.labels[next(iter(fault.positions))]
     other = next(known for known in world.labels.values() if known != label)
     right = (Cause(cause="drive-firmware", probability=0.9),)
     wrong = (Cause(cause="heat", probability=0.9),)
@@ -80,7 +80,7 @@ def test_what_truly_was_not_as_planned_is_no_false_alarm() -> None:
 def test_without_a_declaration_places_are_told_by_path_or_serial() -> None:
     world = ran("drive-failing", 2)
     fault = world.faults[0]
-    serial, path = next(iter(fault.serials)), next(iter(fault.places))
+    serial, path = next(iter(fault.serials)), next(iter(fault.positions))
     for key in (serial, path):
         result = score(world, [said(max(fault.shown), None, key=key)], frames=1, seconds=1.0)
         assert result.faults[0].found_hours is not None

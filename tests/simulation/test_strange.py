@@ -43,31 +43,31 @@ def read(frames: list[dict[str, Any]], name: str, value: str) -> bool:
 
 
 SHOWN: dict[str, Callable[[list[dict[str, Any]]], bool]] = {
-    "pulled-by-hand": lambda told: said(told, "Link Down", "Card not present", "Card present"),
-    "reset-by-hand": lambda told: said(told, "resetting controller"),
-    "suspends": lambda told: (
-        any(frame["up"] - frame.get("mono", frame["up"]) > 3600 for frame in told) and said(told, "suspend entry")
+    "pulled-by-hand": lambda frames: said(frames, "Link Down", "Card not present", "Card present"),
+    "reset-by-hand": lambda frames: said(frames, "resetting controller"),
+    "suspends": lambda frames: (
+        any(frame["up"] - frame.get("mono", frame["up"]) > 3600 for frame in frames) and said(frames, "suspend entry")
     ),
-    "renames": lambda told: read(told, "/hostname", "skiff-renamed"),
-    "usb-case": lambda told: any("sdz" in str(event) for frame in told for event in frame.get("uevents", ())),
-    "disks-in-standby": lambda told: "STANDBY" in str(told) and "power_on_time" in str(told),
-    "drives-that-sleep": lambda told: read(told, "runtime_status", "suspended"),
-    "floating-sensors": lambda told: read(told, "temp3_input", "127000"),
-    "firmware-raid": lambda told: read(told, "md/level", "container") and read(told, "md126/md/level", "raid1"),
-    "clock-wrong-at-boot": lambda told: max(abs(a["t"] - b["t"]) for a, b in pairwise(told)) > 6000,
-    "loud-log": lambda told: max(len(frame.get("kmsg", ())) for frame in told) >= 50,
-    "watch-starts-again": lambda told: (
-        len(records := [r for frame in told for r in frame.get("kmsg", ())]) > len(set(records))
+    "renames": lambda frames: read(frames, "/hostname", "skiff-renamed"),
+    "usb-case": lambda frames: any("sdz" in str(event) for frame in frames for event in frame.get("uevents", ())),
+    "disks-in-standby": lambda frames: "STANDBY" in str(frames) and "power_on_time" in str(frames),
+    "drives-that-sleep": lambda frames: read(frames, "runtime_status", "suspended"),
+    "floating-sensors": lambda frames: read(frames, "temp3_input", "127000"),
+    "firmware-raid": lambda frames: read(frames, "md/level", "container") and read(frames, "md126/md/level", "raid1"),
+    "clock-wrong-at-boot": lambda frames: max(abs(a["t"] - b["t"]) for a, b in pairwise(frames)) > 6000,
+    "loud-log": lambda frames: max(len(frame.get("kmsg", ())) for frame in frames) >= 50,
+    "watch-starts-again": lambda frames: (
+        len(records := [r for frame in frames for r in frame.get("kmsg", ())]) > len(set(records))
     ),
-    "twin-serials": lambda told: sum("0123456789ABCDEF" in text for text in told[0]["files"].values()) == 2,
-    "advisory-reports": lambda told: said(told, "NonFatalErr"),
-    "commands-refused": lambda told: said(told, "not supported"),
-    "restarts-unasked": lambda told: sum("boot_id" in frame for frame in told) >= 9,
-    "pulled-in-one-frame": lambda told: said(told, "Removing from iommu group", "Card not present"),
-    "check-in-parts": lambda told: read(told, "md/sync_action", "check"),
-    "rescue-boot": lambda told: read(told, "/hostname", "rescue"),
-    "second-member-lost": lambda told: read(told, "md/degraded", "2"),
-    "fails-on-a-platform": lambda told: any("fc800000" in path for path in told[0]["links"].values()),
+    "twin-serials": lambda frames: sum("0123456789ABCDEF" in text for text in frames[0]["files"].values()) == 2,
+    "advisory-reports": lambda frames: said(frames, "NonFatalErr"),
+    "commands-refused": lambda frames: said(frames, "not supported"),
+    "restarts-unasked": lambda frames: sum("boot_id" in frame for frame in frames) >= 9,
+    "pulled-in-one-frame": lambda frames: said(frames, "Removing from iommu group", "Card not present"),
+    "check-in-parts": lambda frames: read(frames, "md/sync_action", "check"),
+    "rescue-boot": lambda frames: read(frames, "/hostname", "rescue"),
+    "second-member-lost": lambda frames: read(frames, "md/degraded", "2"),
+    "fails-on-a-platform": lambda frames: any("fc800000" in path for path in frames[0]["links"].values()),
 }
 
 
@@ -102,7 +102,7 @@ def test_each_part_of_the_page_takes_its_own_place() -> None:
 
 @pytest.mark.parametrize("kind", HEALTHY)
 def test_a_sound_box_raises_no_alarm_whatever_is_strange_about_it(kind: str) -> None:
-    told, changes = try_strange(kind, 3, ((7200.0, 10.0),))
-    assert told.frames > 40
-    assert told.lines == len(changes)
-    assert told.alarms == []
+    scored, changes = try_strange(kind, 3, ((7200.0, 10.0),))
+    assert scored.frames > 40
+    assert scored.lines == len(changes)
+    assert scored.alarms == []

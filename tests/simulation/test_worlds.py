@@ -49,10 +49,10 @@ def test_the_frames_add_up_to_the_box_as_it_stands(kind: str, seed: int) -> None
     lines += running._lines
     host = replayed(lines)
     state = running.box.state()
-    for path, text in state["files"].items() if world.view.states_told else ():
+    for path, text in state["files"].items() if world.view.has_states else ():
         if not world.view.hides(path):
             assert host.file(path) == text.encode(), path
-    if world.view.health is HealthView.LOG and world.view.states_told:
+    if world.view.health is HealthView.LOG and world.view.has_states:
         assert host._nvme == state["nvme"]
 
 
@@ -176,6 +176,6 @@ def test_a_swap_moves_a_drive_with_its_counters() -> None:
         for _ in world.lines():
             pass
         fault = world.faults[0]
-        moved += len(fault.places) > 1
+        moved += len(fault.positions) > 1
         assert len(fault.serials) == 1
     assert moved >= 1

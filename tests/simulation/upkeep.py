@@ -119,7 +119,7 @@ class Upkeep(Influence):
         kernels = self.customs.kernels
         here = kernels.index(box.words.version) if box.words.version in kernels else 0
         major, minor = kernels[min(here + (box.draw.random() < 0.3), len(kernels) - 1)]
-        box.words = Words(version=(major, minor), by_address=box.words.by_address, tells_state=box.words.tells_state)
+        box.words = Words(version=(major, minor), by_address=box.words.by_address, logs_status=box.words.logs_status)
         box.box.kernel = f"{major}.{minor}.0-{box.draw.randint(20, 99)}-amd64"
         if box.draw.random() < 0.12:
             box.box.bios_version = f"1.{box.draw.randint(20, 60)}"
@@ -170,10 +170,10 @@ class Upkeep(Influence):
         drive = life.drive
         if box.is_off or drive is None or drive.presence is not Presence.HERE or drive.number is None:
             return
-        controller, number = f"{drive.place}/nvme/nvme{drive.number}", drive.number
+        controller, number = f"{drive.sysfs_path}/nvme/nvme{drive.number}", drive.number
         box.device_event("remove", f"{controller}/nvme{number}n1", "block")
         box.device_event("remove", controller, "nvme")
-        box.device_event("remove", drive.place, "pci")
+        box.device_event("remove", drive.sysfs_path, "pci")
         drive.presence, drive.number = Presence.AWAY, None
         back = box.now + box.draw.uniform(60, 4 * HOUR)
         self.excused.append((life.port.path, box.now, back + HOUR, "taken out"))
@@ -187,9 +187,9 @@ class Upkeep(Influence):
         drive.counters.clear()
         drive.stat = [0] * 11
         box.box.state()
-        controller, number = f"{drive.place}/nvme/nvme{drive.number}", drive.number or 0
-        box.say(box.words.came_back(number, drive.place.rpartition("/")[2], fresh=True))
-        box.device_event("add", drive.place, "pci")
+        controller, number = f"{drive.sysfs_path}/nvme/nvme{drive.number}", drive.number or 0
+        box.say(box.words.came_back(number, drive.sysfs_path.rpartition("/")[2], fresh=True))
+        box.device_event("add", drive.sysfs_path, "pci")
         box.device_event("add", controller, "nvme")
         box.changed()
         box.set_errors(life)
@@ -206,13 +206,13 @@ class Upkeep(Influence):
         life = box.draw.choice(box.lives)
         drive = life.drive
         if not box.is_off and drive and drive.number is not None and drive.presence is Presence.HERE:
-            address = drive.place.rpartition("/")[2]
+            address = drive.sysfs_path.rpartition("/")[2]
             box.say(box.words.timed_out(drive.number, address, queue=4, tag=210, action="completion polled"))
 
     def _forge(self, box: RunningBox) -> None:
         if not box.is_off:
-            told = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
-            box.say([Line(told, level=12)])  # facility 1: written by a program
+            line = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
+            box.say([Line(line, level=12)])  # facility 1: written by a program
 
     def _chatter(self, box: RunningBox) -> None:
         if not box.is_off:
@@ -220,14 +220,14 @@ class Upkeep(Influence):
 
 
 def are_alike(first: Life, second: Life) -> bool:
-    """Whether two places and their drives are of a kind, so that a swap changes nothing that was planned."""
+    """Whether two positions and their drives are of a kind, so that a swap changes nothing that was planned."""
     if first.drive is None or second.drive is None or first.drive.model != second.drive.model:
         return False
     return (first.port.generation, first.port.lanes) == (second.port.generation, second.port.lanes)
 
 
 def swap_drives(box: RunningBox, first: Life, second: Life) -> None:
-    """With the power off, swap the drives of two places."""
+    """With the power off, swap the drives of two positions."""
     if box.is_off:
         return
     box.shut_down(seconds=1800, power_off=True)

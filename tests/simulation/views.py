@@ -38,7 +38,7 @@ class View:
         around_events: Whether there is a frame shortly before and shortly after each event.
         before_seconds: How long before.
         registers: Whether config space was recorded; else only link attributes.
-        block_statistics: Whether load can be told.
+        block_statistics: Whether load can be seen.
         counting: Which ends count correctable errors.
         health: What the reader gets of the drives' health.
         power_files: Whether the kernel's account of run-time power is there.
@@ -46,7 +46,7 @@ class View:
         kernel_log: Whether kernel messages were recorded.
         error_lines: Whether those of error reports are among them (the rate of lines is limited).
         device_events: Whether device events were recorded.
-        states_told: Whether what is gone is gone from the recorded state too; else only log and events tell of a drop.
+        has_states: Whether what is gone is gone from the recorded state too; else only log and events tell of a drop.
         up_told: Whether frames give the time since boot.
         missing_share: Share of frames that were not taken.
         words: The kernel's wording at the start.
@@ -64,7 +64,7 @@ class View:
     kernel_log: bool = True
     error_lines: bool = True
     device_events: bool = True
-    states_told: bool = True
+    has_states: bool = True
     up_told: bool = True
     missing_share: float = 0.0
     words: Words = field(default_factory=Words)
@@ -90,7 +90,7 @@ class View:
             self.around_events
             and self.block_statistics
             and self.kernel_log
-            and self.states_told
+            and self.has_states
             and not self.sleeping
             and self.counting is Counting.BOTH
             and self.health is HealthView.LOG
@@ -112,10 +112,10 @@ class View:
                 ("no kernel log", not self.kernel_log),
                 ("no error lines", not self.error_lines),
                 ("no device events", not self.device_events),
-                ("drops in the log alone", not self.states_told),
+                ("drops in the log alone", not self.has_states),
                 ("no uptime", not self.up_told),
                 ("names by address", self.words.by_address),
-                ("no controller state", not self.words.tells_state),
+                ("no controller state", not self.words.logs_status),
             )
             if said
         ]
@@ -152,8 +152,8 @@ def draw_view(draw: random.Random, *, kernels: tuple[tuple[int, int], ...], spac
         kernel_log=kernel_log,
         error_lines=counting is not Counting.NONE and not lacks(0.2),
         device_events=not kernel_log or not lacks(0.3),
-        states_told=not kernel_log or not lacks(0.15),
+        has_states=not kernel_log or not lacks(0.15),
         up_told=not lacks(0.15),
         missing_share=draw.choice((0.0, 0.0, 0.02, 0.1)),
-        words=Words(version=draw.choice(kernels), by_address=lacks(0.1), tells_state=not lacks(0.2)),
+        words=Words(version=draw.choice(kernels), by_address=lacks(0.1), logs_status=not lacks(0.2)),
     )

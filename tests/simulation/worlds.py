@@ -76,7 +76,7 @@ class World:
                     "cured_at": fault.cured_at,
                     "shown": len(fault.shown),
                     "first_shown_at": min(fault.shown, default=None),
-                    "positions": sorted(self.labels.get(path, path) for path in fault.places),
+                    "positions": sorted(self.labels.get(path, path) for path in fault.positions),
                     "serials": sorted(fault.serials),
                 }
                 for fault in self.faults

@@ -37,7 +37,7 @@ class CountersThatCannotBe(Oddity):
 
 @dataclass(slots=True)
 class FirmwareCountsAnew(Oddity):
-    """New firmware of a drive counts otherwise: media errors, unsafe shutdowns and hours jump, or begin anew."""
+    """New firmware of a drive counts otherwise: media errors, unsafe shutdowns and hours jump, or begin again."""
 
     def prepare(self, box: RunningBox) -> None:
         box.at(box.draw.uniform(box.now + 3 * DAY, self.until - 3 * DAY), lambda: self._update(box))
@@ -157,7 +157,7 @@ class ReplayTimeouts(Oddity):
                 number = max(1, round(self._an_hour / 4))
                 life.port.counters["Timeout"] = life.port.counters.get("Timeout", 0) + number
                 if box.view.error_lines and life.port.has_aer:
-                    port = life.port.place.rpartition("/")[2]
+                    port = life.port.sysfs_path.rpartition("/")[2]
                     box.say(
                         box.words.corrected(
                             port=port, source=port, driver="pcieport", name="Timeout", ids="fff3:1004", many=False
@@ -183,7 +183,7 @@ class AdvisoryReports(Oddity):
         drive.counters["NonFatalErr"] = drive.counters.get("NonFatalErr", 0) + 1
         if not box.view.error_lines:
             return
-        port, address = (place.rpartition("/")[2] for place in (life.port.place, drive.place))
+        port, address = (sysfs_path.rpartition("/")[2] for sysfs_path in (life.port.sysfs_path, drive.sysfs_path))
         word = "Correctable" if box.words.version >= (6, 8) else "Corrected"
         lines = [
             f"pcieport {port}: AER: {word} error received: {address}",

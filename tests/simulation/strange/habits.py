@@ -77,22 +77,22 @@ class CaseUnplugged(Oddity):
     def _come(self, box: RunningBox, life: Life, drive: Drive) -> None:
         if box.is_off or drive.presence is not Presence.AWAY:
             return
-        name = life.port.place.rpartition("/")[2]
+        name = life.port.sysfs_path.rpartition("/")[2]
         box.say(box.words.slot(name, life.port.slot_number, "Card present", "Link Up"))
         bring_back(box, drive, unplugged=True)
-        lay_files(box, drive.place, (("removable", "removable"),))
+        lay_files(box, drive.sysfs_path, (("removable", "removable"),))
         box.at(box.now + box.draw.uniform(1, 5) * HOUR, lambda: self._go(box, life, drive))
 
     def _go(self, box: RunningBox, life: Life, drive: Drive) -> None:
         if not is_here(box, life):
             return
-        place, name = drive.place, life.port.place.rpartition("/")[2]
+        sysfs_path, name = drive.sysfs_path, life.port.sysfs_path.rpartition("/")[2]
         box.say(box.words.slot(name, life.port.slot_number, "Link Down", "Card not present"))
         let_go(box, life, drive)
-        box.device_event("remove", place, "pci")
+        box.device_event("remove", sysfs_path, "pci")
         drive.presence = Presence.AWAY
         drive.health.unsafe_shutdowns += 1
-        box.box.extra_files.pop(f"{place}/removable", None)
+        box.box.extra_files.pop(f"{sysfs_path}/removable", None)
 
     def booted(self, box: RunningBox) -> None:
         """It is unplugged while the machine starts."""

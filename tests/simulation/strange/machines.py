@@ -40,7 +40,7 @@ class DisksInStandby(Oddity):
                 disk.stat[9] += 900
                 disk.celsius = box.draw.randint(28, 36)
                 disk.lay(box)
-            disk.tell(box, standby=standby)
+            disk.lay_smart(box, standby=standby)
         box.changed()
 
 
@@ -99,15 +99,17 @@ class OtherDevices(Oddity):
 
     def prepare(self, box: RunningBox) -> None:
         below = (
-            ("1c.0", "a0", Function(place="", class_code=0x030000, driver="amdgpu", generation=4, lanes=16)),
-            ("1c.4", "a2", Function(place="", class_code=0xFF0000, driver="rtsx_pci", generation=1, lanes=1)),
-            ("1d.0", "a4", Function(place="", class_code=0x0C0330, driver="xhci_hcd", generation=3, lanes=4)),
-            ("1d.4", "a6", Function(place="", class_code=0x028000, driver="iwlwifi", generation=2, lanes=1)),
+            ("1c.0", "a0", Function(sysfs_path="", class_code=0x030000, driver="amdgpu", generation=4, lanes=16)),
+            ("1c.4", "a2", Function(sysfs_path="", class_code=0xFF0000, driver="rtsx_pci", generation=1, lanes=1)),
+            ("1d.0", "a4", Function(sysfs_path="", class_code=0x0C0330, driver="xhci_hcd", generation=3, lanes=4)),
+            ("1d.4", "a6", Function(sysfs_path="", class_code=0x028000, driver="iwlwifi", generation=2, lanes=1)),
         )
         for hop, bus, function in below:
             port = f"pci0000:00/0000:00:{hop}"
-            function.place = f"{port}/0000:{bus}:00.0"
-            bridge = Function(place=port, class_code=0x060400, driver="pcieport", generation=4, lanes=function.lanes)
+            function.sysfs_path = f"{port}/0000:{bus}:00.0"
+            bridge = Function(
+                sysfs_path=port, class_code=0x060400, driver="pcieport", generation=4, lanes=function.lanes
+            )
             bridge.port_type = 4
             bridge.trained_generation, bridge.trained_lanes = 1, function.lanes
             bridge.lay(box)
@@ -321,17 +323,17 @@ class NetworkUpkeep(Oddity):
 
     def prepare(self, box: RunningBox) -> None:
         port = "pci0000:00/0000:00:1c.0"
-        bridge = Function(place=port, class_code=0x060400, driver="pcieport", generation=3, lanes=4, port_type=4)
+        bridge = Function(sysfs_path=port, class_code=0x060400, driver="pcieport", generation=3, lanes=4, port_type=4)
         bridge.trained_generation, bridge.trained_lanes = 3, 4
         bridge.lay(box)
         folders = []
         for number, name in enumerate(self.card.names):
-            place = f"{port}/0000:a0:00.{number}"
-            function = Function(place=place, class_code=0x020000, driver="station_net", generation=3, lanes=4)
+            sysfs_path = f"{port}/0000:a0:00.{number}"
+            function = Function(sysfs_path=sysfs_path, class_code=0x020000, driver="station_net", generation=3, lanes=4)
             function.trained_generation, function.trained_lanes = 3, 4
             function.lay(box)
-            folder = f"/sys/devices/{place}/net/{name}"
-            box.box.extra_links[f"/sys/class/net/{name}"] = f"../../devices/{place}/net/{name}"
+            folder = f"/sys/devices/{sysfs_path}/net/{name}"
+            box.box.extra_links[f"/sys/class/net/{name}"] = f"../../devices/{sysfs_path}/net/{name}"
             box.box.extra_links[f"{folder}/device"] = f"../../../0000:a0:00.{number}"
             folders.append(folder)
         self._folders = tuple(folders)
@@ -399,7 +401,7 @@ class PlatformDisk(Oddity):
         device = "platform/soc/fc800000.sata/ata1/host0/target0:0:0/0:0:0:0"
         disk = Disk(name="sda", device=device, model="SHOAL AR4000", serial="SHOAL0901")
         disk.lay(box)
-        disk.tell(box)
+        disk.lay_smart(box)
 
 
 @dataclass(slots=True)

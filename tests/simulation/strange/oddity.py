@@ -86,7 +86,7 @@ def clear_below(box: RunningBox, folder: str) -> None:
 class Function:
     """A PCI function of the board or a card that holds no NVMe drive."""
 
-    place: str  # below /sys/devices
+    sysfs_path: str  # below /sys/devices
     class_code: int
     driver: str | None
     generation: int = 3
@@ -104,7 +104,7 @@ class Function:
             aspm_enabled=2, trained_generation=self.trained_generation, trained_lanes=self.trained_lanes,
         )  # fmt: skip
         _lay_function(
-            tree, f"/sys/devices/{self.place}", side, vendor=0xFFF3, device=0x3000 | self.class_code >> 16,
+            tree, f"/sys/devices/{self.sysfs_path}", side, vendor=0xFFF3, device=0x3000 | self.class_code >> 16,
             class_code=self.class_code, driver=self.driver, control="auto", sleeps=self.sleeps,
         )  # fmt: skip
         box.box.extra_files.update(tree.files)
@@ -142,7 +142,7 @@ class Disk:
         )  # fmt: skip
         box.box.extra_links[f"/sys/block/{self.name}"] = f"../devices/{self.device}/block/{self.name}"
 
-    def tell(self, box: RunningBox, *, standby: bool = False) -> None:
+    def lay_smart(self, box: RunningBox, *, standby: bool = False) -> None:
         """Set what smartctl says of it; of one in standby it says only that, and leaves it alone (smartctl(8), -n)."""
         box.box.smartctl[self.name] = {
             "smartctl": {"messages": [{"string": "Device is in STANDBY mode, exit(2)"}], "exit_status": 2}
@@ -169,14 +169,14 @@ SATA_CONTROLLER = "pci0000:00/0000:00:17.0"
 
 def add_sata(box: RunningBox, count: int, *, first: int = 1) -> list[Disk]:
     """Add a controller of the board with some disks."""
-    Function(place=SATA_CONTROLLER, class_code=0x010601, driver="ahci").lay(box)
+    Function(sysfs_path=SATA_CONTROLLER, class_code=0x010601, driver="ahci").lay(box)
     disks = []
     for number in range(first, first + count):
         scsi = f"{SATA_CONTROLLER}/ata{number}/host{number - 1}/target{number - 1}:0:0/{number - 1}:0:0:0"
         disk = Disk(name=f"sd{'abcdefghij'[number - 1]}", device=scsi, serial=f"SHOAL{number:04d}")
         disk.hours = box.draw.randint(2000, 40_000)
         disk.lay(box)
-        disk.tell(box)
+        disk.lay_smart(box)
         disks.append(disk)
     return disks
 

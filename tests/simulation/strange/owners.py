@@ -12,7 +12,7 @@ from simulation.strange.oddity import HOUR, Disk, Oddity, clear_below, is_here, 
 
 def let_go(box: RunningBox, life: Life, drive: Drive) -> None:
     """The driver lets go of a drive because somebody asked: no word in the log, only events."""
-    controller, number = f"{drive.place}/nvme/nvme{drive.number}", drive.number
+    controller, number = f"{drive.sysfs_path}/nvme/nvme{drive.number}", drive.number
     box.device_event("remove", f"{controller}/nvme{number}n1", "block", devname=f"nvme{number}n1", devtype="disk")
     box.device_event("remove", controller, "nvme", devname=f"nvme{number}")
     drive.number = None
@@ -28,11 +28,11 @@ def bring_back(box: RunningBox, drive: Drive, *, unplugged: bool) -> None:
         drive.counters.clear()
         drive.stat = [0] * 11
         drive.health.power_cycles += 1
-    box.box.state()  # gives it a number and a place
-    number, controller = drive.number or 0, f"{drive.place}/nvme/nvme{drive.number}"
-    box.say(box.words.came_back(number, drive.place.rpartition("/")[2], fresh=True), later=0.1)
+    box.box.state()  # gives it a number and a path
+    number, controller = drive.number or 0, f"{drive.sysfs_path}/nvme/nvme{drive.number}"
+    box.say(box.words.came_back(number, drive.sysfs_path.rpartition("/")[2], fresh=True), later=0.1)
     if unplugged:
-        box.device_event("add", drive.place, "pci")
+        box.device_event("add", drive.sysfs_path, "pci")
     box.device_event("add", controller, "nvme", devname=f"nvme{number}")
     box.device_event("add", f"{controller}/nvme{number}n1", "block", devname=f"nvme{number}n1", devtype="disk")
     box.changed()
@@ -55,22 +55,22 @@ class PulledByHand(Oddity):
         drive = life.drive
         if not is_here(box, life) or drive is None:
             return
-        place = drive.place
+        sysfs_path = drive.sysfs_path
         let_go(box, life, drive)
-        box.device_event("remove", place, "pci")
+        box.device_event("remove", sysfs_path, "pci")
         drive.presence = Presence.AWAY
         back = box.now + box.draw.uniform(0.05, 30) * HOUR
         self.excused.append((life.port.path, box.now, back + HOUR, "pulled by hand"))
 
         def pull() -> None:
             if not box.is_off and drive.presence is Presence.AWAY:
-                port = life.port.place.rpartition("/")[2]
+                port = life.port.sysfs_path.rpartition("/")[2]
                 box.say(box.words.slot(port, life.port.slot_number, "Link Down"))
                 box.say(box.words.slot(port, life.port.slot_number, "Card not present"), later=0.02)
 
         def plug() -> None:
             if not box.is_off and drive.presence is Presence.AWAY:
-                port = life.port.place.rpartition("/")[2]
+                port = life.port.sysfs_path.rpartition("/")[2]
                 box.say(box.words.slot(port, life.port.slot_number, "Card present"))
                 box.say(box.words.slot(port, life.port.slot_number, "Link Up"), later=0.2)
                 bring_back(box, drive, unplugged=True)
@@ -109,7 +109,7 @@ class TakenOutWithPowerOff(Oddity):
 
 @dataclass(slots=True)
 class ResetByHand(Oddity):
-    """The owner resets controllers, binds their driver anew, or removes them and scans the bus: a script, say.
+    """The owner resets controllers, binds their driver again, or removes them and scans the bus: a script, say.
 
     Source: drivers/nvme/host/ioctl.c, ``NVME_IOCTL_RESET`` ("resetting controller").
     """
@@ -122,7 +122,7 @@ class ResetByHand(Oddity):
         drive = life.drive
         if not is_here(box, life) or drive is None:
             return
-        address, number = drive.place.rpartition("/")[2], drive.number or 0
+        address, number = drive.sysfs_path.rpartition("/")[2], drive.number or 0
         way = box.draw.choice(("reset", "bind", "scan"))
         if way == "reset":
             drive.state = "resetting"
@@ -133,7 +133,7 @@ class ResetByHand(Oddity):
             let_go(box, life, drive)
             drive.presence = Presence.UNBOUND if way == "bind" else Presence.AWAY
             if way == "scan":
-                box.device_event("remove", drive.place, "pci")
+                box.device_event("remove", drive.sysfs_path, "pci")
                 drive.counters.clear()
             box.at(box.now + box.draw.uniform(2, 40), lambda: self._find(box, drive))
 
@@ -146,7 +146,7 @@ class ResetByHand(Oddity):
     def _find(self, box: RunningBox, drive: Drive) -> None:
         if not box.is_off and drive.presence is not Presence.HERE:
             if drive.presence is Presence.AWAY:
-                box.device_event("add", drive.place, "pci")
+                box.device_event("add", drive.sysfs_path, "pci")
             bring_back(box, drive, unplugged=False)
 
 
@@ -165,7 +165,7 @@ class LentToAGuest(Oddity):
         back = box.now + box.draw.uniform(0.2, 8) * DAY
         let_go(box, life, drive)
         drive.presence = Presence.UNBOUND
-        bound = f"{drive.place}/driver"
+        bound = f"{drive.sysfs_path}/driver"
         box.box.extra_links[bound] = "../../../../bus/pci/drivers/vfio-pci"
         self.excused.append((life.port.path, box.now, back + HOUR, "lent to a guest"))
 
@@ -214,9 +214,9 @@ class BackupDrivesTakeTurns(Oddity):
         drive = life.drive
         if drive.presence is not Presence.HERE:
             return
-        place = drive.place
+        sysfs_path = drive.sysfs_path
         let_go(box, life, drive)
-        box.device_event("remove", place, "pci")
+        box.device_event("remove", sysfs_path, "pci")
         drive.presence = Presence.AWAY
 
         def plug() -> None:

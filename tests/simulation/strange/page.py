@@ -51,9 +51,9 @@ def _sound(scores: Sequence[StrangeScore], command: str) -> list[str]:
                 f"| {sum(len(score.alarms) for score in chosen)} | {sum(len(score.notices) for score in chosen)} "
                 f"| {statistics.median(monthly):.1f}, {max(monthly):.1f} |"
             )
-    told = [f"- `{score.kind}` {score.seed}{' with ' + score.also if score.also else ''}: {words}" for score in scores
+    wrong = [f"- `{score.kind}` {score.seed}{' with ' + score.also if score.also else ''}: {words}" for score in scores
             for words in score.alarms[:2]]  # fmt: skip
-    return [*lines, "", *(["False alarms:", "", *told[:30], ""] if told else [])]
+    return [*lines, "", *(["False wrong:", "", *wrong[:30], ""] if wrong else [])]
 
 
 def _troubled(scores: Sequence[StrangeScore]) -> list[str]:

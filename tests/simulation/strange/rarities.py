@@ -44,12 +44,16 @@ class PulledInOneFrame(Oddity):
         drive = life.drive
         if not is_here(box, life) or drive is None:
             return
-        port, address, place = life.port.place.rpartition("/")[2], drive.place.rpartition("/")[2], drive.place
-        controller = f"{place}/nvme/nvme{drive.number}"
+        port, address, sysfs_path = (
+            life.port.sysfs_path.rpartition("/")[2],
+            drive.sysfs_path.rpartition("/")[2],
+            drive.sysfs_path,
+        )
+        controller = f"{sysfs_path}/nvme/nvme{drive.number}"
         box.say([Line(f"pci {address}: Removing from iommu group 14", INFORMATION, address)])
         box.say(box.words.slot(port, life.port.slot_number, "Link Down", "Card not present"), later=9.0)
         box.device_event("remove", controller, "nvme", devname=f"nvme{drive.number}")
-        box.device_event("remove", place, "pci")
+        box.device_event("remove", sysfs_path, "pci")
         drive.number, drive.presence, life.load = None, Presence.AWAY, 0.0
         box.changed()
         back = box.now + box.draw.uniform(10, 30) * HOUR
@@ -171,8 +175,8 @@ class GhostInAnEmptySlot(Oddity):
         box.box.ports.append(port)
 
         def touch(box: RunningBox) -> None:
-            if not box.is_off and port.place:
-                name = port.place.rpartition("/")[2]
+            if not box.is_off and port.sysfs_path:
+                name = port.sysfs_path.rpartition("/")[2]
                 box.say(box.words.slot(name, 61, "Card present"))
                 box.say(box.words.slot(name, 61, "No link", "Card not present"), later=1.2)
 
@@ -258,9 +262,9 @@ class LeavesWithoutALog(OddFault):
             drive = life.drive
             if drive is None or not is_here(box, life) or box.now < (self.began_at or 0.0):
                 return
-            place = drive.place
+            sysfs_path = drive.sysfs_path
             let_go(box, life, drive)
-            box.device_event("remove", place, "pci")
+            box.device_event("remove", sysfs_path, "pci")
             drive.presence = Presence.AWAY
             drive.health.unsafe_shutdowns += 1
             self.excused.append((life.port.path, box.now, box.now + 8 * HOUR, "left"))

@@ -261,8 +261,8 @@ class WornOut(Trouble):
             wrong.append("nothing is said of a drive that is worn out")
         for change in mine:
             for cause in change.finding.causes[:1]:
-                told = " ".join(cause.because).lower()
-                if "media error" in told and "no " not in told:
+                reasons = " ".join(cause.because).lower()
+                if "media error" in reasons and "no " not in reasons:
                     wrong.append(f"{change.finding.rule}: {cause.cause} because of media errors, and there are none")
         return wrong[:2]
 
@@ -278,7 +278,7 @@ class FailsOnAPlatform(Trouble):
         device = "platform/soc/fc800000.sata/ata1/host0/target0:0:0/0:0:0:0"
         disk = Disk(name="sda", device=device, model="SHOAL AR4000", serial="SHOAL0901")
         disk.lay(box)
-        disk.tell(box)
+        disk.lay_smart(box)
         self.serials.add("SHOAL0901")
         self.began_at = box.now + 3 * DAY
 
@@ -302,7 +302,7 @@ class FailsOnAPlatform(Trouble):
             "SHOAL0901" in f"{finding.key} {finding.evidence}" or "sda" in finding.subject or "fc800000" in finding.key
             for finding in (change.finding for change in changes if is_alarm(change))
         )
-        return [] if said else ["a failing disk below no PCI function is not told of"]
+        return [] if said else ["a failing disk below no PCI function is not reported"]
 
 
 @dataclass(slots=True)

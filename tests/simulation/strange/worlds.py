@@ -135,16 +135,16 @@ def try_strange(
     began = time.process_time()
     replay = Replay(world.lines(), world.build, starts=world.running.watch_starts, stops=world.running.stops)
     changes = list(replay.changes())
-    told = score(world, changes, frames=replay.frames, seconds=time.process_time() - began)
+    scored = score(world, changes, frames=replay.frames, seconds=time.process_time() - began)
     if kind in HEALTHY:
-        told.false_alarms += _blame_of_an_owner(changes, told.false_alarms)
+        scored.false_alarms += _blame_of_an_owner(changes, scored.false_alarms)
     by_rule: dict[str, int] = {}
     for change in changes:
         name = change.finding.rule + (" (unverified)" if change.finding.kind is Kind.UNVERIFIED else "")
         by_rule[name] = by_rule.get(name, 0) + 1
     return StrangeScore(
         kind=kind, seed=seed, also=also, healthy=kind in HEALTHY, days=world.days, frames=replay.frames,
-        alarms=told.false_alarms if kind in HEALTHY else [], notices=told.false_notices if kind in HEALTHY else [],
+        alarms=scored.false_alarms if kind in HEALTHY else [], notices=scored.false_notices if kind in HEALTHY else [],
         lines=len(changes), by_rule=by_rule,
         complaints=[words for oddity in oddities for words in oddity.complaints(world, changes)],
     ), changes  # fmt: skip
@@ -161,15 +161,15 @@ def _blame_of_an_owner(changes: Sequence[FindingChange], known: Sequence[str]) -
     return [words for words in alarms if words not in known]
 
 
-def show(told: StrangeScore) -> str:
+def show(scored: StrangeScore) -> str:
     """Say in a few lines what became of one box."""
-    name = f"{told.kind} {told.seed}" + (f" + {told.also}" if told.also else "")
-    lines = [f"{name}: {told.days:.0f} days, {told.frames} frames; {told.lines_a_month:.0f} lines a month"]
-    lines += [f"    WRONG {words}" for words in told.complaints]
-    lines += [f"    ALARM {words}" for words in told.alarms[:8]]
-    lines += [f"    notice {words}" for words in told.notices[:5]]
-    if told.lines_a_month > MOST_LINES:
-        most = sorted(told.by_rule.items(), key=lambda row: -row[1])[:4]
+    name = f"{scored.kind} {scored.seed}" + (f" + {scored.also}" if scored.also else "")
+    lines = [f"{name}: {scored.days:.0f} days, {scored.frames} frames; {scored.lines_a_month:.0f} lines a month"]
+    lines += [f"    WRONG {words}" for words in scored.complaints]
+    lines += [f"    ALARM {words}" for words in scored.alarms[:8]]
+    lines += [f"    notice {words}" for words in scored.notices[:5]]
+    if scored.lines_a_month > MOST_LINES:
+        most = sorted(scored.by_rule.items(), key=lambda row: -row[1])[:4]
         lines.append("    lines: " + ", ".join(f"{rule} {count}" for rule, count in most))
     return "\n".join(lines)
 
@@ -178,8 +178,8 @@ if __name__ == "__main__":
     names, seeds = sys.argv[1].split(",") if sys.argv[1] != "all" else [*ALL], sys.argv[2].split("-")
     for name in names:
         for number in range(int(seeds[0]), int(seeds[-1]) + 1):
-            told, all_changes = try_strange(name, number)
-            print(show(told), flush=True)
+            scored, all_changes = try_strange(name, number)
+            print(show(scored), flush=True)
             if "-v" in sys.argv:
                 for change in all_changes:
                     finding = change.finding
