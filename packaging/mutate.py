@@ -6,14 +6,21 @@ Usage, from the checkout (no part of CI: it takes some seconds a fault):
 
 The faults are drawn at random, by seed, from the packages or modules named: a comparison that is shifted or turned
 round, another constant, another severity, plus for minus, two arguments exchanged, `and` for `or`, another value
-returned. Each is held against the module's own file of tests first, then against the tests named by `--others`. What
+returned. Each is held against the module's own file of tests first, then against the package's other tests. What
 survives is listed: either the tests miss something that an owner would see, or the fault changes nothing.
+
+The tests run in a fork of a process that has loaded the outside libraries and nothing of the project: an interpreter
+that loads them for each fault takes longer to start than most tests take to run.
 """
 
 import argparse
 import ast
+import contextlib
+import multiprocessing
+import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -23,6 +30,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from textwrap import shorten
+
+import hypothesis
+import pytest
+from hypothesis import HealthCheck, Phase
 
 CHECKOUT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(CHECKOUT / "tests"))
@@ -47,6 +58,10 @@ CHANGES_NOTHING = {"strict", "check", "encoding"}
 """Arguments that only guard against what does not happen in a test."""
 LEAST_SECONDS = 20
 """How long a file of tests may take at least before a fault that keeps it busy counts as noticed."""
+QUICK = "not (vm or browser or services or worlds)"
+OUTSIDE = ["pytest", "hypothesis.strategies", "scipy.stats", "prometheus_client", "pydantic", "pyudev", "tomlkit"]
+FORKING = multiprocessing.get_context("forkserver")
+FORKING.set_forkserver_preload(OUTSIDE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,13 +159,31 @@ def draw(modules: Sequence[str], *, count: int, seed: int) -> list[Fault]:
     return random.Random(seed).sample(possible, min(count, len(possible)))  # noqa: S311 (a draw, no secret)
 
 
+def run_tests(folder: Path, tests: Sequence[str], *, keep_bytecode: bool) -> None:
+    """Run tests on a copy of the checkout and exit with pytest's status; this process is a fork for them alone."""
+    os.setsid()
+    for stream in (1, 2):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
+    os.chdir(folder)
+    os.environ |= {"PYTHONPATH": f"{folder}/daemon:{folder}/collectors", "PYTHONDONTWRITEBYTECODE": "1"}
+    sys.dont_write_bytecode = not keep_bytecode
+    hypothesis.settings.register_profile(
+        "unshrunk",  # an example that fails suffices: the search for a smaller one takes longest
+        hypothesis.settings(phases=[Phase.explicit, Phase.generate], database=None, deadline=None),
+        suppress_health_check=[HealthCheck.too_slow],
+    )
+    plugins = ["-p", "no:cacheprovider", "-p", "no:anyio", "-p", "no:schemathesis"]  # the last two are slow to load
+    loaded = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # hypothesis was there before pytest began
+    os._exit(pytest.main(["-x", "--hypothesis-profile=unshrunk", *plugins, *loaded, "-m", QUICK, *tests]))
+
+
 class Copy:
     """A copy of the checkout in which faults are made and tests run."""
 
     def __init__(self, folder: Path) -> None:
         """Copy what git knows or would take; the checkout itself is never changed."""
         self.folder = folder
-        self._usual_seconds: dict[tuple[str, ...], float] = {}
+        self._usual_seconds: dict[tuple[Path, ...], float] = {}
         listed = subprocess.run(
             ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
             cwd=CHECKOUT, check=True, capture_output=True,
@@ -159,37 +192,34 @@ class Copy:
             if (CHECKOUT / name).is_file():
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copy2(CHECKOUT / name, folder / name)
-        subprocess.run([sys.executable, "-m", "compileall", "-q", "-j", "1", str(folder)], check=True)
 
-    def passes(self, tests: Sequence[str], seconds: float | None = None) -> bool:
+    def passes(self, tests: Sequence[Path], seconds: float | None = None) -> bool:
         """Run some tests on the copy as it stands; a run that takes too long does not pass."""
-        path = f"{self.folder / 'daemon'}:{self.folder / 'collectors'}"
-        unmeasured = ["env", "-u", "COVERAGE_PROCESS_CONFIG", "-u", "COVERAGE_PROCESS_START"]  # the copy will be gone
-        command = [*unmeasured, f"PYTHONPATH={path}", "PYTHONDONTWRITEBYTECODE=1", sys.executable, "-m", "pytest", "-x"]
-        slow = ["-m", "not (vm or browser or services or worlds)"]
-        try:
-            done = subprocess.run(
-                [*command, "-q", "-p", "no:cacheprovider", *slow, *tests],
-                cwd=self.folder, check=False, capture_output=True, timeout=seconds,
-            )  # fmt: skip
-        except subprocess.TimeoutExpired:
-            return False
-        return done.returncode == 0
+        names = [file.relative_to(CHECKOUT).as_posix() for file in tests]
+        fork = FORKING.Process(target=run_tests, args=(self.folder, names), kwargs={"keep_bytecode": seconds is None})
+        fork.start()
+        fork.join(seconds)
+        passed = fork.exitcode == 0
+        assert fork.pid  # noqa: S101 (the type checker's: it was started)
+        with contextlib.suppress(ProcessLookupError):  # also what its tests started and left behind
+            os.killpg(fork.pid, signal.SIGKILL)
+        return passed
 
-    def notices(self, fault: Fault, tests: Sequence[str]) -> bool:
-        """Make a fault, run tests, and put the module right again."""
+    def notices(self, fault: Fault, tests: Sequence[Path]) -> bool:
+        """Make a fault, run tests, and put the module right again, with the time that its bytecode is known by."""
         if (usual := self._usual_seconds.get(tuple(tests))) is None:
             began = time.monotonic()
             if not self.passes(tests):
-                raise SystemExit(f"these tests fail before any fault is made: {' '.join(tests)}")
+                raise SystemExit(f"these tests fail before any fault is made: {' '.join(map(str, tests))}")
             usual = self._usual_seconds[tuple(tests)] = time.monotonic() - began
         file = self.folder / fault.module
-        right = file.read_bytes()
-        file.write_bytes(right[: fault.start] + fault.new.encode() + right[fault.end :])
+        right = file.rename(file.with_suffix(".right"))
+        text = right.read_bytes()
+        file.write_bytes(text[: fault.start] + fault.new.encode() + text[fault.end :])
         try:
             return not self.passes(tests, max(LEAST_SECONDS, 5 * usual))
         finally:
-            file.write_bytes(right)
+            right.replace(file)
 
 
 def package_of(module: str) -> str:
@@ -204,7 +234,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--count", type=int, default=50, help="how many faults at most (default: %(default)s)")
     parser.add_argument("--seconds", type=float, default=900, help="for how long at most (default: %(default)s)")
     parser.add_argument("--seed", type=int, default=1, help="which draw (default: %(default)s)")
-    parser.add_argument("--others", nargs="+", default=[], help="tests to run where a module's own notice nothing")
     options = parser.parse_args(arguments)
 
     homes = {module: home for module, home in files_of_tests(CHECKOUT).items() if home.exists()}
@@ -222,15 +251,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
         for fault in drawn:
             if time.monotonic() > ends:
                 break
-            own = homes[fault.module].relative_to(CHECKOUT).as_posix()
-            if copy.notices(fault, [own]):
+            package = package_of(fault.module)
+            if copy.notices(fault, [homes[fault.module]]):
                 result = "own tests"
-            elif options.others and copy.notices(fault, options.others):
+            elif copy.notices(fault, sorted({home for module, home in homes.items() if package_of(module) == package})):
                 result = "others"
             else:
                 result = "survived"
                 survivors.append(fault)
-            results.setdefault(package_of(fault.module), Counter())[result] += 1
+            results.setdefault(package, Counter())[result] += 1
             print(f"{result:10} {fault}", file=sys.stderr, flush=True)
     print_results(results, survivors, seed=options.seed)
 
@@ -238,7 +267,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def print_results(results: dict[str, Counter[str]], survivors: Sequence[Fault], *, seed: int) -> None:
     """Print a row a package, the sum, and each fault that no test noticed."""
     total = sum(results.values(), Counter[str]())
-    print(f"seed {seed}\n\n{'package':34} {'faults':>6} {'own tests':>9} {'others':>6} {'survived':>8}")
+    print(f"seed {seed}\n\n{'package':34} {'drawn':>6} {'own tests':>9} {'others':>6} {'survived':>8}")
     for package, row in [*sorted(results.items()), ("all", total)]:
         print(f"{package:34} {row.total():6} {row['own tests']:9} {row['others']:6} {row['survived']:8}")
     print("\nsurvived:" if survivors else "\nnone survived")

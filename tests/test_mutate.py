@@ -37,16 +37,18 @@ def test_a_piece_of_code_has_these_faults(source: str, changes: set[str]) -> Non
         (text[: fault.start] + fault.new.encode() + text[fault.end :]).decode()
         for fault in mutate.faults_of("module.py", text)
     }
-    assert {ast.unparse(ast.parse(one)) for one in made} == changes
+    assert {ast.unparse(ast.parse(changed)) for changed in made} == changes
 
 
 @pytest.fixture
 def checkout(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Make a checkout of one module and its tests, which hold one of its two comparisons."""
+    """Make a checkout: one comparison its own tests hold, one another module's tests, and one is held by none."""
     for name, text in {
         "daemon/laneproof/heat.py": "def same(a, b):\n    return a == b\n\n\ndef other(a, b):\n    return a != b\n",
-        "tests/daemon/test_heat.py": "import laneproof.heat\n\n\ndef test_one_is_one():\n"
-        "    assert laneproof.heat.same(1, 1)\n",
+        "tests/daemon/test_heat.py": "import laneproof.heat\nimport laneproof.wait\n\n\ndef test_one_is_one():\n"
+        "    assert laneproof.heat.same(1, 1)\n    laneproof.wait.until_same(1, 1)\n",
+        "daemon/laneproof/wait.py": "def until_same(a, b):\n    while a != b:\n        pass\n",
+        "tests/daemon/test_wait.py": "def test_nothing():\n    import laneproof.wait\n",
         "daemon/laneproof/__init__.py": "",
         "pyproject.toml": '[tool.pytest.ini_options]\npythonpath = ["daemon"]',
     }.items():
@@ -57,11 +59,14 @@ def checkout(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def test_what_the_tests_miss_is_listed(checkout: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_the_tests_miss_is_listed(
+    checkout: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(mutate, "LEAST_SECONDS", 1)  # for the wait that never ends
     before = (checkout / "daemon/laneproof/heat.py").read_text("utf-8")
     mutate.main(["--count", "99"])
     printed = capsys.readouterr().out
-    assert "all                                     4         2      0        2" in printed
+    assert "all                                     5         2      1        2" in printed
     survivors = printed.partition("survived:\n")[2]
     assert survivors.count("heat.py:6:") == 2
     assert "comparison: a != b -> (a == b)" in survivors
