@@ -16,7 +16,7 @@ from laneproof.declaration.build import Build
 from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import find_features
 from laneproof.diagnosis.finding_causes import EXPLAINED
-from laneproof.diagnosis.weights import DEFAULT
+from laneproof.diagnosis.weights import DEFAULT, say_cause
 from laneproof.engine import STATE_NAME
 from laneproof.findings import format_time
 from laneproof.history.finding_lives import FindingLife
@@ -61,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
         trouble = _find_trouble(ledger, lives, load_build(arguments.build), arguments.what, begins, ends)
     evidence = gather_evidence(ledger, trouble.path, trouble.serial, trouble.rules)
     detail = trouble.detail | {"cause": arguments.cause, "evidence": evidence}
-    text = f"{trouble.words} was {arguments.cause}"
+    text = f"{trouble.words} was {say_cause(arguments.cause)}"
     kept = KeptNote(t=now, kind=CONFIRMED, text=text, path=trouble.path, drive=trouble.serial, detail=detail)
     leave(kept, arguments.state)
     show(f"kept: {text}, with {len(evidence)} features known of it\n")

@@ -12,7 +12,7 @@ from difflib import get_close_matches
 
 from laneproof.advice import COPY_NOW, Step
 from laneproof.diagnosis.next_steps import CHECKS, REMEDIES
-from laneproof.diagnosis.weights import CAUSE_WORDS, DEFAULT, CauseName, Feature, Weights
+from laneproof.diagnosis.weights import DEFAULT, CauseName, Feature, Weights, say_cause
 from laneproof.findings import Cause
 
 NAMED_PROBABILITY = 0.70
@@ -250,7 +250,7 @@ def _doubt(
     *,
     stands_out: bool,
 ) -> tuple[str, ...]:
-    leading = " and ".join(f"{CAUSE_WORDS.get(cause, cause)} at {posterior[cause]:.0%}" for cause in ranked[:2])
+    leading = " and ".join(f"{say_cause(cause)} at {posterior[cause]:.0%}" for cause in ranked[:2])
     if observed < NAMED_FEATURES:
         why = f"too little is known ({observed} of the {NAMED_FEATURES} observations that it takes to name a cause)"
     elif stands_out:

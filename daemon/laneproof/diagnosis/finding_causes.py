@@ -8,7 +8,7 @@ from laneproof.advice import advise, split_step
 from laneproof.diagnosis.case import DAY, Case, open_case
 from laneproof.diagnosis.causes import Diagnosis, diagnose
 from laneproof.diagnosis.features import find_features
-from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
+from laneproof.diagnosis.weights import DEFAULT, FIRMWARE_SETTING, CauseName, Weights
 from laneproof.evidence.fix_trial import clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind
@@ -39,7 +39,6 @@ ALONE = frozenset({"critical-warning", "position-empty", "link-slow", "link-narr
 """Of these, the rules that open no case: they are explained only where a sign speaks of the same position, or where
 training fell short."""
 
-FIRMWARE_SETTING = "firmware-setting"
 _LEAD_SECONDS = 14 * DAY
 
 

@@ -31,7 +31,15 @@ CAUSE_WORDS: Mapping[str, str] = {
     CauseName.DRIVE_FIRMWARE: "the drive's firmware",
     CauseName.SHARED_SUPPLY: "something shared (power supply, or an upstream part)",
 }
-"""Each cause as a person would say it."""
+"""Each cause that is scored, as a person would say it."""
+
+FIRMWARE_SETTING = "firmware-setting"
+"""The cause that is decided, not scored: a setting of the board is lower since a boot with another BIOS."""
+
+
+def say_cause(name: str) -> str:
+    """Say a cause as a person would."""
+    return "a setting of the board's firmware" if name == FIRMWARE_SETTING else CAUSE_WORDS.get(name, name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

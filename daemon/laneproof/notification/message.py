@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from urllib.parse import quote
 
-from laneproof.diagnosis.weights import CAUSE_WORDS, CauseName
+from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import Cause, Finding, Severity
 from laneproof.notification.cases import Case
 from laneproof.notification.decisions import Kind, OpenCase, Report
@@ -121,8 +121,7 @@ def _say_cause(causes: tuple[Cause, ...]) -> str:
     because = f"; {'; '.join(first.because[:2])}" if first.because else ""
     if first.cause == CauseName.UNDETERMINED:
         return f"not known yet{because}"
-    words = CAUSE_WORDS.get(first.cause, first.cause)
-    return f"{words}, {say_odds(first.probability)} ({first.probability:.0%}){because}"
+    return f"{say_cause(first.cause)}, {say_odds(first.probability)} ({first.probability:.0%}){because}"
 
 
 def say_odds(probability: float) -> str:

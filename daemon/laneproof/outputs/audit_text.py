@@ -8,7 +8,7 @@ from laneproof.box.occupants import is_about
 from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
-from laneproof.diagnosis.weights import CauseName
+from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.cases import name_subject
@@ -126,7 +126,7 @@ def _describe(finding: Finding, earlier: _Earlier, style: Style) -> list[str]:
 
 def _say_cause(finding: Finding, earlier: _Earlier) -> str:
     cause = finding.causes[0]
-    likely = f"likely {cause.cause} ({cause.probability:.0%})"
+    likely = f"likely cause: {say_cause(cause.cause)}, {cause.probability:.0%}"
     said = "cause undetermined" if cause.cause == CauseName.UNDETERMINED else likely
     because = "; ".join(cause.because[:2])
     if because and (above := earlier.name(finding, said + because)):

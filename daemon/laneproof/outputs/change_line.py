@@ -1,6 +1,6 @@
 """A change of a finding in one line: what, both values, the likely cause, what to do next, and what to mind then."""
 
-from laneproof.diagnosis.weights import CauseName
+from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import Change, Finding, FindingChange
 from laneproof.outputs.next_steps import list_cautions, list_steps
 from laneproof.outputs.text_style import printable
@@ -27,4 +27,4 @@ def _write_cause(finding: Finding) -> tuple[str, ...]:
     cause = finding.causes[0]
     if cause.cause == CauseName.UNDETERMINED:
         return ("cause undetermined",)
-    return (f"likely {cause.cause} ({cause.probability:.0%})",)
+    return (f"likely cause: {say_cause(cause.cause)}, {cause.probability:.0%}",)

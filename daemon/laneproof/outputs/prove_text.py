@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from laneproof.advice import CAUTIONS, split_step
 from laneproof.declaration.units import format_rate
-from laneproof.diagnosis.weights import CauseName
+from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import write_time
 from laneproof.outputs.next_steps import CAUTION_HEADING
 from laneproof.outputs.text_style import HEADING, Style
@@ -209,4 +209,4 @@ def _say_cause(position: ProvenPosition) -> str:
     because = "; ".join(cause.because[:2])
     if cause.cause == CauseName.UNDETERMINED:
         return f"cause undetermined: {because}"
-    return f"likely {cause.cause} ({cause.probability:.0%}): {because}"
+    return f"likely cause: {say_cause(cause.cause)}, {cause.probability:.0%}: {because}"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from laneproof.box.names import Membership, Position, describe_position
 from laneproof.box.placement import Arrangement
-from laneproof.diagnosis.weights import CAUSE_WORDS
+from laneproof.diagnosis.weights import say_cause
 from laneproof.findings import Finding, Kind, Severity, write_time
 from laneproof.past.past import Past
 from laneproof.replacement.guide import Keep, Reason, Weight
@@ -269,7 +269,7 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
         if cause in _OF_THE_DRIVE or (cause is None and finding.kind is Kind.SIGN):
             yield Reason(weight=Weight.SPEAKS_FOR, says=says)
         else:
-            named = CAUSE_WORDS.get(cause, cause) if cause else None
+            named = say_cause(cause) if cause else None
             likely = f"The likely cause is {named}" if named else "That can lie in the way to the drive"
             do = f"{likely}, which another drive would not cure: see 'laneproof explain {finding.rule}'."
             yield Reason(weight=Weight.MIND, says=says, do="" if cause in advised else do)

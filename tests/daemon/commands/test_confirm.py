@@ -45,7 +45,9 @@ def test_what_has_no_episode_is_named_by_its_position_and_the_day(
     """Cables that only make errors have no episode."""
     monkeypatch.setattr("laneproof.commands.confirm.now_by_clock", lambda: A_MORNING + 3 * DAY)
     ended = confirm(state, name, "signal-path", *day)
-    assert ended.out.startswith(f"kept: {name} on 2026-09-21 was signal-path, with ")
+    assert ended.out.startswith(
+        f"kept: {name} on 2026-09-21 was the signal path (socket, carrier, adapter or cable), with "
+    )
     (left,) = Inbox(state).read()
     assert (left.path, left.drive) == (PATHS[0], "FN0000")
     assert left.detail["position"] == name
@@ -55,7 +57,7 @@ def test_what_has_no_episode_is_named_by_its_position_and_the_day(
 
 
 def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path) -> None:
-    assert "kept: episode 2 was signal-path" in confirm(state, "2", "signal-path").out
+    assert "kept: episode 2 was the signal path" in confirm(state, "2", "signal-path").out
     (left,) = Inbox(state).read()
     assert left.kind == "confirmed"
     assert left.drive == "FN0000"

@@ -4,7 +4,15 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.diagnosis.weights import CAUSE_WORDS, DEFAULT, CauseName, Feature, Weights
+from laneproof.diagnosis.weights import (
+    CAUSE_WORDS,
+    DEFAULT,
+    FIRMWARE_SETTING,
+    CauseName,
+    Feature,
+    Weights,
+    say_cause,
+)
 
 OF_RECORD = """\
 aer_above_siblings signal tried 0.8 0.25 0.15 0.1 0.15 0.25
@@ -96,3 +104,7 @@ def test_a_feature_without_a_cause_is_refused() -> None:
 def test_a_name_given_twice_is_refused() -> None:
     with pytest.raises(ValueError, match="given twice"):
         Weights(priors=DEFAULT.priors, features=(DEFAULT.features[0], DEFAULT.features[0]))
+
+
+def test_every_cause_has_words_for_people() -> None:
+    assert not [name for name in (*CauseName, FIRMWARE_SETTING) if "-" in say_cause(name)]

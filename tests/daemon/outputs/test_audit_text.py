@@ -55,10 +55,11 @@ def test_each_kind_has_its_heading_and_the_loudest_stands_first() -> None:
 def test_a_finding_says_what_why_and_what_next() -> None:
     lines = write(troubled()).splitlines()
     at = lines.index("  riser-2  signal-errors (critical)")
-    assert lines[at + 1 : at + 5] == [
+    assert lines[at + 1 : at + 6] == [
         "    riser-2 counts 5 receiver errors in 10 s at 16 GT/s x4, above what the",
         "      standard allows",
-        "    likely signal-path (82%): both ends count; a flexible cable is between",
+        "    likely cause: the signal path (socket, carrier, adapter or cable), 82%: both",
+        "      ends count; a flexible cable is between",
         "    next: Reseat the cable with the box off.",
     ]
 

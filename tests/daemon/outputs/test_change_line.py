@@ -18,7 +18,8 @@ def test_a_raised_one_says_what_why_and_what_next_with_its_cautions() -> None:
     likely = (Cause(cause="signal-path", probability=0.62),)
     line = write(summary="riser-2 is bad", causes=likely, next_steps=(f"Reseat the cable. {OPEN_CASE}", "Then that."))
     assert line == (
-        f"raised {SIGN.rule} ({SIGN.severity}): riser-2 is bad; likely signal-path (62%); next: Reseat the cable; "
+        f"raised {SIGN.rule} ({SIGN.severity}): riser-2 is bad; "
+        "likely cause: the signal path (socket, carrier, adapter or cable), 62%; next: Reseat the cable; "
         f"{OPEN_CASE.rstrip('.')}"
     )
 

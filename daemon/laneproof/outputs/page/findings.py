@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from laneproof.advice import OPEN_CASE
+from laneproof.diagnosis.weights import say_cause
 from laneproof.findings import Cause, Finding
 from laneproof.outputs.cases import ShownCase, group_cases
 from laneproof.outputs.markup import Markup, join, tag, write_section
@@ -109,7 +110,7 @@ def _cause(cause: Cause, *, with_reasons: bool) -> Iterator[Markup]:
         tag("line", class_="filled", x1=0, x2=filled, y1=4, y2=4) if filled else None,
         viewBox="0 0 100 8", width=100, height=8, aria_hidden="true",
     )  # fmt: skip
-    yield tag("span", cause.cause, class_="cause")
+    yield tag("span", say_cause(cause.cause), class_="cause")
     yield bar
     yield tag("span", "below 1%" if cause.probability < _ONE_PERCENT else f"{cause.probability:.0%}", class_="figure")
     if with_reasons and cause.because:

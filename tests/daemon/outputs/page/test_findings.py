@@ -27,7 +27,7 @@ def test_findings_of_one_position_and_cause_share_a_card_with_cause_and_steps_on
         "link-narrow",
         "signal-errors",
     ]
-    assert card.text.count("signal-path") == 1
+    assert card.text.count("the signal path") == 1
     assert card.text.count("Reseat the cable") == 1
     assert len({str(element.attributes["id"]) for element in card.all("div", "finding")}) == 2
 
@@ -59,8 +59,10 @@ def test_both_values_stand_side_by_side() -> None:
 
 def test_causes_are_reported_with_figure_bar_and_reasons() -> None:
     first, second = cases(SIGN)[0].one(class_="causes").all("li")
-    assert first.text == "signal-path 82% both ends count; a flexible cable is between"
-    assert second.text == "drive-failing 11%"
+    assert first.text == (
+        "the signal path (socket, carrier, adapter or cable) 82% both ends count; a flexible cable is between"
+    )
+    assert second.text == "the drive itself, failing 11%"
     assert first.one(class_="filled").attributes["x2"] == "82"
 
 
