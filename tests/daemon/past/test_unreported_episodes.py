@@ -18,12 +18,11 @@ from boxes.losing_box import (
     removal,
     silent,
 )
-from boxes.simulated_past import HOUR, Story
+from boxes.simulated_past import HOUR, Story, busy_box
 from boxes.snapshot_box import Box
 from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED
 from laneproof_collectors.hotplug import Action
 from laneproof_collectors.kernel_log.reading import KernelEvents
-from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
 from laneproof_collectors.unread import Unread
 
 
@@ -80,22 +79,15 @@ def test_a_drive_that_is_missing_after_a_restart_did_not_drop() -> None:
     assert episodes(story) == []
 
 
-def working(reads: int | None, *, milliseconds: int | None = None) -> Box:
-    """Make a drive with so many reads; None where it has no statistics (yet)."""
-    if reads is None:
-        return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": ()})
-    disk = BlockStatistics(
-        reads=reads, read_bytes=reads * 4096, read_milliseconds=milliseconds or reads, writes=0, written_bytes=0,
-        write_milliseconds=0, busy_milliseconds=0,
-    )  # fmt: skip
-    space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, statistics=disk)
-    return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": (space,)})
+def working(reads: int, *, milliseconds: int | None = None) -> Box:
+    return busy_box(reads, (milliseconds or reads,))
 
 
 def test_statistics_that_begin_again_a_pass_after_a_known_removal_are_its_consequence() -> None:
     story = Story().observe(working(5000)).observe(working(6000), after=60.0)
     story.observe(Box().with_port(PATH), after=60.0, devices=(removal(),))
-    story.observe(working(None), after=1.0, devices=(removal(Action.ADD),)).observe(working(10), after=1.0)
+    no_statistics_yet = Box().with_port(PATH).with_drive(PATH, controller={"namespaces": ()})
+    story.observe(no_statistics_yet, after=1.0, devices=(removal(Action.ADD),)).observe(working(10), after=1.0)
     (episode,) = episodes(story)
     assert episode.asked
     assert REENUMERATED not in episode.kinds

@@ -60,6 +60,14 @@ def test_time_left_is_the_rest_at_the_pace_that_is_known(
     assert estimate_seconds_left(array, Past(previous=before), now=A_MORNING) == pytest.approx(seconds)
 
 
+@pytest.mark.parametrize(("speed", "time"), [(5e7, "17 h"), (1e8, "8.3 h"), (1e9, "50 min"), (1e12, "1 min")])
+def test_time_left_is_said_in_hours_or_minutes(speed: float, time: str) -> None:
+    (finding,) = judge(
+        ARRAY_REBUILDING, RAID_5, box(sync_action="recover", sync_completed=0.25, sync_bytes_per_second=speed)
+    )
+    assert f"25% done, about {time} left at this pace; do not touch" in finding.summary
+
+
 def test_what_the_array_is_busy_with_may_be_unread() -> None:
     (finding,) = judge(
         ARRAY_REBUILDING, RAID_5, box(sync_action=Unread("/sys/block/md0/md/sync_action", "permission denied"))

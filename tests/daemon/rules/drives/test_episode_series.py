@@ -3,7 +3,7 @@
 import pytest
 
 from boxes.losing_box import DOWN, GIVEN_UP, days, four, gone
-from boxes.simulated_past import PATHS, counting_box
+from boxes.simulated_past import PATHS, busy_box, counting_box
 from boxes.snapshot_box import RISER_1, Box, declare
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.episode_series import LONGEST_SECONDS, SHORTEST_SECONDS
@@ -66,6 +66,16 @@ def test_drops_together_say_so(count: int) -> None:
         watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN, DOWN.replace("nvme0", "nvme1")))
     assert len(watcher.standing) == 2
     assert all("at the same moment as 1 other" in finding.summary for finding in watcher.standing)
+
+
+@pytest.mark.parametrize(("drops", "severity"), [((), "notice"), ((3,), "critical")])
+def test_a_drive_whose_statistics_began_again_is_a_notice_until_somebody_saw_it_go(
+    drops: tuple[int, ...], severity: str
+) -> None:
+    watcher = Watcher("drops-off-bus", BUILD)
+    for day, reads in enumerate((5000, 6000, 10, 20)):
+        watcher.observe(busy_box(reads, (reads,)), after=DAY, log=(DOWN,) if day in drops else ())
+    assert watcher.severity == severity
 
 
 def box(*, idle: bool) -> Box:
