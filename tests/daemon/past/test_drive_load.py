@@ -187,7 +187,11 @@ def test_a_make_that_is_slower_by_nature_is_slow_only_once_it_is_slower_than_it_
     records = compared(range(300), SLOW | {"a": 0.6}, models=MAKES)  # 24 hours and more
     assert records["a"].spells == []
     assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)
-    compared(range(300, 500), SLOW | {"a": 1.5}, models=MAKES, records=records)
+    usual = records["a"].usual_ratio
+    assert usual is not None
+    compared(range(300, 324), SLOW | {"a": 0.8}, models=MAKES, records=records)
+    assert records["a"].usual_ratio == pytest.approx(usual * 1.02**2)  # a small step in each hour
+    compared(range(324, 500), SLOW | {"a": 1.5}, models=MAKES, records=records)
     (spell,) = records["a"].spells
     assert spell[2] == pytest.approx(2.5, rel=0.1)
 

@@ -8,6 +8,7 @@ from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import NotedChange
 from laneproof.past.episodes import Episode
 from laneproof.past.fix_trials import DAY, EPISODES, ERRORS, Trial, TrialBook, is_cure
+from laneproof.past.link_errors import LinkRecord
 from laneproof_collectors.snapshot import AutonomousTransitions
 
 PATH = PATHS[0]
@@ -157,6 +158,17 @@ def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
         story.observe(errors(0, target=3), after=HOUR)
         outcomes.append(trial.outcome)
     assert (outcomes[0], outcomes[-1]) == (TrialOutcome.COUNTING, TrialOutcome.CURED)
+
+
+@pytest.mark.parametrize("minutes", [(9, 20, 40), (40, 20, 9), (9, 9, 9)])
+def test_of_all_links_that_a_position_had_the_one_with_most_errors_is_to_be_cured(minutes: tuple[int, ...]) -> None:
+    links = [LinkRecord(path=PATH, serial="FN1") for _ in minutes]
+    for record, marked in zip(links, minutes, strict=True):
+        row = record.series.open_row(29 * DAY)
+        row.seconds, row.marked = DAY, marked
+    trial = TrialBook().begin(change("idle-states", "on", "off"), [], links, now=30 * DAY, watched_since=0.0)
+    before = None if trial is None else (trial.complaint, trial.events_before, trial.seconds_before)
+    assert before == ((ERRORS, 40, DAY) if 40 in minutes else None)
 
 
 @pytest.mark.parametrize(
