@@ -43,6 +43,19 @@ def test_a_step_of_the_clock_does_not_move_it(step: float) -> None:
     assert abs(step) > STEP_SECONDS
 
 
+@pytest.mark.parametrize(
+    ("up", "wall", "elapsed"),
+    [
+        (0.5, 3600.0, 0.5),
+        (0.0, 3600.0, 3600.0),  # a recording that gives no time since boot goes by its clock
+        (0.0, -3600.0, 0.0),
+        (-0.5, 3600.0, 0.0),
+    ],
+)
+def test_time_goes_on_by_the_time_since_boot_where_that_moves(up: float, wall: float, elapsed: float) -> None:
+    assert begun((wall, 600.0 + up, BOOT)).now == START + elapsed
+
+
 def test_what_is_shown_is_the_machines_clock_as_it_is_now() -> None:
     timeline = begun()
     event = timeline.now
