@@ -53,7 +53,7 @@ def _sound(scores: Sequence[StrangeScore], command: str) -> list[str]:
             )
     wrong = [f"- `{score.kind}` {score.seed}{' with ' + score.also if score.also else ''}: {words}" for score in scores
             for words in score.alarms[:2]]  # fmt: skip
-    return [*lines, "", *(["False wrong:", "", *wrong[:30], ""] if wrong else [])]
+    return [*lines, "", *(["False alarms:", "", *wrong[:30], ""] if wrong else [])]
 
 
 def _troubled(scores: Sequence[StrangeScore]) -> list[str]:
