@@ -14,7 +14,7 @@ from laneproof_collectors.unread import Unread
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkEnd:
-    """One end's own account of its link, from sysfs. ``None``: a function that has no link."""
+    """What one end of a link reports of it in sysfs. ``None``: the function has no link."""
 
     trained_gt_s: float | Unread | None
     trained_lanes: int | Unread | None
@@ -131,7 +131,7 @@ class PciFunction:
 
     @property
     def path(self) -> str:
-        """The position it is in: the chain of bridges above it, or itself where no bridge precedes."""
+        """The position it is in: the chain of bridges above it, or its own path where no bridge is above it."""
         return "/".join((self.root, *(self.hops[:-1] or self.hops)))
 
     @property

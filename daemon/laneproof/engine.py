@@ -1,6 +1,6 @@
 """The engine: from one pass's facts to findings and their changes. Pure: the same live, on a recording and in replay.
 
-It joins rules, diagnosis, what earlier passes left behind and the life of findings; it reads and writes nothing.
+It joins the ledger of earlier passes, the rules, the diagnosis and the life of findings; it reads and writes nothing.
 """
 
 from collections.abc import Collection, Mapping
@@ -86,7 +86,7 @@ class Engine:
         self._confirmations = confirmations or {}
         self._lives: Mapping[Identity, Life] = {}
         self._past = Past()
-        self._weights, self._weighed = DEFAULT, 0
+        self._weights, self._causes_used = DEFAULT, 0
 
     # --- kept over a restart ------------------------------------------------------------------------------------------
 
@@ -125,7 +125,7 @@ class Engine:
         return self._past
 
     def add_notes(self, *, notes: tuple[Note, ...] = (), confirmed: tuple[ConfirmedCause, ...] = ()) -> None:
-        """Add what the owner wrote; the next pass takes it in."""
+        """Add what the owner wrote; the next pass uses it."""
         self._past = replace(
             self._past, notes=(*self._past.notes, *notes), confirmed=(*self._past.confirmed, *confirmed)
         )
@@ -174,8 +174,8 @@ class Engine:
                 if isinstance(events, Unread)
             },
         )
-        if len(self._past.confirmed) != self._weighed:
-            self._weights, self._weighed = correct_weights(self._past.confirmed), len(self._past.confirmed)
+        if len(self._past.confirmed) != self._causes_used:
+            self._weights, self._causes_used = correct_weights(self._past.confirmed), len(self._past.confirmed)
         current = Pass(
             build=self.build,
             snapshot=snapshot,

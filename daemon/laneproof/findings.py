@@ -12,7 +12,7 @@ from typing import Any
 
 
 class Kind(StrEnum):
-    """What a finding says: against the declaration, of coming failure, or that it could not be read."""
+    """What a finding says: it differs from the declaration, it is a sign of failure, or it could not be read."""
 
     DIFFERS = "differs"
     SIGN = "sign"
@@ -45,12 +45,12 @@ _EVENT_COUNT_KEYS = (
     "episodes", "minutes_with_errors", "new_errors", "falls", "short_boots", "transitions_in_a_week", "spells",
     "unsafe_shutdowns", "warning_minutes_in_a_week",
 )  # fmt: skip
-"""Keys of `Finding.evidence`: under which a rule counts the events behind its sign; the first that is there counts."""
+"""Keys of `Finding.evidence` under which rules count the events behind a sign; the first that is there is used."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
-    """The figures behind a sign, the same whichever rule gave it. None: it gives none.
+    """The figures behind a sign, in one form for all rules; None where the rule gives no such figure.
 
     Attributes:
         events: How many events, in the time that the rule considers.
@@ -70,7 +70,7 @@ class Figures:
 
     @classmethod
     def of(cls, evidence: Mapping[str, Any]) -> "Figures":
-        """Read the figures of a finding's evidence; what is no number is none."""
+        """Read the figures of a finding's evidence; what is not a number becomes None."""
         ratio, share = (_numbers(evidence.get(key)) for key in ("ratio_bounds", "share_bounds"))
         trial = evidence.get("trial")
         return cls(

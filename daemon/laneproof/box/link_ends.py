@@ -1,8 +1,8 @@
-"""One PCIe link with both its ends: what each can do, what was trained, and by which witness.
+"""One PCIe link with both its ends: what each can do, what was trained, and which source says so.
 
-Links are read from the registers and from sysfs at both ends. Where the witnesses give different values, the least of
-them stands and the others stay visible. A reading that cannot be (no lanes on a link that carries a device, all ones)
-is no witness.
+Links are read from the registers and from sysfs at both ends: four witnesses. Where they give different values, the
+least counts and the others stay visible. An impossible value (no lanes on a link that carries a device, all ones) does
+not count.
 """
 
 from dataclasses import dataclass
@@ -110,8 +110,8 @@ def _is_width(value: object) -> bool:
     return value in LANE_COUNTS  # 0: no link; 63: all ones
 
 
-def _weigh(what: str, answers: list[tuple[str, object]], *, lanes: bool) -> LinkFigure:
-    """Take the least of the possible values; without one say why there is none."""
+def _least_of(what: str, answers: list[tuple[str, object]], *, lanes: bool) -> LinkFigure:
+    """Give the least of the possible values; where there is none, why."""
     is_possible = _is_width if lanes else _is_rate
     witnesses = tuple((who, value) for who, value in answers if isinstance(value, float | int) and is_possible(value))
     if witnesses:
@@ -121,7 +121,7 @@ def _weigh(what: str, answers: list[tuple[str, object]], *, lanes: bool) -> Link
         return LinkFigure(value=None)
     unread = next((value for _, value in given if isinstance(value, Unread)), None)
     odd = ", ".join(f"{who} say {value}" for who, value in given if not isinstance(value, Unread))
-    return LinkFigure(value=unread or Unread(what, f"no link has that: {odd}", Reason.MALFORMED))
+    return LinkFigure(value=unread or Unread(what, f"impossible: {odd}", Reason.MALFORMED))
 
 
 def _trained(what: str, port: PciFunction | None, device: PciFunction | None, *, lanes: bool) -> LinkFigure:
@@ -132,7 +132,7 @@ def _trained(what: str, port: PciFunction | None, device: PciFunction | None, *,
         if registers := registers_of(end):
             answers.append((f"{name} registers", registers.trained_lanes if lanes else registers.trained_gt_s))
         answers.append((f"{name} in sysfs", end.link.trained_lanes if lanes else end.link.trained_gt_s))
-    return _weigh(what, answers, lanes=lanes)
+    return _least_of(what, answers, lanes=lanes)
 
 
 def _capable(what: str, name: str, end: PciFunction | None, *, lanes: bool) -> LinkFigure:
@@ -142,7 +142,7 @@ def _capable(what: str, name: str, end: PciFunction | None, *, lanes: bool) -> L
     if registers := registers_of(end):
         answers.append((f"{name} registers", registers.capable_lanes if lanes else registers.capable_gt_s))
     answers.append((f"{name} in sysfs", end.link.capable_lanes if lanes else end.link.capable_gt_s))
-    return _weigh(what, answers, lanes=lanes)
+    return _least_of(what, answers, lanes=lanes)
 
 
 _MOST_JOINED = 4096

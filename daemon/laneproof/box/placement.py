@@ -98,7 +98,7 @@ class Arrangement:
     """A build laid over a snapshot. Without a build there are no positions, only the tree."""
 
     def __init__(self, build: Build | None, snapshot: Snapshot, shared_serials: frozenset[str] = frozenset()) -> None:
-        """Lay them over each other; what is asked for is worked out once."""
+        """Keep both; each property is worked out when it is first asked for."""
         self.build = build
         self.snapshot = snapshot
         self._shared_serials = shared_serials
@@ -127,7 +127,7 @@ class Arrangement:
 
     @cached_property
     def by_label(self) -> dict[str, Placement]:
-        """The same by label."""
+        """The declared positions by label."""
         return {placement.label: placement for placement in self.placements}
 
     def _place(self, position: DeclaredPosition) -> Placement:
@@ -159,7 +159,7 @@ class Arrangement:
         return {placement.position.path: placement.label for placement in self.placements}
 
     def full_name(self, occupant: Occupant) -> str:
-        """Name a device by its position and as the kernel does, ``riser-1 (nvme0)``; in no position by the latter."""
+        """Name a device by label and kernel name, ``riser-1 (nvme0)``; where it has no label, by the kernel's name."""
         label = self.label_of(occupant)
         return f"{label} ({occupant.name})" if label else occupant.name
 
@@ -196,7 +196,7 @@ class Arrangement:
 
     @cached_property
     def _by_serial(self) -> dict[str, list[Occupant]]:
-        """The drives by serial number: twins are no proof of anything."""
+        """The drives by serial number; one that several drives have identifies none of them."""
         found: dict[str, list[Occupant]] = {}
         for drive in self.drives:
             if isinstance(drive.serial, str):
@@ -204,7 +204,7 @@ class Arrangement:
         return found
 
     def _find_own_drive(self, placement: Placement) -> Occupant | None:
-        """Look for a position's own drive by serial number; without one by model and capacity if no doubt is left."""
+        """Find the drive declared for a position: by serial number, else by model and capacity where only one fits."""
         declared = placement.declared_device
         if declared is None or declared.kind == "none":
             return None

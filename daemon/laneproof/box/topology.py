@@ -1,7 +1,7 @@
 """Which position holds what: the tree of functions by path, the link that ends in each position, and its occupant.
 
-It arranges facts and judges none. No bridge at a path means that the position is empty; where no bridge precedes a
-device, the path's last hop is the device itself.
+It arranges facts and judges none. A position's path ends in the bridge above it, and where that bridge is missing the
+position is empty; where no bridge is above a device, the path ends in the device itself.
 """
 
 from collections import Counter
@@ -64,7 +64,7 @@ class Topology:
         return (itself,) if itself and not itself.is_bridge else ()
 
     def is_downstream_facing(self, function: PciFunction) -> bool:
-        """Whether a link hangs below a bridge; below an upstream port hangs the inside of its switch.
+        """Whether a link begins below a bridge; below a switch's upstream port there is only the inside of the switch.
 
         Where the registers were not read, a bridge at an odd depth faces downstream: root port, upstream port,
         downstream port and so on take turns from the host bridge down.
@@ -136,7 +136,7 @@ class Topology:
         return describe_device(path, functions, interfaces)
 
     def drive_occupants(self) -> tuple[Occupant, ...]:
-        """Give each drive of the machine once, with its position, and with the others that lead to it as well."""
+        """Give each drive of the machine once, with its position and the other positions that lead to it."""
         return self._drives
 
     @cached_property
@@ -180,7 +180,7 @@ def _is_integrated(function: PciFunction) -> bool:
 
 
 def topology_of(snapshot: Snapshot, *, shared_serials: frozenset[str] = frozenset()) -> Topology:
-    """Arrange a snapshot by path.
+    """Make the tree of a snapshot.
 
     Args:
         snapshot: The facts of one pass.

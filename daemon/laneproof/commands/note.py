@@ -1,4 +1,4 @@
-"""``laneproof note POSITION TEXT``: keep what the owner did or saw; the daemon takes it in at its next pass."""
+"""``laneproof note POSITION TEXT``: keep what the owner did or saw; the daemon adds it at its next pass."""
 
 import argparse
 import os

@@ -36,7 +36,7 @@ def judge_frames(
 
     Args:
         host: The recording, before its first frame; it stands at its last one afterwards.
-        engine: Takes the passes in; None where the readings alone are wanted, in a fraction of the time.
+        engine: Judges the passes; None where the readings alone are wanted, in a fraction of the time.
         name: The recording's name, for a complaint.
         may_be_empty: Whether a recording without a frame is fine: it ran to its end.
 

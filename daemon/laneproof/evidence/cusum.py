@@ -91,7 +91,7 @@ class Cusum:
         return self.score >= self.threshold
 
     def after(self, events: int, exposure: float) -> "Cusum":
-        """Take in one more interval (T7).
+        """Add one more interval (T7).
 
         Args:
             events: Events in it.

@@ -62,7 +62,7 @@ class RecentReadings:
         self._followed_until = float("-inf")
 
     def add_pass(self, snapshot: Snapshot, episodes: Iterable[Line] = ()) -> list[Line]:
-        """Take one pass in, with the episodes that are new or grew, as JSON objects; gives the lines to write now."""
+        """Add one pass, with the episodes that are new or grew, as JSON objects; gives the lines to write now."""
         moved = self._find_moved(snapshot)
         if not self._has_base:
             self._base, self._base_t, self._base_up = moved, snapshot.taken_at, snapshot.up_seconds

@@ -82,7 +82,7 @@ class Notifier:
             self._stopping.wait(PASS_SECONDS)
 
     def observe(self, now: float) -> None:
-        """Take in what commands asked and what the daemon says, and queue what is to be sent."""
+        """Read what commands asked and what the daemon says, and queue what is to be sent."""
         before = self._state
         reports, requests = before.reports, self._read_requests()
         is_complete, findings = True, list[Finding]()

@@ -138,7 +138,7 @@ def mount_key(device: str, mount: str) -> str:
 
 
 def follow_box(book: BoxRecord, snapshot: Snapshot, *, clock_set_by: float = 0.0) -> BoxRecord:
-    """Take one pass in.
+    """Add one pass.
 
     Args:
         book: What was known before.

@@ -161,7 +161,7 @@ class UnmovedHealthLog:
     moved_bytes: int = 0
 
     def follow(self, health: HealthLog | Unread, window: Window | None, now: float) -> None:
-        """Take in a health log and what the disk moved until it was read; None where that is not known."""
+        """Add a health log and what the disk moved until it was read; None where that is not known."""
         if isinstance(health, Unread):
             return
         counts = tuple(getattr(health, name) for name in HOST_COUNTS if name not in health.absent)

@@ -1,6 +1,6 @@
 """The ledger: what all passes so far add up to, for those who judge. It reads nothing and judges nothing.
 
-`update` takes a pass in; `as_state` and `from_state` carry it over a restart as plain JSON values. Everything in it is
+`update` adds a pass; `as_state` and `from_state` carry it over a restart as plain JSON values. Everything in it is
 bounded: old hours fold into days and weeks, lists forget their oldest.
 """
 
@@ -61,7 +61,8 @@ class Ledger(SavedLedger):
     _restored: bool = field(default=False, init=False)
     _memory: dict[object, tuple[object, Any]] = field(default_factory=dict, init=False)  # version and value by key
     _reviewed_at: float = field(default=0.0, init=False)  # when the trials were last reviewed
-    _restarted: dict[str, float] = field(default_factory=dict, init=False)  # whose counters began again, last read when
+    # Of drives whose counters began again, by path: when they were read before that.
+    _restarted: dict[str, float] = field(default_factory=dict, init=False)
     # Since the links were last read: paths with an episode, and how many error reports of the log each path had.
     _disturbed: frozenset[str] = field(default=frozenset(), init=False)
     _reports: dict[str, int] = field(default_factory=dict, init=False)
@@ -94,7 +95,7 @@ class Ledger(SavedLedger):
         return value
 
     def add_proof(self, note: ProofNote) -> None:
-        """Take in that an acceptance run began, or what it showed."""
+        """Add that an acceptance run began, or what it showed."""
         self.loaded_until = note.at + AFTER_RUN_SECONDS if note.until is None else note.until
         for path, (serial, features) in note.features.items():
             self.experiments[path] = note.at, serial, dict(features)
@@ -121,15 +122,15 @@ class Ledger(SavedLedger):
         notes: Iterable[Note] = (),
         read_again: Collection[str] = GROUPS,
     ) -> tuple[Episode, ...]:
-        """Take a pass in.
+        """Add a pass.
 
         Args:
             snapshot: The facts.
             kernel_events: Events of the kernel log since the pass before.
             device_events: Device events since then.
             build: The declaration, for what changed in it.
-            topology: The same facts arranged, where somebody has done so already.
-            notes: What the owner wrote; what was taken in before is passed over.
+            topology: The tree of the same snapshot, where it was made already.
+            notes: What the owner wrote; what was added before is passed over.
             read_again: The groups of facts that were read in this pass.
 
         Returns:
@@ -155,15 +156,15 @@ class Ledger(SavedLedger):
         is_log_whole = _is_whole(kernel_events)
         events, reports = self._place_events(tree, kernel_events, device_events, is_log_whole=is_log_whole)
         self._read_drives(occupants, is_new_reading="controllers" in read_again)
-        touched = self._follow_episodes(tree, events, step, is_log_whole=is_log_whole)
+        updated = self._follow_episodes(tree, events, step, is_log_whole=is_log_whole)
         self._note_link_events(events, reports)
         if "functions" in read_again and tree.unread is None:
             self._read_links(snapshot, tree, occupants)
         self._follow_changes(snapshot, tree, occupants, build, notes)
-        self._review_trials(touched)
-        if touched or step.rebooted:
+        self._review_trials(updated)
+        if updated or step.rebooted:
             self.version += 1
-        return tuple(touched)
+        return tuple(updated)
 
     def _place_events(
         self, tree: Topology, kernel_events: KernelInput, device_events: DeviceInput, *, is_log_whole: bool
@@ -201,11 +202,11 @@ class Ledger(SavedLedger):
         )
 
     def _is_old(self, timed: TimedKernelEvent) -> bool:
-        # after a restart of the program the ring is read from its beginning, and gives again what was taken in before
+        # after a restart of the program the ring is read from its beginning, and gives again what was added before
         return self._restored and timed.sequence is not None and timed.sequence <= self.kernel_sequence
 
     def _read_drives(self, occupants: Sequence[Occupant], *, is_new_reading: bool) -> None:
-        """Take in the drives' own accounts, and note whose counters began again."""
+        """Add what the drives report of themselves, and note whose counters began again."""
         self._restarted = {}
         self.drives.note_shared(occupants, self.now)
         windows: dict[str, tuple[LoadRecord, Window]] = {}
@@ -243,24 +244,24 @@ class Ledger(SavedLedger):
         book = self.episodes
         presences = {presence.path: presence for presence in find_presences(tree)}
         is_readable = tree.unread is None and tree.controllers_unread is None
-        silent: list[PositionEvent] = []
+        unreported: list[PositionEvent] = []
         if is_readable and not step.rebooted:
-            silent += find_vanished(
+            unreported += find_vanished(
                 book, tree, presences, events, self.timeline, restarted=self._restarted, is_log_whole=is_log_whole
             )
-        touched = book.join([*events, *silent], self.timeline)
-        unreported = {event.path for event in silent}
-        for episode in touched:
-            describe_before(self, episode, unseen_seconds=step.elapsed if episode.path in unreported else 0.0)
+        updated = book.join([*events, *unreported], self.timeline)
+        unreported_paths = {event.path for event in unreported}
+        for episode in updated:
+            describe_before(self, episode, unseen_seconds=step.elapsed if episode.path in unreported_paths else 0.0)
             note_unplugged(self, episode)
         if not is_readable:
-            return touched
+            return updated
         if step.rebooted:
             was_here = [path for path, (_, _, state) in book.states.items() if state == HERE]
             self.training.note_missing([path for path in was_here if path not in presences], self.timeline)
         note_returns(self, presences)
         note_presences(book, presences, self.timeline, is_log_whole=is_log_whole)
-        return touched
+        return updated
 
     def _note_link_events(self, events: Sequence[PositionEvent], reports: Mapping[str, int]) -> None:
         self._disturbed |= {event.path for event in events if event.opens}
@@ -339,8 +340,8 @@ class Ledger(SavedLedger):
             self.version += 1
             self._reviewed_at = 0.0
 
-    def _review_trials(self, touched: Sequence[Episode]) -> None:
-        if not touched and self.now - self._reviewed_at < _HOUR:
+    def _review_trials(self, updated: Sequence[Episode]) -> None:
+        if not updated and self.now - self._reviewed_at < _HOUR:
             return
         self._reviewed_at = self.now
         for trial in self.trials.open():

@@ -21,8 +21,8 @@ class Past:
 
     Attributes:
         previous: The facts of the pass before.
-        box: What earlier passes left behind of arrays, counters and fans, this pass taken in.
-        ledger: What all passes add up to, this pass taken in; an empty one where there was none before.
+        box: What earlier passes left behind of arrays, counters and fans, this pass included.
+        ledger: What all passes add up to, this pass included; an empty one where there was none before.
         standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
             quiet for long enough, and only the finding itself says since when.
         notes: What the owner wrote.

@@ -48,7 +48,7 @@ class RateWatch:
     cusum: Cusum | None = None
 
     def add(self, now: float, seconds: float, *, marked: bool) -> None:
-        """Take in one reading: the time watched since the reading before, and whether an error was counted in it."""
+        """Add one reading: the time watched since the reading before, and whether an error was counted in it."""
         hour = int(now // HOUR)
         if hour != self.hour:
             self._close()

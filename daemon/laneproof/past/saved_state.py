@@ -30,11 +30,11 @@ class SavedLedger:
 
     Attributes:
         schema: Version of this form.
-        timeline: Where it stands in time.
+        timeline: The ledger's own time.
         boots: Boots, and links' limits.
         links: Errors and exposure of links.
         training: How links trained.
-        drives: The drives' own accounts.
+        drives: What the drives report of themselves.
         episodes: Episodes of all positions.
         changes: What changed.
         trials: Fixes on trial.
@@ -43,10 +43,10 @@ class SavedLedger:
         boot_times: When each boot began, the last ones, ledger time.
         stops: For boots of `boot_times` before which a watch went on, whether it was stopped in good order.
         stopped: How the watch that kept this ended: stopped in good order, or not yet; None where that is not known.
-        kernel_sequence: Number of the last kernel record that was taken in, in this boot; -1 for none.
+        kernel_sequence: Number of the last kernel record that was added in this boot; -1 for none.
         kernel_until: The stamp of the last kernel record that was read in this boot; -1 for none. The log's own clock
             is not steered, and drifts from the others by minutes in months.
-        noted_until: When the last note that was taken in was written, unix seconds.
+        noted_until: When the last note that was added was written, unix seconds.
         experiments: By path, what the last acceptance run showed: when, of which drive, and which features.
         loaded_until: Until when a run's own record counts the errors of the links, unix seconds.
     """

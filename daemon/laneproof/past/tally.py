@@ -80,7 +80,7 @@ class Tally:
         return self.errors > 0 and not self.fatal and 100 * self.most <= self.errors
 
     def add(self, other: "Tally") -> None:
-        """Take another stretch in."""
+        """Add another stretch of time."""
         self.bits += other.bits
         self.seconds += other.seconds
         self.units += other.units

@@ -82,7 +82,7 @@ class Rule:
         causes: tuple[Cause, ...] = (),
         next_steps: tuple[str, ...] | None = None,
     ) -> Finding:
-        """Make a finding of this rule; without a subject it is about its key, without steps it has the rule's."""
+        """Make a finding of this rule; without `subject` the key is it, without `next_steps` the rule's own are."""
         return Finding(
             rule=self.name,
             kind=self.kind,
@@ -111,10 +111,10 @@ class Rule:
         evidence: Mapping[str, Any] = MappingProxyType({}),
         next_steps: tuple[str, ...] | None = None,
     ) -> Finding:
-        """Make this rule's finding of what could not be read: never fine, and with what to do about it.
+        """Make this rule's *unverified* finding of what could not be read, with what to do about it.
 
-        `about` is what could not be verified, as a person would name it, and the subject where there is no other.
-        Without `why` the reason is that of the gap, without `next_steps` what to do is what fits the reason.
+        `about` names for a person what could not be verified; without `subject` it is the subject too. Without `why`
+        the gap's own reason is given, and without `next_steps` the step that fits it.
         """
         finding = self.report(
             severity=Severity.NOTICE,

@@ -13,8 +13,8 @@ from laneproof.rules.drives.sata_drives import key_of_drive
 from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import DAY
 
-STANDS_SECONDS = 7 * DAY
-"""How long what a drive reported last stands. Our choice."""
+REPORT_LASTS_SECONDS = 7 * DAY
+"""How long the last report of a sleeping drive counts. Our choice."""
 
 
 def seconds_unread(current: Pass, occupant: Occupant) -> float | None:
@@ -27,7 +27,7 @@ def seconds_unread(current: Pass, occupant: Occupant) -> float | None:
 def answered_recently(current: Pass, occupant: Occupant) -> bool:
     """Whether a drive reported its health recently enough to be left alone now."""
     seconds = seconds_unread(current, occupant)
-    return seconds is not None and seconds <= STANDS_SECONDS
+    return seconds is not None and seconds <= REPORT_LASTS_SECONDS
 
 
 def keep_standing(current: Pass, rule: str, occupant: Occupant) -> Iterator[Finding]:

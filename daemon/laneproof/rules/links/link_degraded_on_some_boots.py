@@ -9,7 +9,7 @@ from laneproof.evidence.distributions import Bounds
 from laneproof.evidence.link_training import clean_boots_needed, short_boots
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.link_training import LOOK_BACK_SECONDS, BootTraining, TrainingRecord
-from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training
+from laneproof.rules.links.trainings import FEWEST_RECURRING, watched_trainings, write_training
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, say_times
 
@@ -69,7 +69,7 @@ def _report_boots(
     return make_sign(
         LINK_DEGRADED_ON_SOME_BOOTS,
         watched,
-        severity=Severity.WARNING if len(short) >= TWICE else Severity.NOTICE,
+        severity=Severity.WARNING if len(short) >= FEWEST_RECURRING else Severity.NOTICE,
         summary=(
             f"{watched.name} came up short on {len(short)} of {say_times(len(boots), 'boot')}: "
             f"last {reached}, else {write_training(usual.gt_s, usual.lanes)}"

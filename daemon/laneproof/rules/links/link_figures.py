@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from laneproof.box.link_ends import Link, LinkFigure
 from laneproof.box.link_rates import describe_rate
 from laneproof.findings import Finding, Severity
-from laneproof.rules.drives.asleep import STANDS_SECONDS
+from laneproof.rules.drives.asleep import REPORT_LASTS_SECONDS
 from laneproof.rules.firmware_setting import firmware_setting
 from laneproof.rules.links.link_subjects import (
     STEP_BY_REASON,
@@ -23,7 +23,7 @@ from laneproof.rules.links.link_subjects import (
     find_subjects,
     gather_evidence,
 )
-from laneproof.rules.links.trainings import TWICE, is_down
+from laneproof.rules.links.trainings import FEWEST_RECURRING, is_down
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 from laneproof.rules.unread_steps import step_for
@@ -38,7 +38,7 @@ UNKNOWN_STEP = (
     "Where the kernel itself answers 'Unknown' (virtual machines, some switch cards), nothing can verify this link."
 )
 _FELL_SECONDS = DAY
-"""A link that is low for longer after a fall is slow or narrow, whatever is said of the fall. Our choice."""
+"""How long after a fall link-retrained-down alone reports it; a link still low then is slow or narrow. Our choice."""
 _FLAPS_SECONDS = 7 * DAY
 """A link that fell twice in this time flaps. Our choice."""
 Figure = float | Unread | None
@@ -95,7 +95,7 @@ def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding
             if before is not None:
                 yield replace(before, accepted=None)
         elif gap is not None:
-            if not subject.is_shared:  # of a link that positions share, an unread figure is said of none of them
+            if not subject.is_shared:  # an unread figure of a shared link is reported of none of its positions
                 yield report_gap(rule, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
             if _is_left_to_retrained_down(current, rule.name, subject):
@@ -108,10 +108,10 @@ def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding
 
 
 def _was_read_awake(current: Pass, path: str) -> bool:
-    """Whether a link that rests or sleeps was read awake in this boot, within the week: what was said of it stands."""
+    """Whether a link at rest was read awake in this boot, within the week: then what was reported of it stands."""
     ledger = current.past.ledger
     record = ledger.training.records.get(path)
-    return record is not None and record.awake_at >= max(ledger.timeline.booted_at, ledger.now - STANDS_SECONDS)
+    return record is not None and record.awake_at >= max(ledger.timeline.booted_at, ledger.now - REPORT_LASTS_SECONDS)
 
 
 def _is_left_to_retrained_down(current: Pass, rule: str, subject: Subject) -> bool:
@@ -129,7 +129,7 @@ def _is_left_to_retrained_down(current: Pass, rule: str, subject: Subject) -> bo
     if before is None or (rule, about) in standing or record is None or not record.falls:
         return False
     last, falls = record.falls[-1], sum(ledger.now - fall.at <= _FLAPS_SECONDS for fall in record.falls)
-    if before.accepted is not None and falls < TWICE:
+    if before.accepted is not None and falls < FEWEST_RECURRING:
         return False
     return is_down(last, ledger) and ledger.now - last.at <= _FELL_SECONDS
 

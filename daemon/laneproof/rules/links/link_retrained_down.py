@@ -10,7 +10,7 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_training import Fall
-from laneproof.rules.links.trainings import TWICE, is_down, watched_trainings, write_training
+from laneproof.rules.links.trainings import FEWEST_RECURRING, is_down, watched_trainings, write_training
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign
 
@@ -28,7 +28,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         since = ledger.now - HOLD_SECONDS
         recent = [fall for fall in record.falls if is_down(fall, ledger) or (fall.back_at or fall.at) >= since]
         recent = [fall for fall in recent if not _is_planned(fall, position)]
-        if len(recent) >= TWICE or any(not was_passing(fall) for fall in recent):
+        if len(recent) >= FEWEST_RECURRING or any(not was_passing(fall) for fall in recent):
             yield _report_fall(ledger, watched, recent)
 
 

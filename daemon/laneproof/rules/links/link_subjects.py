@@ -34,8 +34,8 @@ class Subject:
         declared_gt_s: The declared rate, None where none is.
         declared_lanes: The declared width, None where none is.
         is_declared: Whether a link is declared here at all.
-        is_shared: Whether it only lies on the way of declared positions: judged as far as it can be read, never
-            unverified.
+        is_shared: Whether it is no position itself, but declared positions share it: judged as far as it can be read,
+            never unverified.
     """
 
     link: Link | None
@@ -63,9 +63,9 @@ class Subject:
 
 
 def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
-    """Find the links to judge: those of declared positions that hold a device, and the shared links on their way.
+    """Find the links to judge: those of declared positions that hold a device, and the links that they share.
 
-    Without a build these are all links on the way to a drive or a network card.
+    Without a build: all links between the host and a drive or a network card.
     """
     if arrangement.build is None:
         for link in arrangement.topology.links():
@@ -184,7 +184,7 @@ def explain_width(
 ) -> list[Shortfall]:
     """Find what keeps a link below the wanted width: an end's own lanes, or training itself.
 
-    The reason that binds comes first. The board's own table of slots, and what stands between, are asked too.
+    The reason that binds comes first. The board's own table of slots, and declared adapters and cables, are asked too.
     """
     wired = "the port has no more than {}, as it is wired or as the firmware split the slot"
     limits: list[tuple[float | Unread | None, str, str]] = [
@@ -224,7 +224,7 @@ def _find_binding(
         return [reason for reason, (limit, _, _) in zip(reasons, known, strict=True) if limit == known[0][0]]
     short = Shortfall(code="training", text="both ends allow more, so training itself fell short (signal path)")
     if not known and unread:
-        return [Shortfall(code="unknown", text=f"why is open: {unread[0]}")]
+        return [Shortfall(code="unknown", text=f"the reason is not known: {unread[0]}")]
     return [short if not known else Shortfall(code="training", text="training fell short even of that"), *reasons]
 
 

@@ -9,7 +9,8 @@ from laneproof.past.link_training import Fall, TrainingRecord
 from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import Watched, is_ours, watch_position
 
-TWICE = 2
+FEWEST_RECURRING = 2
+"""So many falls or short boots are more than one chance event. Our choice."""
 
 
 def watched_trainings(current: Pass) -> Iterator[tuple[Watched, TrainingRecord, DeclaredPosition | None]]:
