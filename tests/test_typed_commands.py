@@ -13,13 +13,13 @@ from pathlib import Path
 
 import pytest
 
+from boxes.recorded_box import PassingTime
 from laneproof.cli import main
 from laneproof.commands import history_file, inputs
 from laneproof.commands.inputs import DEFAULT_BUILD, open_recording
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.engine import STATE_NAME, Engine
 from laneproof.history.store import Store
-from simulation.passing_time import PassingTime
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = ("README.md", *(f"docs/{page.name}" for page in sorted((ROOT / "docs").glob("*.md"))))

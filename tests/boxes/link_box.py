@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
-from boxes.boots_before import past_of_boots
+from boxes.simulated_past import past_of_boots
 from boxes.snapshot_box import Box, declare
 from laneproof.findings import Finding
 from laneproof.past.boots import Boot, LinkLimits

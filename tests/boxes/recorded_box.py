@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from pathlib import Path
 
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import Frame
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 
 START, DAY = 1_790_000_000.0, 86400.0  # 2026-09-21T14:13:20Z
@@ -49,3 +51,13 @@ def wire(lanes: int | None) -> Turn:
         box.ports[0].wired_lanes = lanes
 
     return turn
+
+
+class PassingTime(RecordedHost):
+    """A recording for a live machine: each wait goes on to the next frame; after the last one only the clock moves."""
+
+    def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:  # noqa: ARG002 (a host's own signature)
+        if not self.advance():
+            clock = self.clock()
+            self.apply(Frame(t=clock.unix_seconds + seconds, up=clock.up_seconds + seconds))
+        return False

@@ -1,10 +1,11 @@
 """Simulated pasts: a box that is read many times, with its own time, boots and log."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from boxes.snapshot_box import A_MORNING, Box
 from laneproof.declaration.build import Build
+from laneproof.past.boots import Boot, BootBook, LinkLimits
 from laneproof.past.box_record import BoxRecord, Growth, key_of
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
@@ -245,3 +246,8 @@ def power_cut_past(drives: Sequence[int]) -> Past:
             story.restart(after=DAY)
         story.observe(box, after=HOUR).observe(box, after=HOUR)
     return story.past
+
+
+def past_of_boots(boots: Iterable[Boot], earlier_limits: Mapping[str, LinkLimits]) -> Past:
+    """Give a past of which only the boots are known, and what ports could do with the board's firmware before."""
+    return Past(ledger=Ledger(boots=BootBook(boots=[*boots], earlier_limits=dict(earlier_limits))))

@@ -8,12 +8,11 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from boxes.recorded_box import Turn, make_box, record, stand
+from boxes.recorded_box import PassingTime, Turn, make_box, record, stand
 from contracts.hand_made import Ended, inside
 from laneproof.commands import judgement
 from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.box import Drive, SimulatedBox
-from simulation.passing_time import PassingTime
 
 BUILD = """
 schema = 1

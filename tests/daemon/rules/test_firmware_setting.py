@@ -4,8 +4,7 @@ from typing import Any
 
 import pytest
 
-from boxes.boots_before import past_of_boots
-from boxes.simulated_past import DAY, Story
+from boxes.simulated_past import DAY, Story, past_of_boots
 from boxes.snapshot_box import L1, Box
 from laneproof.box.link_ends import Link
 from laneproof.box.topology import topology_of

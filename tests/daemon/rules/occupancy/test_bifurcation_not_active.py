@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 import pytest
 
-from boxes.boots_before import past_of_boots
+from boxes.simulated_past import past_of_boots
 from boxes.snapshot_box import Box, declare
 from boxes.story_engine import HOUR, Watcher
 from laneproof.findings import Finding, Severity

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from boxes.boots_before import past_of_boots
+from boxes.simulated_past import past_of_boots
 from boxes.snapshot_box import L0S, L1, Box, declare, declare_risers, kelp_box
 from laneproof.findings import Finding, Kind
 from laneproof.past.boots import Boot, LinkLimits
