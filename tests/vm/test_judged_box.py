@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from laneproof.desk.raid import LEVELS, usable_bytes
+from laneproof.declaration.raid_levels import LEVELS, usable_bytes
 from vm.boot import GUEST, Boot
 from vm.boxes import WHOLE_BOX
 

@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from laneproof.declaration.build import Build
+from laneproof.declaration.raid_levels import LEVELS, Level, usable_bytes
 from laneproof.declaration.tables import DeclaredArray, DeclaredPosition
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.desk.links import LinkBudget
 from laneproof.desk.problems import BudgetNotes
-from laneproof.desk.raid import LEVELS, Level, usable_bytes
 from laneproof.desk.rebuild import Rebuild, estimate_rebuild
 from laneproof.desk.typical_throughput import Reach, reach_of_array
 

@@ -11,7 +11,7 @@ from laneproof.notification.cases import Case
 from laneproof.notification.decisions import Kind, OpenCase, Report
 from laneproof.notification.settings import DAY_SECONDS, NotifySettings
 from laneproof.outputs.cases_json import PositionFacts
-from laneproof.outputs.next_steps import list_cautions, list_steps
+from laneproof.outputs.steps_and_cautions import list_cautions, list_steps
 from laneproof.outputs.text_style import printable
 
 MOST_FINDINGS = 5

@@ -13,7 +13,7 @@ from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.cases import name_subject
 from laneproof.outputs.marked_tree import walk_tree
-from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
+from laneproof.outputs.steps_and_cautions import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.text_style import HEADING, Style
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread

@@ -2,7 +2,7 @@
 
 from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import Change, Finding, FindingChange
-from laneproof.outputs.next_steps import list_cautions, list_steps
+from laneproof.outputs.steps_and_cautions import list_cautions, list_steps
 from laneproof.outputs.text_style import printable
 
 

@@ -6,7 +6,7 @@ from laneproof.advice import CAUTIONS, split_step
 from laneproof.declaration.units import format_rate
 from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import write_time
-from laneproof.outputs.next_steps import CAUTION_HEADING
+from laneproof.outputs.steps_and_cautions import CAUTION_HEADING
 from laneproof.outputs.text_style import HEADING, Style
 from laneproof.proof.comparison import Compared
 from laneproof.proof.figure_text import say_count, say_microseconds, say_power, say_seconds

@@ -7,8 +7,8 @@ from laneproof.diagnosis.weights import say_cause
 from laneproof.findings import Cause, Finding
 from laneproof.outputs.cases import ShownCase, group_cases
 from laneproof.outputs.markup import Markup, join, tag, write_section
-from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.page.words import KIND_WORDS, NO_LINKS, Anchors, Links, count_words, mark_of, show_time
+from laneproof.outputs.steps_and_cautions import CAUTION_HEADING, list_cautions, list_steps
 
 _LIKELY, _ONE_PERCENT = 0.05, 0.01
 """From here on a cause is worth a line of its own; below the second it is not worth a figure."""

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from boxes.troubled_box import SIGN
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.outputs.next_steps import list_cautions, list_steps
+from laneproof.outputs.steps_and_cautions import list_cautions, list_steps
 
 
 def test_cautions_are_taken_out_of_the_steps() -> None:

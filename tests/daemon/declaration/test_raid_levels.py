@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.desk.raid import LEVELS, Level, usable_bytes
+from laneproof.declaration.raid_levels import LEVELS, Level, usable_bytes
 
 TB = 10**12
 
