@@ -16,6 +16,7 @@ from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.snapshot import (
     AerCounters,
     AerRegisters,
+    AutonomousTransitions,
     BlockStatistics,
     NvmeNamespace,
     PciFunction,
@@ -155,7 +156,12 @@ def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
     return story.past
 
 
-def busy_box(operations: int, took: Sequence[float], health: dict[str, int] | Unread | None = None) -> Box:
+def busy_box(
+    operations: int,
+    took: Sequence[float],
+    health: dict[str, int] | Unread | None = None,
+    transitions: AutonomousTransitions | None = None,
+) -> Box:
     """Make drives that have read 128 KiB so often, each in so many milliseconds; `health` sets fields of their logs."""
     box = Box()
     for index, (path, milliseconds) in enumerate(zip(PATHS, took, strict=False)):
@@ -164,7 +170,8 @@ def busy_box(operations: int, took: Sequence[float], health: dict[str, int] | Un
             writes=0, written_bytes=0, write_milliseconds=0, busy_milliseconds=0,
         )  # fmt: skip
         namespace = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1 << 42, statistics=disk)
-        box.with_port(path).with_drive(path, health=health, controller={"namespaces": (namespace,)})
+        facts = {"namespaces": (namespace,)} | ({"autonomous_transitions": transitions} if transitions else {})
+        box.with_port(path).with_drive(path, health=health, controller=facts)
     return box
 
 

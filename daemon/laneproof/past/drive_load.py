@@ -4,7 +4,7 @@ A window lies between two readings. Load comes from the disk's own statistics, e
 What counts as loaded or idle is measured by the most that the drive itself was seen to move.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from laneproof.evidence.fail_slow import SLOW_RATIO, SlowSpell, is_load_near, relative_latency, slow_spells
@@ -37,6 +37,13 @@ HANG_SECONDS = 60.0
 command before it logs anything; twice that to be safe.
 
 Source: kernel drivers/nvme/host/core.c, ``nvme_core.io_timeout``, 30 by default."""
+
+_WAKING_SHARE = 0.3
+"""A drive that enters idle states by itself may spend so much of a window on waking: by default it wakes within 15 ms
+from a state that it enters after 100 ms, and within 100 ms from one that it enters after 2 s; twice that to be safe.
+
+Source: kernel drivers/nvme/host/core.c, ``apst_primary_timeout_ms``, ``apst_primary_latency_tol_us`` and the secondary
+ones; older kernels (from memory) wait fifty times as long as the way in and out takes."""
 
 _LEAST_SECONDS = 60.0  # a shorter window does not show how busy a drive was (our choice)
 _LONG_SECONDS = 10 * HANG_SECONDS  # in a window this long, the hang at its end is a small part
@@ -92,6 +99,11 @@ class Window:
         if latency is None or not self.busy_milliseconds or not self.operations:
             return latency
         return min(latency, self.busy_milliseconds / self.operations)
+
+    @property
+    def waking_milliseconds(self) -> float:
+        """Most of the mean for an operation that a drive may have spent on waking from idle states."""
+        return 1000.0 * _WAKING_SHARE * self.seconds / self.operations if self.operations else 0.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -356,13 +368,17 @@ def _is_work_near(own: tuple[float, float], other: tuple[float, float]) -> bool:
 
 
 def compare_siblings(
-    windows: Mapping[str, tuple[LoadRecord, Window]], models: Mapping[str, str | None] | None = None
+    windows: Mapping[str, tuple[LoadRecord, Window]],
+    models: Mapping[str, str | None] | None = None,
+    *,
+    resting: Collection[str] = (),
 ) -> None:
     """Compare the drives' latencies in one pass, each with those siblings that did nearly the same work.
 
     Operations and bytes a second must both be near: a stream of large reads takes longer for each than many small ones.
     Siblings of the same model come first; where there are too few of them, others are taken, and what is usual between
-    the makes is allowed for. Windows and models are by serial number; without models all are alike.
+    the makes is allowed for. A drive that may enter idle states (`resting`) is not slow for waking from them. Windows
+    and models are by serial number; without models all are alike.
     """
     busy = {
         serial: (record, window, (window.operations / window.seconds, window.bytes_per_second), latency)
@@ -370,7 +386,10 @@ def compare_siblings(
         if (latency := window.work_milliseconds) is not None and window.operations
     }
     known = models or {}
-    for serial, (record, window, load, latency) in busy.items():
+    for serial, (record, window, load, whole_latency) in busy.items():
+        latency = whole_latency - (window.waking_milliseconds if serial in resting else 0.0)
+        if latency <= 0.0:
+            continue  # it may have done nothing but wake
         near = {
             other: other_latency
             for other, (_, other_window, other_load, other_latency) in busy.items()

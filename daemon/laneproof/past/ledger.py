@@ -236,7 +236,11 @@ class Ledger(SavedLedger):
         for record, boot, counted_at in returned:
             if self.drives.was_without_power(record, since=counted_at):
                 self.training.withdraw_missing(record.path, self.timeline, since_boot=boot)
-        compare_siblings(windows, {serial: self.drives.records[serial].model for serial in windows})
+        records = {serial: self.drives.records[serial] for serial in windows}
+        resting = {
+            serial for serial, record in records.items() if self.idle.get(record.path, (None, None))[0] is not False
+        }
+        compare_siblings(windows, {serial: record.model for serial, record in records.items()}, resting=resting)
 
     def _follow_episodes(
         self, tree: Topology, events: Sequence[PositionEvent], step: PassTime, *, is_log_whole: bool

@@ -112,6 +112,7 @@ def compared(  # noqa: PLR0913 (a figure each)
     moved: dict[str, int] | None = None,
     models: dict[str, str | None] | None = None,
     busy: dict[str, float] | None = None,
+    resting: str = "",
 ) -> dict[str, LoadRecord]:
     """Windows of five minutes with these milliseconds for each operation, the first one begins at 0."""
     records = records or {name: LoadRecord() for name in latencies}
@@ -126,6 +127,7 @@ def compared(  # noqa: PLR0913 (a figure each)
                 for name, record in records.items()
             },
             models,
+            resting=resting,
         )  # fmt: skip
     return records
 
@@ -167,6 +169,15 @@ def test_a_drive_that_is_asked_for_many_blocks_at_a_time_is_slow_only_if_it_is_b
     latencies = {"a": 8.0, "b": 0.2, "c": 0.2, "d": 0.2}
     records = compared(range(6), latencies, busy=dict.fromkeys("bcd", 0.2) | {"a": busy})
     assert len(records["a"].spells) == spells
+
+
+# Linux drivers/nvme/host/core.c, apst_primary_ and apst_secondary_: after 100 ms a state that takes 15 ms to leave,
+# after 2 s one that takes 100 ms. Here 1000 operations in five minutes, so that each may come out of the first.
+@pytest.mark.parametrize(
+    ("latency", "resting", "spells"), [(15.0, "a", 0), (38.0, "ab", 0), (15.0, "bcd", 1), (95.0, "a", 1), (0.2, "a", 0)]
+)
+def test_a_drive_that_takes_its_time_to_wake_is_not_slow(latency: float, resting: str, spells: int) -> None:
+    assert len(compared(range(6), SLOW | {"a": latency}, resting=resting)["a"].spells) == spells
 
 
 def test_spells_that_go_on_are_one() -> None:

@@ -4,13 +4,15 @@ from boxes.simulated_past import busy_box, slow_past
 from boxes.snapshot_box import RISER_1
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
+from laneproof_collectors.snapshot import AutonomousTransitions
 from support.rule_examples import check_examples, example
 
 
 class Busy:
     """Four drives under the same load; the first takes so many times as long as the others."""
 
-    def __init__(self) -> None:
+    def __init__(self, transitions: AutonomousTransitions | None = None) -> None:
+        self.transitions = transitions
         self.watcher = Watcher("drive-fail-slow")
         self.operations = 0
         self.took = [0.0] * 4
@@ -19,7 +21,9 @@ class Busy:
         for _ in range(4):
             self.operations += 9000
             self.took = [took + 1800 * (ratio if index == 0 else 1.0) for index, took in enumerate(self.took)]
-            self.watcher.observe(busy_box(self.operations, self.took[:drives]), after=HOUR / 4)
+            self.watcher.observe(
+                busy_box(self.operations, self.took[:drives], transitions=self.transitions), after=HOUR / 4
+            )
 
 
 def test_one_slow_hour_in_weeks_is_chance() -> None:
@@ -39,6 +43,13 @@ def test_a_drive_that_is_slow_on_several_days_is_an_alarm() -> None:
     assert finding.evidence["worst_ratio"] > 2.5
     assert finding.evidence["p"] < 1e-5
     assert busy.watcher.changes[0][1] == "notice"
+
+
+def test_a_drive_that_may_do_nothing_but_wake_is_never_slow() -> None:
+    busy = Busy(AutonomousTransitions(enabled=True, transitions={0: (3, 100)}))
+    for _ in range(48):
+        busy.hour(3.0)  # ten operations a second, of less than a millisecond each
+    assert busy.watcher.changes == []
 
 
 def test_it_clears_when_it_keeps_pace_for_two_weeks() -> None:
