@@ -29,7 +29,7 @@ from laneproof.evidence.fix_trial import acceptance_seconds, clean_time_needed
 from laneproof.evidence.link_training import LinkReading, clean_boots_needed, settled, short_boots
 from laneproof.evidence.not_enough import NotEnough
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[1]
 PAGE = (ROOT / "docs" / "statistics.md").read_text()
 SECTIONS = {
     int(number): text for number, text in re.findall(r"^## T(\d+) (.*?)(?=^## |\Z)", PAGE, re.MULTILINE | re.DOTALL)
