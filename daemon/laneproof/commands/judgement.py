@@ -7,8 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.history_file import find_history, open_history
-from laneproof.commands.inputs import open_host, open_recording
+from laneproof.commands.history_file import find_history, load_kept_declaration, open_history
+from laneproof.commands.inputs import DEFAULT_BUILD, open_host, open_recording
 from laneproof.commands.recorded_passes import judge_frames
 from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME, Engine
@@ -30,6 +30,7 @@ class Judgement:
 
     Attributes:
         host: The machine, still open.
+        build: The declaration in force, None where there is none.
         findings: What the rules say of them.
         past: What is known of earlier passes.
         gap: Why nothing is known of earlier passes; None where something is.
@@ -37,6 +38,7 @@ class Judgement:
     """
 
     host: Host
+    build: Build | None
     snapshot: Snapshot
     findings: tuple[Finding, ...]
     past: Past
@@ -57,7 +59,7 @@ def judge_machine(source: str | None, build: Build | None, *, demo: bool, state:
 
     Args:
         source: A recording, all of whose frames are judged; None for this machine.
-        build: The declaration, None where there is none.
+        build: The declaration; None where there is none: then this machine's service may have kept one.
         demo: Whether to take the demo's recording.
         state: The folder of the daemon's history; None for the service's own.
 
@@ -69,13 +71,22 @@ def judge_machine(source: str | None, build: Build | None, *, demo: bool, state:
         with open_recording(source, demo=demo) as recording:
             host = recording.host()
             (last,) = deque(judge_frames(host, engine, recording.name), maxlen=1)
-            yield Judgement(host=host, snapshot=last.result.snapshot, findings=last.result.findings, past=engine.past)
+            result = last.result
+            yield Judgement(
+                host=host, build=build, snapshot=result.snapshot, findings=result.findings, past=engine.past
+            )
         return
     gap, seen = _remember(engine, state)
     with open_host(None) as live:
         result = engine.observe(read_snapshot(live))
         yield Judgement(
-            host=live, snapshot=result.snapshot, findings=result.findings, past=engine.past, gap=gap, seen=seen
+            host=live,
+            build=engine.build,
+            snapshot=result.snapshot,
+            findings=result.findings,
+            past=engine.past,
+            gap=gap,
+            seen=seen,
         )
 
 
@@ -84,10 +95,19 @@ def _remember(engine: Engine, state: str | None) -> tuple[str | None, frozenset[
     try:
         with open_history(find_history(state)) as history:
             seen = frozenset((path, drive) for path, drive, _ in history.read_origins())
-            restore(engine, history)
+            restore_for_command(engine, history)
     except (CommandError, ValueError) as error:
         return str(error), frozenset()
+    if engine.declaration_problem is not None:
+        _log.warning("%s; the declaration that the service kept is used", engine.declaration_problem)
     return None, seen
+
+
+def restore_for_command(engine: Engine, history: History) -> None:
+    """Let an engine go on with a history, and with the declaration kept there where its file is gone."""
+    restore(engine, history)
+    if engine.build is None and (kept := load_kept_declaration(history).declaration) is not None:
+        engine.build, engine.declaration_problem = kept[1], f"{DEFAULT_BUILD} is gone"
 
 
 def restore(engine: Engine, history: History) -> None:

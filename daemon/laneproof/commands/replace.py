@@ -26,9 +26,10 @@ _VERDICT = {"fits": 0, "differs": 1, "unverified": 2}
 
 def run(arguments: argparse.Namespace) -> int:
     """Guide, and wait for the new drive where that was asked for; the exit status is the last answer."""
-    build = load_build(arguments.build, demo=arguments.demo)
+    declared = load_build(arguments.build, demo=arguments.demo)
     is_recording = arguments.demo or arguments.source is not None
-    with judge_machine(arguments.source, build, demo=arguments.demo, state=arguments.state) as judged:
+    with judge_machine(arguments.source, declared, demo=arguments.demo, state=arguments.state) as judged:
+        build = judged.build
         position = _find_position(judged, arguments.position, build)
         timeout = None if is_recording else arguments.timeout
         if arguments.was is not None:

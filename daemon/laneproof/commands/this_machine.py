@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass, replace
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_host
+from laneproof.commands.inputs import load_build, open_host
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding
@@ -41,15 +41,13 @@ def make_engine(arguments: argparse.Namespace) -> tuple[Engine, bool]:
     build, is_live = load_build(arguments.build, demo=arguments.demo), not (arguments.source or arguments.demo)
     engine, knows = Engine(build), False
     if is_live:  # only this pays for what reads a history
-        from laneproof.commands.history_file import find_history, load_kept_declaration, open_history
-        from laneproof.commands.judgement import restore
+        from laneproof.commands.history_file import find_history, open_history
+        from laneproof.commands.judgement import restore_for_command
 
         try:
             with open_history(find_history(arguments.state)) as history:
-                restore(engine, history)
+                restore_for_command(engine, history)
                 knows = True
-                if build is None and (kept := load_kept_declaration(history).declaration) is not None:
-                    engine.build, engine.declaration_problem = kept[1], f"{DEFAULT_BUILD} is gone"
         except CommandError as error:
             if error.status != os.EX_NOINPUT:  # where no daemon ever ran, nothing is missing
                 _log.warning("judged without what the service knows of earlier passes: %s", error)

@@ -11,6 +11,8 @@ import pytest
 from boxes.recorded_box import PassingTime, Turn, make_box, record, stand
 from contracts.hand_made import Ended, inside
 from laneproof.commands import judgement
+from laneproof.commands.history_file import HISTORY
+from laneproof.history.store import Store
 from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.box import Drive, SimulatedBox
 
@@ -196,6 +198,18 @@ def test_command_waits_for_the_new_drive_and_says_that_it_fits(files: Files, liv
     assert f"What showed over time is not known here: {living}/history.db: there is no history" in guide
     assert "the position is empty\na drive is there; it is given time to settle\nTHE NEW DRIVE FITS: riser-2\n" in found
     assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in found
+
+
+def test_where_the_declaration_is_gone_the_one_that_the_service_kept_is_used(
+    living: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", str(tmp_path / "gone.toml"))
+    assert run("riser-2", "--state", living, "--print").status == os.EX_USAGE  # nothing declares that name
+    with contextlib.closing(Store.open(str(tmp_path / HISTORY))) as store:
+        store.save_state("declaration", {"text": BUILD, "path": "/etc/laneproof/build.toml"})
+    ended = run("riser-2", "--state", tmp_path, "--print")
+    assert "serial number A2" in ended.out
+    assert "is gone; the declaration that the service kept is used" in caplog.text
 
 
 def test_printing_does_not_wait(files: Files, living: str) -> None:

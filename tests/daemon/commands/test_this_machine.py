@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.commands import this_machine
+from laneproof.commands import judgement, this_machine
 from laneproof.commands.history_file import HISTORY
 from laneproof.commands.inputs import load_build, open_recording
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
@@ -45,7 +45,7 @@ def test_one_pass_names_the_causes_that_the_daemons_page_names(
     if declared:
         build.write_text(read_demo("kelp-1.toml"))
     monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", str(build))
-    monkeypatch.setattr(this_machine, "DEFAULT_BUILD", str(build))
+    monkeypatch.setattr(judgement, "DEFAULT_BUILD", str(build))
     monkeypatch.setattr(this_machine, "open_host", lambda *_, **__: contextlib.nullcontext(host))
     now = judge_now(Namespace(source=None, demo=False, build=None, state=str(tmp_path)))
     causes = {finding.identity: (finding.since, finding.causes) for finding in on_page}
