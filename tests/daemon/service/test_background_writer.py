@@ -3,7 +3,7 @@
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -21,8 +21,8 @@ from laneproof.service.owner_notes import FILE, Inbox
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.questions import Clock
+from support.waiting import PATIENCE_SECONDS, wait_for
 
-PATIENCE_SECONDS = 30.0
 CLOCK = Clock(unix_seconds=1.0, up_seconds=1.0)
 NOTE = KeptNote(t=1.0, kind="note", text="moved")
 
@@ -74,13 +74,6 @@ class SlowWriter(Store):
 def _result(t: float) -> PassResult:
     passes = Passes(t=t)
     return PassResult(snapshot=passes.take().snapshot, findings=(), changes=(), waiting=False)
-
-
-def wait_for(what: Callable[[], object]) -> None:
-    end = time.monotonic() + PATIENCE_SECONDS
-    while not what():
-        assert time.monotonic() < end, "not in time"
-        time.sleep(0.005)
 
 
 def test_everything_is_kept_in_the_order_given_and_closed_last() -> None:

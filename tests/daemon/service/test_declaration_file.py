@@ -5,17 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.declaration.build import Build
+from boxes.running_daemon import BUILD, Rig, load
 from laneproof.declaration.file import parse_build
 from laneproof.service.declaration_file import NOTHING_KEPT, DeclarationFile, KeptDeclaration
+from support.waiting import wait_for
 
 ONE, WRONG = 'schema = 1\nbox.name = "one"\n', "schema = 1\n"
 KEPT = 'schema = 1\nbox.name = "kept"\n'
-
-
-def load(path: str) -> tuple[str, Build] | None:
-    file = Path(path)
-    return (file.read_text(), parse_build(file.read_text(), name=path)) if file.exists() else None
 
 
 def follow(file: Path, kept: KeptDeclaration = NOTHING_KEPT) -> DeclarationFile:
@@ -106,3 +102,32 @@ def test_what_the_owner_took_out_of_force_stays_out_until_it_is_changed(file: Pa
     declaration.read()
     assert declaration.build is not None
     assert declaration.as_state() == {"text": f"{ONE}# a word\n", "out_of_force": None, "path": str(file)}
+
+
+def test_a_wrong_one_leaves_the_old_one_in_force_and_is_reported_once(
+    rig: Rig, caplog: pytest.LogCaptureFixture
+) -> None:
+    rig.start()
+    before = rig.daemon.status.build
+    rig.file.write_text("schema = 2\n")
+    wait_for(lambda: rig.daemon.status.build_problem)
+    rig.passes()
+    assert rig.daemon.status.build is rig.daemon._engine.build is before
+    assert rig.rules() == {("declaration-not-in-force", None)}
+    assert str(rig.file) in str(rig.daemon.status.build_problem)
+    (logged,) = (record.message for record in caplog.records if "was not loaded" in record.message)
+    assert "the last good one stays in force" in logged
+    rig.file.write_text(BUILD)
+    wait_for(lambda: rig.rules() == set())
+
+
+@pytest.mark.parametrize(("text", "problem"), [(None, "None"), (WRONG, "box")])
+def test_without_one_the_service_runs_and_takes_one_up_when_it_comes(rig: Rig, text: str | None, problem: str) -> None:
+    rig.file.unlink()
+    if text is not None:
+        rig.file.write_text(text)
+    rig.start()
+    assert rig.daemon.status.build is None
+    assert problem in str(rig.daemon.status.build_problem)
+    rig.file.write_text(BUILD.replace('serial = "A2"', 'serial = "B7"'))
+    wait_for(lambda: ("occupant-differs", "riser-2") in rig.rules())

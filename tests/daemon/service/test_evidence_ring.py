@@ -5,23 +5,18 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from boxes.running_daemon import DROPPED, Rig
+from boxes.turned_box_host import removed
+from laneproof.service import daemon as daemon_module
 from laneproof.service import evidence_ring
 from laneproof.service.evidence_ring import EvidenceRing
-
-PATIENCE_SECONDS = 30.0
-
-
-def wait_for(what: Callable[[], object]) -> None:
-    end = time.monotonic() + PATIENCE_SECONDS
-    while not what():
-        assert time.monotonic() < end, "not in time"
-        time.sleep(0.005)
+from support.waiting import PATIENCE_SECONDS, wait_for
 
 
 @pytest.fixture(autouse=True)
@@ -163,3 +158,48 @@ def test_the_folder_is_for_its_owner_and_its_group(ring: EvidenceRing, folder: P
         os.umask(before)
     assert folder.stat().st_mode & 0o777 == 0o750
     assert next(folder.iterdir()).stat().st_mode & 0o777 == 0o660
+
+
+def _evidence(rig: Rig) -> list[dict[str, Any]]:
+    if not rig.evidence.exists():
+        return []
+    return [json.loads(line) for file in sorted(rig.evidence.iterdir()) for line in file.read_text().splitlines()]
+
+
+def test_a_drop_leaves_what_held_before_it_what_was_reported_and_its_episode(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    assert _evidence(rig) == []
+    rig.box.ports[0].drive = None
+    rig.host.change(removed("0000:01:00.0"), kmsg=(DROPPED,))
+    wait_for(lambda: any(line["what"] == "episode" for line in _evidence(rig)))
+    lines = _evidence(rig)
+    order = [line["what"] for line in lines]
+    assert order.index("held") < order.index("events") < order.index("episode")
+    (held,) = (line for line in lines if line["what"] == "held")
+    assert {reading["drive"] for reading in held["readings"] if reading["end"] == "drive"} == {"A1", "A2"}
+    told = lines[order.index("events")]
+    assert [event["message"] for event in told["kernel"]] == [DROPPED.partition(";")[2]]
+    assert [event["action"] for event in told["devices"]] == ["remove"]
+    episode = lines[order.index("episode")]
+    assert (episode["position"], episode["drive"], episode["episode"]) == ("riser-1", "A1", 1)
+    assert wait_for(lambda: rig.daemon.status.ring and rig.daemon.status.ring.written_bytes)
+
+
+def test_evidence_that_would_go_with_a_watched_drive_is_said_at_the_start(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr(daemon_module, "find_carrying_drives", lambda folder, *_: asked.append(folder) or ("riser-2",))
+    rig.start()
+    wait_for(lambda: "lies on riser-2 and goes with it" in caplog.text)
+    assert asked == [os.path.realpath(rig.evidence)]
+
+
+def test_evidence_is_written_while_the_drives_answer_nothing(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    rig.host.hold("/")
+    rig.host.change(kmsg=(DROPPED,))
+    wait_for(lambda: any(line["what"] == "events" for line in _evidence(rig)))
+    assert "held" in [line["what"] for line in _evidence(rig)]

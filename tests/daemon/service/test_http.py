@@ -80,7 +80,7 @@ def test_the_page_before_the_first_pass_asks_to_come_again(client: Client) -> No
     assert client.ask("/icon.svg")[0] == 200
 
 
-def test_the_latest_changes_are_told_as_a_replay_tells_them(client: Client) -> None:
+def test_the_latest_changes_are_reported_as_a_replay_says_them(client: Client) -> None:
     assert json.loads(client.ask("/api/v1/changes")[2]) == {"complete": True, "changes": []}
     change = FindingChange(at=1_790_000_000.0, change=Change.CLEARED, finding=SIGN)
     client.status = replace(client.status, recent=(change,))
@@ -173,7 +173,7 @@ def test_nothing_is_scraped_that_the_table_does_not_know(client: Client) -> None
         assert {tuple(sorted(labels)) for labels, _ in samples} == {tuple(sorted(metric.labels))}
 
 
-def test_a_path_that_is_none_is_told_what_there_is(client: Client) -> None:
+def test_a_path_that_is_none_is_reported_what_there_is(client: Client) -> None:
     status, _, body = client.ask("/nothing/<script>?q=1")
     assert status == HTTPStatus.NOT_FOUND
     assert b"/metrics" in body

@@ -2,12 +2,15 @@
 
 import json
 import threading
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
 
+from boxes.running_daemon import DROPPED, Rig
+from boxes.turned_box_host import START
+from laneproof.engine import LIVE_CONFIRMATIONS, Engine
+from laneproof.history.events import RECORDS_LOST
 from laneproof.past.ledger import Ledger
 from laneproof.service import journal_reader
 from laneproof.service.journal_reader import (
@@ -26,13 +29,13 @@ from laneproof_collectors.host import Host
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events, parse_journal_record
 from laneproof_collectors.questions import Answer, Question, ReadFile, ReadJournal
 from laneproof_collectors.unread import Reason, Unread
+from support.waiting import PATIENCE_SECONDS, wait_for
 
 EARLIER = "0b5e55ed-0000-4000-8000-000000000001"
 RUNNING = "0b5e55ed-0000-4000-8000-000000000002"
 OLDER = "0b5e55ed-0000-4000-8000-000000000003"
 KNOWN = LastRead(boot_id=EARLIER, up_seconds=5000.0, unix_seconds=1_790_000_000.0)
 DOWN = "nvme nvme2: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
-PATIENCE_SECONDS = 30.0
 
 
 def entry(up: float, *, boot: str = EARLIER, message: str = DOWN, received: float = 1.0) -> str:
@@ -76,13 +79,6 @@ class JournalHost(Host):
         raise AssertionError(question)
 
 
-def wait_for(what: Callable[[], object]) -> None:
-    end = time.monotonic() + PATIENCE_SECONDS
-    while not what():
-        assert time.monotonic() < end, "not in time"
-        time.sleep(0.005)
-
-
 def _read(host: JournalHost, ask: Callable[[JournalReader], None]) -> JournalReader:
     woken = threading.Event()
     back = JournalReader(host, woken.set)
@@ -106,7 +102,7 @@ def test_it_is_dated_by_the_last_pass_and_not_by_when_the_journal_received_it() 
     assert is_same_boot(one.boot_id or "", EARLIER)
 
 
-def test_a_boot_that_nobody_watched_is_told_and_judges_nothing() -> None:
+def test_a_boot_that_nobody_watched_is_reported_and_judges_nothing() -> None:
     found = find_new_events(BOOT_BEFORE, events(entry(10.0, boot=OLDER)), KNOWN)
     assert (len(found.to_report), found.to_judge) == (1, ())
     assert len(find_new_events(BOOT_BEFORE, events(entry(10.0)), LastRead()).to_report) == 1
@@ -192,7 +188,7 @@ def test_while_it_is_away_it_is_not_asked_again() -> None:
     assert len(host.asked) == 1
 
 
-def test_a_journal_that_cannot_be_read_is_told_with_its_reason() -> None:
+def test_a_journal_that_cannot_be_read_is_reported_with_its_reason() -> None:
     gap = Unread("the journal of this boot", "journalctl is not installed", Reason.ABSENT)
     back = _read(JournalHost(problem=gap), lambda one: one.ask_this_boot(KNOWN, ()))
     (found,) = back.collect()
@@ -287,3 +283,67 @@ def test_after_a_suspend_it_is_known_by_the_clock_that_stamps_messages() -> None
     ledger = Ledger()
     ledger.timeline.advance(taken_at=1_790_000_000.0, up_seconds=36_000.0, boot_id=EARLIER, monotonic_seconds=7200.0)
     assert LastRead.of(ledger).up_seconds == 7200.0
+
+
+def said(rig: Rig, up: float, message: str = DROPPED.partition(";")[2]) -> str:
+    return entry(up, boot=rig.box.boot_id, message=message, received=START)
+
+
+def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_next_start(
+    rigs: Callable[..., Rig],
+) -> None:
+    rig = rigs().start()
+    rig.passes()
+    last_words = said(rig, rig.host.now - START + 30.0)
+    rig.end()
+    again = Engine(None, confirmations=LIVE_CONFIRMATIONS)
+    again.restore((), rig.writer.saved["engine"])
+    second = rigs(engine=again, boot=2)
+    second.host.journals[-1] = (last_words,)
+    second.host.booted_at = START + 900.0
+    second.host.change(seconds=1000.0)
+    second.start()
+    assert ("drops-off-bus", "riser-1") in second.rules()
+    assert second.daemon.status.disconnects["0000:00/01.1"] == 1
+    (episode,) = second.writer.kept[0].episodes
+    assert (episode.serial, episode.boot) == ("A1", 1)
+    assert wait_for(lambda: second.writer.reported)[0] == "controller_down"
+    assert second.writer.paths[0]["nvme0"] == "0000:00/01.1"
+
+
+def test_records_that_were_overwritten_are_counted_reported_and_read_back(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    rig.host.journals[0] = (said(rig, rig.host.now - START + 0.5),)
+    rig.host.lost = 7
+    rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
+    wait_for(lambda: ("drops-off-bus", "riser-1") in rig.rules())
+    assert rig.daemon.status.lost_records == 7
+    (told,) = wait_for(lambda: rig.writer.happened)
+    assert told.kind == RECORDS_LOST
+    assert "7 records" in told.text
+    assert "events among them that the journal had: 1" in told.text
+
+
+@pytest.mark.parametrize("has_journal", [True, False])
+def test_what_was_overwritten_is_lost_to_the_judgement_only_where_the_journal_cannot_be_read(
+    rig: Rig, *, has_journal: bool
+) -> None:
+    if has_journal:
+        rig.host.journals[0] = (said(rig, 1.0, "usb 1-1: USB disconnect, device number 5"),)
+    rig.host.lost = 4000
+    rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
+    rig.daemon._read_events()
+    wait_for(rig.daemon._collect_journal)
+    kernel, _ = rig.daemon._pending.drain()
+    assert isinstance(kernel, KernelEvents)
+    assert kernel.lost == (0 if has_journal else 4000)
+
+
+def test_where_the_journal_cannot_be_read_either_the_loss_is_reported_with_the_reason(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    rig.host.lost = 3
+    rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
+    (told,) = wait_for(lambda: rig.writer.happened)
+    assert "the journal could not be read: " in told.text

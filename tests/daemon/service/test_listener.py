@@ -6,6 +6,7 @@ import gzip
 import http.client
 import socket
 import time
+import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from http import HTTPStatus
@@ -13,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from boxes.running_daemon import Rig
 from laneproof.service import listener
 from laneproof.service.access import Access
 from laneproof.service.http import Pages
@@ -259,3 +261,22 @@ def test_a_thread_that_cannot_be_had_is_an_error_of_the_start(monkeypatch: pytes
     with pytest.raises(RuntimeError, match="thread"):
         made.start()
     made.close()
+
+
+def test_slow_clients_and_many_requests_leave_the_readings_alone(rig: Rig) -> None:
+    """The figures with a thousand of them are taken by benchmarks.listener_load."""
+    rig.start()
+    before = {group: run.failed for group, run in rig.daemon.status.runs.items()}
+    server = Server("127.0.0.1", 0, Pages(lambda: rig.daemon.status))
+    server.start()
+    with contextlib.ExitStack() as opened:
+        opened.callback(server.close)
+        for _ in range(100):
+            slow = opened.enter_context(socket.create_connection(("127.0.0.1", server.port), timeout=10))
+            slow.sendall(b"GET / HTTP/1.1\r\n")
+        for _ in range(100):
+            with urllib.request.urlopen(f"http://127.0.0.1:{server.port}/metrics", timeout=10) as answer:
+                assert answer.status == 200
+        rig.passes()
+    assert {group: run.failed for group, run in rig.daemon.status.runs.items()} == before
+    assert rig.daemon.status.overdue == {}

@@ -9,9 +9,12 @@ from typing import Any
 
 import pytest
 
+from boxes.running_daemon import Rig
+from boxes.turned_box_host import START
 from laneproof.history.notes import KeptNote
 from laneproof.service import run_lock
 from laneproof.service.owner_notes import FILE, Inbox, find_proofs, sort_notes
+from support.waiting import wait_for
 
 
 def note(text: str, **facts: Any) -> KeptNote:
@@ -69,7 +72,7 @@ def test_lines_of_two_commands_do_not_mix(tmp_path: Path) -> None:
     assert len(Inbox(tmp_path).read() or ()) == 160
 
 
-def test_notes_and_confirmed_causes_are_told_apart() -> None:
+def test_notes_and_confirmed_causes_are_reported_apart() -> None:
     kept = (
         note("moved drive to riser-2", detail={"position": "riser-1"}),
         note("episode 7 was signal-path", kind="confirmed", t=2.0,
@@ -102,3 +105,16 @@ def test_a_folder_that_refuses_is_reported_once_and_ends_nothing(
         f"the owner's notes cannot be taken: there: {os.strerror(number).lower()}"
     ]
     assert [left.text for left in inbox.read() or ()] == ["new fan"]
+
+
+def test_what_the_owner_says_is_kept_and_taken_in(rig: Rig, tmp_path: Path) -> None:
+    rig.start()
+    rig.passes()
+    note = KeptNote(
+        t=START + 5.0, kind="note", text="shorter cable", path="0000:00/01.1", detail={"position": "riser-1"}
+    )
+    Inbox(tmp_path).add(note)
+    wait_for(lambda: rig.writer.notes == [note])
+    wait_for(lambda: rig.daemon._engine.past.notes != ())
+    assert rig.daemon._engine.past.notes[0].what == "adapter"
+    assert [file.name for file in tmp_path.iterdir()] == ["build.toml"]

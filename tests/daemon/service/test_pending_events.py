@@ -49,7 +49,7 @@ def test_a_device_or_a_drive_that_is_gone_is_urgent_and_a_corrected_error_is_not
     assert not pending.is_urgent
 
 
-def test_a_log_that_cannot_be_read_is_told_as_that_and_not_as_silence() -> None:
+def test_a_log_that_cannot_be_read_is_reported_as_that_and_not_as_silence() -> None:
     pending = PendingEvents()
     pending.add(GAP, GAP)
     assert pending.drain() == (GAP, GAP)

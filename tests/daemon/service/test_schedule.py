@@ -1,10 +1,17 @@
 """When each collector is due, by a clock that the test holds."""
 
+import threading
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.running_daemon import Rig
+from laneproof.service import daemon as daemon_module
+from laneproof.service import schedule
 from laneproof.service.schedule import DEADLINE_SECONDS, TOGETHER_SECONDS, Schedule
+from laneproof_collectors.unread import Reason, Unread
+from support.waiting import PATIENCE_SECONDS, wait_for
 
 
 def test_all_are_due_at_the_start_and_then_each_at_its_interval() -> None:
@@ -119,3 +126,54 @@ def test_one_after_another_does_not_put_a_judgement_off_for_ever() -> None:
     schedule.take_due(0.4)
     assert not schedule.take_together(0.5)
     assert schedule.take_together(0.1 + TOGETHER_SECONDS)
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Call a collector stuck after a moment."""
+    monkeypatch.setattr(schedule, "DEADLINE_SECONDS", 0.3)
+    monkeypatch.setattr(daemon_module, "LONGEST_WAIT_SECONDS", 0.1)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_one_stuck_collector_is_overdue_and_the_others_go_on(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
+    rig.start()
+    rig.host.hold("/sys/class/hwmon")
+    wait_for(lambda: "thermal" in rig.daemon.status.overdue)
+    thermal = rig.daemon.status.last_pass
+    wait_for(lambda: rig.daemon.status.last_pass is not thermal)
+    result = rig.daemon.status.last_pass
+    assert result is not None
+    assert isinstance(result.snapshot.thermal, Unread)
+    assert result.snapshot.thermal.reason is Reason.TIMED_OUT
+    rig.box.ports[0].drive = None
+    rig.host.change()
+    wait_for(lambda: ("position-empty", "riser-1") in rig.rules())
+    assert len([record for record in caplog.records if "collector of thermal has not answered" in record.message]) == 1
+    rig.host.let_go()
+    wait_for(lambda: "thermal" not in rig.daemon.status.overdue)
+    rig.passes()
+    result = rig.daemon.status.last_pass
+    assert result is not None
+    assert not isinstance(result.snapshot.thermal, Unread)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_collectors_that_hang_from_the_start_do_not_keep_the_first_verdict(rig: Rig) -> None:
+    rig.host.hold("/sys/class/hwmon", "/proc/meminfo", "/proc/mdstat", "/proc/self/mountinfo", "/sys/class/net")
+    rig.start()
+    status = rig.daemon.status
+    assert status.complete
+    assert {"thermal", "file_systems"} <= status.overdue.keys()
+    assert "functions" in status.runs
+
+
+@pytest.mark.usefixtures("impatient")
+def test_it_ends_though_a_collector_hangs(rig: Rig) -> None:
+    rig.start()
+    rig.host.hold("/sys/class/hwmon")
+    wait_for(lambda: "thermal" in rig.daemon.status.overdue)
+    rig.daemon.stop()
+    rig.thread.join(PATIENCE_SECONDS)  # the collector hangs for longer
+    assert not rig.thread.is_alive()
+    assert all(thread.daemon for thread in threading.enumerate() if thread.name.startswith("collector-"))

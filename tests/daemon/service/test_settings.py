@@ -45,14 +45,14 @@ def test_all_can_be_set() -> None:
         ("port = " + "9" * 5000, "service.toml: this is not TOML"),
     ],
 )
-def test_what_may_not_be_said_is_told_in_a_line(text: str, says: str) -> None:
+def test_what_may_not_be_said_is_reported_in_a_line(text: str, says: str) -> None:
     with pytest.raises(SettingsError) as caught:
         parse_settings(text, name="service.toml")
     assert says in str(caught.value)
     assert "\n" not in str(caught.value)
 
 
-def test_every_problem_is_told_at_once() -> None:
+def test_every_problem_is_reported_at_once() -> None:
     with pytest.raises(SettingsError) as caught:
         parse_settings("port = -1\nprot = 1\n", name="s")
     assert len(str(caught.value).splitlines()) == 2

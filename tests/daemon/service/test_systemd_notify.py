@@ -5,9 +5,11 @@ import re
 import socket
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
+from boxes.running_daemon import Rig
 from laneproof.service.systemd_notify import SystemdNotifier
 
 
@@ -38,7 +40,7 @@ def silent(manager: socket.socket) -> bool:
     return False
 
 
-def test_ready_status_and_stopping_are_told(manager: socket.socket) -> None:
+def test_ready_status_and_stopping_are_reported(manager: socket.socket) -> None:
     notifier = SystemdNotifier(environment(manager))
     notifier.ready("holds")
     assert heard(manager) == ["READY=1", "STATUS=holds"]
@@ -49,7 +51,7 @@ def test_ready_status_and_stopping_are_told(manager: socket.socket) -> None:
     notifier.close()
 
 
-def test_a_reload_is_told_with_the_monotonic_clock(manager: socket.socket) -> None:
+def test_a_reload_is_reported_with_the_monotonic_clock(manager: socket.socket) -> None:
     notifier = SystemdNotifier(environment(manager))
     before = time.monotonic_ns() // 1000
     notifier.reloading()
@@ -106,3 +108,34 @@ def test_a_manager_that_went_away_is_no_fault(manager: socket.socket) -> None:
     manager.close()
     notifier.ready("holds still")
     notifier.close()
+
+
+def test_the_service_manager_is_reported_of_the_whole_life(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        name = f"laneproof-life-{os.getpid()}-{time.monotonic_ns()}"
+        manager.bind(f"\0{name}")
+        manager.settimeout(10)
+        notifier = SystemdNotifier({"NOTIFY_SOCKET": f"@{name}", "WATCHDOG_USEC": "400000"})
+        rig = Rig(tmp_path, notifier=notifier).start()
+        heard: list[str] = []
+
+        def hear(pattern: str) -> str:
+            """Listen until something matches; what came before it is passed over."""
+            while True:
+                heard.append(manager.recv(4096).decode())
+                if re.fullmatch(pattern, heard[-1], re.DOTALL):
+                    return heard[-1]
+
+        try:
+            assert hear(r"READY=1\n.*") == "READY=1\nSTATUS=holds"
+            hear("WATCHDOG=1")
+            rig.box.ports[0].drive = None
+            rig.host.change()
+            hear(r"STATUS=differs; \d+ findings?")
+            rig.file.write_text("= =")
+            hear(r"RELOADING=1\nMONOTONIC_USEC=\d+")
+            assert "declaration not loaded, the last good one stays" in hear(r"READY=1\n.*")
+        finally:
+            rig.end()
+        hear("STOPPING=1")
+    assert not any(word.startswith("READY") for word in heard[: heard.index("READY=1\nSTATUS=holds")])

@@ -1,0 +1,34 @@
+"""A daemon that runs, for the tests of its parts."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from boxes.running_daemon import Rig
+
+
+@pytest.fixture
+def rigs(tmp_path: Path) -> Iterator[Callable[..., Rig]]:
+    """Make daemons on one folder; what still runs at the test's end is ended."""
+    made: list[Rig] = []
+
+    def make(**facts: Any) -> Rig:
+        made.append(Rig(tmp_path, **facts))
+        return made[-1]
+
+    yield make
+    for rig in made:
+        rig.end()
+
+
+@pytest.fixture
+def rig(rigs: Callable[..., Rig]) -> Rig:
+    return rigs()
+
+
+@pytest.fixture
+def slow_rig(rigs: Callable[..., Rig]) -> Rig:
+    """Make one that reads once an hour, and what an event hastens."""
+    return rigs(interval=3600.0)
