@@ -3,8 +3,9 @@
 import re
 
 from laneproof.declaration.quoting import quote_value
+from laneproof.declaration.raid_levels import LEVELS
 
-_MD_LEVELS = ("linear", "raid0", "raid1", "raid4", "raid5", "raid6", "raid10")
+_MD_LEVELS = ("linear", *LEVELS)
 _OTHER_LEVELS = ("single", "dup", "raid1c3", "raid1c4", "mirror", "raidz1", "raidz2", "raidz3")
 """Profiles of btrfs, mkfs.btrfs(8), and kinds of vdev of OpenZFS, zpoolconcepts(7) (both from memory)."""
 BOND_MODES = (

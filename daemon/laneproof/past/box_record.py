@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple, TypeVar
 
+from laneproof.declaration.raid_levels import LEVELS
 from laneproof.past.counters import moved_on
 from laneproof_collectors.snapshot import Array, Fan, SataDrive, Snapshot
 from laneproof_collectors.unread import Unread
@@ -284,10 +285,11 @@ def component_bytes(array: Array) -> float | None:
 
     Source: md(4); drivers/md/md.c, md_do_sync counts a member's sectors at these levels (from memory).
     """
-    size, wanted, level = array.size_bytes, array.members_wanted, array.level
-    if not isinstance(size, int) or not isinstance(wanted, int) or not size or not isinstance(level, str):
+    size, wanted, level = array.size_bytes, array.members_wanted, LEVELS.get(str(array.level))
+    if not isinstance(size, int) or not isinstance(wanted, int) or not size or not wanted or level is None:
         return None
-    parts = {"raid1": 1, "raid4": wanted - 1, "raid5": wanted - 1, "raid6": wanted - 2}.get(level, 0)
+    is_open = not level.parity and level.copies is not None  # stripes over members of any size
+    parts = 0 if is_open else level.data_members(wanted)
     return size / parts if parts > 0 else None
 
 

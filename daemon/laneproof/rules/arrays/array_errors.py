@@ -8,6 +8,7 @@ from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, advise
 from laneproof.box.placement import Arrangement
+from laneproof.declaration.raid_levels import LEVELS
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import find_arrays, locate_disks
 from laneproof.rules.rule import Pass, Rule
@@ -15,7 +16,7 @@ from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
-_WITH_PARITY = ("raid4", "raid5", "raid6")
+_WITH_PARITY = tuple(level.name for level in LEVELS.values() if level.parity)
 _LOST_DATA = ("corruption_errs", "generation_errs")
 """btrfs: a block whose checksum, or whose age, is not as written. Source: fs/btrfs/sysfs.c, error_stats."""
 

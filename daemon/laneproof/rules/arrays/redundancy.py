@@ -1,12 +1,13 @@
 """What an array can lose and has lost, by its level and its state."""
 
+from laneproof.declaration.raid_levels import LEVELS
 from laneproof.rules.arrays.member_positions import is_lost
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
 WHOLE_POOL = "ONLINE"  # OpenZFS pool state; every other one is less than whole
 BROKEN_STATES = ("broken", "inactive", "clear")  # Documentation/admin-guide/md.rst, array_state
-_NO_REDUNDANCY = ("raid0", "linear", "single")
+_SPARED_BESIDE_MD = {"linear": 0, "single": 0, "raidz1": 1, "raidz2": 2, "raidz3": 3}
 _BTRFS_SPARED = {
     "single": 0, "dup": 0, "raid0": 0, "raid1": 1, "raid10": 1, "raid5": 1, "raid6": 2, "raid1c3": 2, "raid1c4": 3,
 }  # fmt: skip
@@ -59,11 +60,7 @@ def count_spared(array: Array) -> int | None:
     if array.kind == "btrfs":
         profiles = [_BTRFS_SPARED.get(level_key(level)) for level in array.level.split("+")]
         return None if None in profiles else min(spared for spared in profiles if spared is not None)
-    level = level_key(array.level)
-    if level in _NO_REDUNDANCY:
-        return 0
-    if level in ("raid1", "mirror"):
-        wanted = array.members_wanted
-        return wanted - 1 if isinstance(wanted, int) else 1
-    known = {"raid4": 1, "raid5": 1, "raid6": 2, "raid10": 1, "raidz1": 1, "raidz2": 2, "raidz3": 3}
-    return known.get(level)
+    name, wanted = level_key(array.level), array.members_wanted
+    if level := LEVELS.get("raid1" if name == "mirror" else name):
+        return level.tolerated_failures(wanted if isinstance(wanted, int) else level.least_members)
+    return _SPARED_BESIDE_MD.get(name)
