@@ -98,6 +98,14 @@ def test_the_share_of_time_in_each_state_adds_up() -> None:
     assert LoadRecord().share(IDLE) is None
 
 
+def test_what_was_written_since_the_last_rest_adds_up() -> None:
+    record, counted = LoadRecord(), []
+    for minute, megabytes in enumerate((0, 6000, 9000, 9000, 10_000)):
+        record.read(drive(moved=megabytes * MB, written=megabytes * MB), now=60.0 * minute, boot=1)
+        counted.append(record.since_idle_bytes / MB)
+    assert counted == [0, 6000, 9000, 0, 1000]
+
+
 def test_a_hardly_used_drive_is_never_called_loaded() -> None:
     record = fed(1 * MB, 1 * MB)
     assert record.last is not None
