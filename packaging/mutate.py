@@ -97,6 +97,8 @@ def other_nodes(node: ast.AST, returns: str) -> Iterator[tuple[str, ast.AST | st
             yield "constant", repr(value * 1.5 or 1.0)
         case ast.Constant(value=str(value)) if value in WORDS:
             yield "word", repr(WORDS[value])
+        case ast.Attribute(value=ast.Name(id="Severity" | "Kind" as words), attr=word) if word.lower() in WORDS:
+            yield "word", f"{words}.{WORDS[word.lower()].upper()}"
         case ast.BinOp(op=operator) if type(operator) in OPERATORS and not isinstance(node.left, ast.JoinedStr):
             yield "sign", ast.BinOp(left=node.left, op=OPERATORS[type(operator)](), right=node.right)
         case ast.UnaryOp(op=ast.Not() | ast.USub(), operand=operand):

@@ -25,6 +25,7 @@ import mutate  # noqa: E402 (a script, found where it stands)
         ("min(a, b)", set()),
         ("f(strict=True, deep=True)", {"f(strict=True, deep=False)"}),
         ("x = 'critical'", {"x = 'notice'"}),
+        ("x = Severity.NOTICE", {"x = Severity.WARNING"}),
         ("f'{a < b}'", set()),
         ("a: Literal[1] = 2", {"a: Literal[1] = 3"}),
         ("def f() -> bool:\n    return a", {"def f() -> bool:\n    return not a"}),
