@@ -29,7 +29,7 @@ class Point(NamedTuple):  # a year's trend makes thousands of them, and a tuple 
     low: Value | None
     high: Value | None
     last: Value | None
-    samples: int = 1
+    samples: int
 
 
 def point_at(t: float, value: Value | None) -> Point:
