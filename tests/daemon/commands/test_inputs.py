@@ -85,7 +85,7 @@ def test_a_packed_recording_that_is_cut_off_gives_the_frames_before_the_damage(f
     )
     file.write_bytes(gzip.compress((HEADER + many).encode())[:-200])
     read: list[float] = []
-    with open_recording(str(file)) as recording, pytest.raises(CommandError, match="cut off or damaged"):
+    with open_recording(str(file)) as recording, pytest.raises(CommandError, match=r"damaged .Compressed file ended"):
         read.extend(frame.t for frame in recording.frames)
     assert len(read) > 100
 

@@ -117,6 +117,37 @@ def test_parts_between_are_shown_on_the_lanes() -> None:
     assert {"key adapter", "flexible cable"} <= set(_words(_draw(_position("a", "0000:00/01.1", rest))))
 
 
+def test_words_stand_in_the_middle_of_the_box_that_they_name() -> None:
+    rest = f'through = ["key-adapter", "flexible-cable"]\nlink = {{ generation = 3, lanes = 1 }}\n{NVME}'
+    picture = _draw(_position("a", "0000:00/01.1", rest) + _position("b", "0000:00/01.2", ""))
+    boxes = [
+        [float(element.get(name, 0)) for name in ("x", "y", "width", "height")]
+        for element in picture.iter(f"{SVG}rect")
+        if element.get("class") in ("board", "part")
+    ]
+    named = [element for element in picture.iter(f"{SVG}text") if element.get("text-anchor") == "middle"]
+    assert [element.text for element in named] == ["board", "key adapter", "flexible cable"]
+    for (x, y, width, height), element in zip(boxes, named, strict=True):
+        assert float(element.get("x", 0)) == pytest.approx(x + width / 2)
+        assert y + height / 2 <= float(element.get("y", 0)) <= y + height / 2 + 6  # a line of text stands on its y
+    assert boxes[1][0] + boxes[1][2] < boxes[2][0]
+    tiles = [element for element in picture.iter(f"{SVG}rect") if (element.get("class") or "").startswith("tile")]
+    assert boxes[0][1] <= float(tiles[0].get("y", 0))
+    assert boxes[0][1] + boxes[0][3] >= float(tiles[-1].get("y", 0)) + float(tiles[-1].get("height", 0))
+
+
+def test_strokes_of_the_legend_stand_before_their_words() -> None:
+    picture = ET.fromstring(draw_budget(check_budget(declare(""))))  # noqa: S314 (drawn here)
+    legend = picture.findall(f"{SVG}g[@class='legend']/*")
+    words = [element for element in legend if element.tag == f"{SVG}text"]
+    strokes = [element for element in legend if element.tag == f"{SVG}path"]
+    for stroke, said in zip(strokes, words, strict=False):
+        start, y, end = map(float, str(stroke.get("d")).removeprefix("M").replace("H", " ").split())
+        assert start < end < float(said.get("x", 0)) < start + 130  # the next stroke is so far to the right
+        assert 0 < float(said.get("y", 0)) - y < 8  # halfway up the letters
+    assert len(strokes) == 2
+
+
 def test_picture_can_be_heard() -> None:
     picture = _draw(_position("a", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}"))
     assert picture.get("role") == "img"

@@ -2,7 +2,7 @@
 
 import pytest
 
-from boxes.proven_box import RISER_3, run_box, sound_run, targets
+from boxes.proven_box import RISER_3, position, run_box, sound_run, targets
 from laneproof.outputs.prove_text import write_line, write_now, write_plan, write_proof
 from laneproof.outputs.text_style import Style
 from laneproof.proof.judgement import judge
@@ -41,6 +41,17 @@ def test_what_differs_is_told_with_what_stands_between_its_cause_and_its_next_st
         "Before you touch",
     ):
         assert words in text
+
+
+def test_what_could_not_be_shown_is_said_without_what_holds() -> None:
+    sound = sound_run()
+    drives = tuple(
+        each if each.name != RISER_3 else each.model_copy(update={"hottest_celsius": None}) for each in sound.drives
+    )
+    run = sound.model_copy(update={"drives": drives})
+    text = write_proof(run, judge(run), Style(width=200))
+    assert "  riser-3: its health was not read" in text
+    assert position(sound, RISER_3).link.because[0] not in text
 
 
 def test_a_second_shows_every_drive() -> None:

@@ -11,7 +11,7 @@ from laneproof.proof.targets import find_targets
 from laneproof.proof.watched_pass import WatchedDrive, WatchedPass, list_occurrences, watch_arrangement
 from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import kernel_events
-from laneproof_collectors.snapshot import BlockStatistics, Snapshot
+from laneproof_collectors.snapshot import BlockStatistics, Fan, Snapshot, Thermal
 from laneproof_collectors.unread import Reason, Unread
 
 TARGET = next(target for target in targets().drives if target.name == RISER_3)
@@ -73,6 +73,13 @@ def test_a_controller_that_left_is_gone() -> None:
     event = {"ACTION": "remove", "DEVPATH": f"/devices/pci0000:00/x/nvme/{NAME}", "SUBSYSTEM": "nvme"}
     (found,) = list_occurrences((), device_events([event]), targets())
     assert (found.name, found.kind) == (RISER_3, "gone")
+
+
+def test_a_fan_that_does_not_turn_is_named() -> None:
+    turns = {"fan1": 0, "fan2": 1, "fan3": Unread("fan3_input", "no data")}
+    fans = [Fan(chip="board", label=label, rpm=rpm, minimum_rpm=None, alarm=None) for label, rpm in turns.items()]
+    snapshot = dataclasses.replace(kelp().snapshot, thermal=Thermal(fans=tuple(fans)))
+    assert read(snapshot).stopped_fans == {"board fan1"}
 
 
 COUNTS = BlockStatistics(reads=3, read_bytes=4096, read_milliseconds=2, writes=0, written_bytes=0,

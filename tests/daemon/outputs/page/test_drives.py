@@ -103,6 +103,7 @@ def test_the_bead_stays_on_its_rail(celsius: float) -> None:
     (row,) = cells(Box().with_drive("0000:00/05.0", health={"composite_temperature_celsius": celsius}).snapshot())
     bead = row["Temperature"].one("circle", class_="bead")
     assert 2 <= float(str(bead.attributes["cx"])) <= 78
+    assert row["Temperature"].one("path", class_="rail").attributes["d"] == f"M2 {bead.attributes['cy']}H78"
 
 
 def test_a_box_without_drives_has_no_table() -> None:
