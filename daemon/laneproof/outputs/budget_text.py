@@ -20,7 +20,6 @@ from laneproof.outputs.text_style import HEADING, Style
 _HOUR, _MINUTE = 3600, 60
 _RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is written in other words than percent
 _COLUMNS, _FIGURES = 6, (3, 4, 5)  # of the table of positions; a note follows them
-_POSITIONS = "Positions: ceilings alone and with all busy, and what such drives reach"
 _BAD, _GOOD = "1;31", "32"
 
 

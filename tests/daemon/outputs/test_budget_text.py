@@ -76,7 +76,7 @@ def test_positions_stand_in_columns() -> None:
     assert "  spare place  empty\n" in text
     assert "  deck         nvme   gen 4 x4  7.2 GB/s    3 GB/s  5 to 7 GB/s  shares chipset\n" in text
     wide = _write(FITS.replace('generation = 4, lanes = 4 }\noccupant = { kind = "nvme" }', WIDE))
-    assert "  riser-1      nvme   gen 4 x4    7.2 GB/s  7.2 GB/s" in wide
+    assert "  riser-1      nvme   gen 4 x4    7.2 GB/s  7.2 GB/s    5 to 7 GB/s\n" in wide
     assert "  tray         sata   6 Gbit/s  599 MB/s  599 MB/s               shares chipset\n" in text
 
 

@@ -47,10 +47,13 @@ def test_large_box_shows_the_neighbourhood_and_says_what_it_leaves_out() -> None
     for number in range(32):
         path = f"0000:00/09.0/00.0/{number:02x}.0"
         box.with_port(path).with_drive(path)
-    lines = list(draw_tree(positions(box), {"0000:00/01.3": "here"}, PLAIN))
+    shown, marks = positions(box), {"0000:00/01.3": "here"}
+    lines = list(draw_tree(shown, marks, PLAIN))
     assert any("here" in line for line in lines)
     assert not any("/00.0/" in line or "─ 1d.0" in line for line in lines)
     assert lines[-1].endswith("more positions are not drawn)")
+    assert "─ 1d.0" in "".join(draw_tree(shown[:40], marks, PLAIN))
+    assert "─ 1d.0" not in "".join(draw_tree(shown[:41], marks, PLAIN))
 
 
 @pytest.mark.parametrize("width", [NARROWEST, 60, 80, 200])

@@ -51,6 +51,10 @@ def test_lengths_are_what_a_person_reckons_with() -> None:
         (29 * DAY, 200, DAY),
         (30 * DAY, 31, DAY),
         (200 * DAY, 31, 7 * DAY),
+        (400 * DAY, 31, 14 * DAY),
+        (800 * DAY, 31, 28 * DAY),
+        (2000 * DAY, 31, 91 * DAY),
+        (9000 * DAY, 31, 364 * DAY),
     ],
 )
 def test_columns_are_no_finer_than_what_is_kept(back: float, room: int, step: float) -> None:
