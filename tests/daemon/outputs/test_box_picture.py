@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from boxes.snapshot_box import Box, declare, kelp_box
 from laneproof.outputs.box_picture import Mark, draw_box
+from support.drawn_words import check_words
 
 SVG = "{http://www.w3.org/2000/svg}"
 A, B = "0000:00/01.1", "0000:00/01.2"
@@ -85,7 +86,8 @@ def test_positions_behind_a_switch_card_hang_on_its_trunk() -> None:
 
 
 def test_rows_do_not_overlap_and_lie_within_the_picture() -> None:
-    picture = draw(kelp_box(12), {A: Mark.HERE})
+    picture = draw(kelp_box(12), {A: Mark.HERE, B: Mark.KEEP})
+    check_words(picture)
     height = float(picture.get("viewBox", "").split()[3])
     tops = sorted(float(element.get("y", "0")) for element in of_class(picture, "rect", "tile"))
     assert all(after - before >= 40 for before, after in itertools.pairwise(tops))

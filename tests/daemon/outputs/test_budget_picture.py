@@ -8,6 +8,7 @@ from boxes.snapshot_box import declare
 from laneproof.declaration.build import Build
 from laneproof.desk.check import check_budget
 from laneproof.outputs.budget_picture import draw_budget
+from support.drawn_words import check_words
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -82,8 +83,14 @@ def test_bond_has_a_stroke_a_member() -> None:
 
 def test_every_position_is_named_with_what_it_gets() -> None:
     text = _position("upper left", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}")
-    words = _words(_draw(text))
-    assert {"upper left", "nvme 4 TB", "gen 4 x4", "narrowest 7.2 GB/s"} <= set(words)
+    picture = _draw(text)
+    assert {"upper left", "nvme 4 TB", "gen 4 x4", "narrowest 7.2 GB/s"} <= set(_words(picture))
+    check_words(picture)
+    (tile,) = (element for element in picture.iter(f"{SVG}rect") if element.get("class") == "tile")
+    middle = float(tile.get("x", 0)) + float(tile.get("width", 0)) / 2
+    side = {element.text: float(element.get("x", 0)) - middle for element in picture.iter(f"{SVG}text")}
+    assert side["upper left"] == side["nvme 4 TB"] == -side["narrowest 7.2 GB/s"]
+    assert side["gen 4 x4"] < side["upper left"]  # left of the tile, on the lanes
 
 
 def test_position_meant_to_be_empty_is_drawn_without_lanes() -> None:

@@ -51,7 +51,9 @@ def test_what_could_not_be_shown_is_said_without_what_holds() -> None:
     run = sound.model_copy(update={"drives": drives})
     text = write_proof(run, judge(run), Style(width=200))
     assert "  riser-3: its health was not read" in text
-    assert position(sound, RISER_3).link.because[0] not in text
+    link = position(sound, RISER_3).link
+    assert link is not None
+    assert link.because[0] not in text
 
 
 def test_a_second_shows_every_drive() -> None:

@@ -89,7 +89,9 @@ def test_who_asks_to_stop_is_obeyed_within_the_second_and_every_load_is_ended() 
 def test_a_load_that_is_late_is_given_its_whole_time_after_that(late: float, lasts: float) -> None:
     """The last pass comes a second after the five of the stage; after half a minute a load is waited for no more."""
     totals = RunTotals(targets(RISER_1), make_plan(targets(RISER_1), "quick", stages=[StageName.SMALL]))
-    assert run_plan(Watched(late_seconds=late), totals, lambda *_: None) is None
+    left: list[float] = []
+    assert run_plan(Watched(late_seconds=late), totals, lambda *shown: left.append(shown[-1])) is None
+    assert left[-6:] == [4.0, 3.0, 2.0, 1.0, 0.0, 0.0]
     run = totals.finish(box="kelp-1", began_at=0.0)
     assert run.stages[0].seconds == lasts
     assert run.drives[0].stages[StageName.SMALL].seconds == 6.0

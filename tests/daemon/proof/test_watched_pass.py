@@ -76,7 +76,7 @@ def test_a_controller_that_left_is_gone() -> None:
 
 
 def test_a_fan_that_does_not_turn_is_named() -> None:
-    turns = {"fan1": 0, "fan2": 1, "fan3": Unread("fan3_input", "no data")}
+    turns: dict[str, int | Unread] = {"fan1": 0, "fan2": 1, "fan3": Unread("fan3_input", "no data")}
     fans = [Fan(chip="board", label=label, rpm=rpm, minimum_rpm=None, alarm=None) for label, rpm in turns.items()]
     snapshot = dataclasses.replace(kelp().snapshot, thermal=Thermal(fans=tuple(fans)))
     assert read(snapshot).stopped_fans == {"board fan1"}
