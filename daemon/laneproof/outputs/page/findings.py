@@ -1,6 +1,9 @@
 """The findings on the page, a card for each case: what, both values, why as far as it is known, what to do next."""
 
+import contextlib
+import re
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 
 from laneproof.advice import OPEN_CASE
 from laneproof.diagnosis.weights import say_cause
@@ -14,6 +17,9 @@ _LIKELY, _ONE_PERCENT = 0.05, 0.01
 """From here on a cause is worth a line of its own; below the second it is not worth a figure."""
 _REASONS = 3
 """How many reasons of a cause are shown at once; the rules put the weightiest first."""
+
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
+"""A time as the evidence holds it, for programs."""
 
 
 def write_findings(ordered: Sequence[Finding], anchors: Anchors, links: Links = NO_LINKS) -> Markup:
@@ -146,4 +152,7 @@ def _figure(key: str, value: str | float) -> str | Markup:
         return "yes" if value else "no"
     if isinstance(value, int | float) and key.endswith("_at"):
         return show_time(value)
+    if isinstance(value, str) and _TIME.fullmatch(value):
+        with contextlib.suppress(ValueError):  # a device's text may look like a time
+            return show_time(datetime.fromisoformat(value).timestamp())
     return f"{value:.4g}" if isinstance(value, float) else str(value)

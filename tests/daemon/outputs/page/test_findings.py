@@ -77,6 +77,8 @@ def test_more_reasons_than_three_are_folded_away() -> None:
 def test_times_and_truths_in_the_evidence_are_words() -> None:
     (one,) = cases(replace(SIGN, evidence={"last_evidence_at": 1_790_000_000.0, "back": True}, next_steps=()))
     assert one.one("dl", class_="evidence").text == "last evidence at 2026-09-21 14:13 UTC back yes"
+    (one,) = cases(replace(SIGN, evidence={"since": "2026-09-21T14:13:20Z", "a": "9999-99-99T99:99:99Z"}))
+    assert one.one("dl", class_="evidence").text == "since 2026-09-21 14:13 UTC a 9999-99-99T99:99:99Z"
 
 
 def test_only_the_likeliest_cause_gives_its_reasons_and_unlikely_ones_are_folded_away() -> None:
