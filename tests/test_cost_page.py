@@ -21,7 +21,8 @@ from laneproof_collectors.questions import (
     ReadRange,
     Smartctl,
 )
-from simulation.box import Drive, Port, SimulatedBox
+from simulation.box import SimulatedBox
+from simulation.hardware import Drive, Port
 
 PAGE = (Path(__file__).resolve().parents[1] / "docs" / "cost.md").read_text("utf-8")
 ROW = re.compile(r"^\| `(\w+)` \| (\d+) s \| (\d+) \| (\d+) \| (\d+) \|$", re.MULTILINE)

@@ -35,7 +35,8 @@ from laneproof_collectors.questions import (
 )
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulation.box import Drive, Port, SimulatedBox
+from simulation.box import SimulatedBox
+from simulation.hardware import Drive, Port
 
 DRIVES = (8, 24, 96, 384)
 A_DOMAIN = 96  # drives that fit the bus numbers of one PCI domain in this simple tree

@@ -28,7 +28,8 @@ from laneproof.service.listener import Server
 from laneproof_collectors.questions import Answer, Question
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame, parse_frames, parse_header
-from simulation.box import Drive, Port, Presence, RecordingWriter, SimulatedBox
+from simulation.box import RecordingWriter, SimulatedBox
+from simulation.hardware import Drive, Port, Presence
 from support.real_services import get, running
 from support.receivers import MailServer, WebServer, free_port
 

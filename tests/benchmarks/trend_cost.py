@@ -17,7 +17,8 @@ from laneproof.cli import main as run
 from laneproof.commands.inputs import open_recording
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.history.store import Store
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.box import RecordingWriter, SimulatedBox
+from simulation.hardware import Drive, Port
 
 FRAMES, DRIVES, YEAR = 2000, 8, 365 * 86400.0
 RECORDING_SECONDS, HISTORY_SECONDS = 3.0, 1.0

@@ -5,7 +5,8 @@ from pathlib import Path
 
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Frame
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.box import RecordingWriter, SimulatedBox
+from simulation.hardware import Drive, Port
 
 START, DAY = 1_790_000_000.0, 86400.0  # 2026-09-21T14:13:20Z
 BUILD = """

@@ -3,8 +3,9 @@
 import random
 from dataclasses import dataclass, field
 
-from simulation.box import Drive, Port, SimulatedBox
+from simulation.box import SimulatedBox
 from simulation.families import Family
+from simulation.hardware import Drive, Port
 
 _MODELS = (
     ("Fathomline Petrel 4000", "FP12", 4_000_787_030_016, "4 TB", 4),

@@ -8,7 +8,7 @@ import math
 import random
 from dataclasses import dataclass, field
 
-from simulation.box import Drive, Port, Presence
+from simulation.hardware import Drive, Port, Presence
 from simulation.loads import DAY, FULL_MB_S, SLOT_SECONDS
 from simulation.losing import Manner, Return, lose
 from simulation.running_box import Influence, Life, RunningBox

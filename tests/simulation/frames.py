@@ -7,17 +7,10 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from simulation.box import (
-    Drive,
-    Presence,
-    SimulatedBox,
-    describe_sleep,
-    find_gone,
-    health_entry,
-    thermometer_folder,
-    thermometer_readings,
-)
+from simulation.box import SimulatedBox, find_gone
+from simulation.hardware import Drive, Presence
 from simulation.pages import CORRECTABLE, aer_text
+from simulation.sysfs_tree import describe_sleep, health_entry, thermometer_folder, thermometer_readings
 from simulation.views import Counting, HealthView, View
 
 _KEYS = ("files", "binary", "links")

@@ -14,9 +14,10 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
-from simulation.box import Drive, Port, SimulatedBox
+from simulation.box import SimulatedBox
 from simulation.box_parts import Bond, MdArray, Module, NetworkCard
 from simulation.faults import DriveFault, IdleFault, PathFault
+from simulation.hardware import Drive, Port
 from simulation.kernel_words import Words
 from simulation.loads import HABITS, Climate, Loads
 from simulation.losing import Manner, Return

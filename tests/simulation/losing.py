@@ -7,7 +7,7 @@ once; without, the NVMe driver notices by itself, tries a reset, and gives the c
 from dataclasses import dataclass
 from enum import StrEnum
 
-from simulation.box import Drive, Presence
+from simulation.hardware import Drive, Presence
 from simulation.running_box import Life, RunningBox
 
 _ALL_ONES = 0xFFFFFFFF

@@ -4,7 +4,6 @@ import random
 from collections.abc import Callable
 from itertools import pairwise
 
-from simulation.box import Presence
 from simulation.families import Family
 from simulation.faults import (
     HOUR,
@@ -18,6 +17,7 @@ from simulation.faults import (
     SupplyFault,
     draw_manners,
 )
+from simulation.hardware import Presence
 from simulation.loads import DAY, SLOT_SECONDS, SLOTS_A_DAY, Habit
 from simulation.running_box import Life, RunningBox
 from simulation.upkeep import are_alike, swap_drives

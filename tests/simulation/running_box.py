@@ -12,8 +12,9 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from simulation.box import Drive, Port, Presence, SimulatedBox
+from simulation.box import SimulatedBox
 from simulation.frames import FrameWriter, apply_counting
+from simulation.hardware import Drive, Port, Presence
 from simulation.kernel_words import HARMLESS, KernelLog, Line, Words
 from simulation.loads import FULL_MB_S, SLOT_SECONDS, Climate, Loads
 from simulation.views import View

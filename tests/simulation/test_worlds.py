@@ -10,8 +10,8 @@ from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.unread import Unread
-from simulation.box import Presence
 from simulation.families import REPORT, TUNING, Family
+from simulation.hardware import Presence
 from simulation.plots import KINDS, PLOTS
 from simulation.views import Counting, HealthView, View
 from simulation.worlds import START, World, make_world

@@ -5,7 +5,7 @@ Each of these looks a little like a fault to somebody, which is why a healthy bo
 
 from dataclasses import dataclass
 
-from simulation.box import Drive, Port, Presence
+from simulation.hardware import Drive, Port, Presence
 from simulation.kernel_words import HARMLESS, Line, Words
 from simulation.loads import DAY
 from simulation.running_box import Influence, Life, RunningBox

@@ -17,8 +17,9 @@ from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction, PhysicalSlot
 from laneproof_collectors.unread import Reason, Unread
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.box import RecordingWriter, SimulatedBox
 from simulation.fake_machine import FakeMachine, recorded
+from simulation.hardware import Drive, Port
 from simulation.nonsense import NonsenseHost
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
 from support.unread_answers import known, unread

@@ -10,7 +10,8 @@ import pytest
 
 from boxes.recorded_box import DAY, START, make_box, record, stand, wire
 from contracts.hand_made import inside
-from simulation.box import Drive, SimulatedBox
+from simulation.box import SimulatedBox
+from simulation.hardware import Drive
 
 
 @pytest.fixture

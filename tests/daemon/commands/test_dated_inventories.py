@@ -17,7 +17,8 @@ from laneproof.history.store import Store
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.box import RecordingWriter, SimulatedBox
+from simulation.hardware import Drive, Port
 
 START = 1_790_000_000.0  # 2026-09-21T14:13:20Z
 DAY = 86400.0

@@ -7,7 +7,8 @@ import pytest
 from boxes.recorded_box import PassingTime
 from laneproof.commands.drive_arrival import POLL_SECONDS, wait_for_drive
 from laneproof_collectors.recording import parse_frames, parse_header
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.box import RecordingWriter, SimulatedBox
+from simulation.hardware import Drive, Port
 
 PATH = "0000:00/01.2"
 

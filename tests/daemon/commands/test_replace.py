@@ -14,7 +14,8 @@ from laneproof.commands import judgement
 from laneproof.commands.history_file import HISTORY
 from laneproof.history.store import Store
 from laneproof_collectors.recording import parse_frames, parse_header
-from simulation.box import Drive, SimulatedBox
+from simulation.box import SimulatedBox
+from simulation.hardware import Drive
 
 BUILD = """
 schema = 1

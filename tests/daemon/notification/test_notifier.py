@@ -31,7 +31,8 @@ from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.box import RecordingWriter, SimulatedBox
+from simulation.hardware import Drive, Port
 from support.receivers import MailServer, WebServer, cases_document, free_port
 from support.reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, T, at
 

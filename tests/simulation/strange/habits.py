@@ -3,8 +3,8 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from simulation.box import Drive, Port, Presence
 from simulation.box_parts import MdArray
+from simulation.hardware import Drive, Port, Presence
 from simulation.loads import DAY
 from simulation.running_box import Life, RunningBox
 from simulation.strange.oddity import HOUR, Oddity, add_sata, is_here, lay_files, some_life

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from laneproof.evidence.fail_slow import FEWEST_SIBLINGS
 from laneproof.findings import FindingChange
-from simulation.box import Presence
 from simulation.box_parts import MdArray
+from simulation.hardware import Presence
 from simulation.loads import DAY
 from simulation.losing import Manner, Return, lose
 from simulation.running_box import Life, RunningBox

@@ -5,10 +5,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from laneproof.findings import Change, FindingChange, Kind, Severity
-from simulation.box import Presence, _lay_function, _Tree
+from simulation.hardware import Presence
 from simulation.loads import DAY
 from simulation.pages import LinkSide
 from simulation.running_box import Influence, Life, RunningBox
+from simulation.sysfs_tree import Tree, lay_function
 from simulation.worlds import World
 
 HOUR = 3600.0
@@ -98,12 +99,12 @@ class Function:
 
     def lay(self, box: RunningBox) -> None:
         """Lay it out as it is now."""
-        tree = _Tree()
+        tree = Tree()
         side = LinkSide(
             generation=self.generation, lanes=self.lanes, port_type=self.port_type, has_aer=False, aspm_supported=2,
             aspm_enabled=2, trained_generation=self.trained_generation, trained_lanes=self.trained_lanes,
         )  # fmt: skip
-        _lay_function(
+        lay_function(
             tree, f"/sys/devices/{self.sysfs_path}", side, vendor=0xFFF3, device=0x3000 | self.class_code >> 16,
             class_code=self.class_code, driver=self.driver, control="auto", sleeps=self.sleeps,
         )  # fmt: skip

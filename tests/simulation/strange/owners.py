@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from simulation.box import Drive, Port, Presence
+from simulation.hardware import Drive, Port, Presence
 from simulation.kernel_words import Line, Words
 from simulation.loads import DAY
 from simulation.running_box import Life, RunningBox

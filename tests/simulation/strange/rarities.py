@@ -4,8 +4,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from laneproof.findings import FindingChange
-from simulation.box import Port, Presence
 from simulation.box_parts import MdArray
+from simulation.hardware import Port, Presence
 from simulation.kernel_words import ERROR, INFORMATION, Line
 from simulation.loads import DAY
 from simulation.running_box import Life, RunningBox
