@@ -14,7 +14,8 @@ from laneproof_collectors.disks.mapped_devices import read_mapped
 from laneproof_collectors.disks.sata_sas_usb import DriveCache, read_drives
 from laneproof_collectors.host import Host
 from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
-from laneproof_collectors.pcie.functions import PcieCache, read_functions, read_slots
+from laneproof_collectors.pcie.functions import PcieCache, read_functions
+from laneproof_collectors.pcie.slots import read_slots
 from laneproof_collectors.questions import Clock
 from laneproof_collectors.snapshot import GROUPS, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread

@@ -1,4 +1,4 @@
-"""PCI functions: where each is, what it is, its link, its errors, its power; and the slots that the kernel names.
+"""PCI functions: where each is, what it is, its link, its errors, its power.
 
 Rules of this module: only the links in ``/sys/bus/pci/devices`` say which functions there are. How a function rests is
 read first, and one that sleeps, or is behind a port that does, is asked nothing that would wake it: its link attributes
@@ -35,13 +35,11 @@ from laneproof_collectors.snapshot import (
     FunctionPower,
     LinkEnd,
     PciFunction,
-    PhysicalSlot,
 )
 from laneproof_collectors.sysfs_attributes import parse_integer, parse_text, unless_absent
 from laneproof_collectors.unread import Reason, Unread
 
 DEVICES = "/sys/bus/pci/devices"
-SLOTS = "/sys/bus/pci/slots"
 
 _IDENTITY = ("class", "vendor", "device")
 _AT_REST = (*POWER_ATTRIBUTES, *_IDENTITY)  # reading these wakes nothing
@@ -53,7 +51,6 @@ _AHCI = "ahci"  # drivers/ata/ahci.c: what it counts is in the kernel's memory, 
 
 _HEX = re.compile(rb"0x([0-9a-f]{1,8})\n?")
 _LINK_STATE = re.compile(r"[a-z0-9_]{1,32}")
-_SLOT_ADDRESS = re.compile(rb"([0-9a-f]{4,}:[0-9a-f]{2}:[0-9a-f]{2})\n?")
 _LABEL_LIMIT = 80  # characters
 
 _Identity = tuple[int | Unread, int | Unread, int | Unread]
@@ -344,29 +341,3 @@ def _judge_link(reading: _FunctionDraft, registers: ConfigRegisters) -> LinkEnd:
     code = reading.identity[0]
     alone = len(reading.path.hops) == 1 and isinstance(code, int) and code >> 8 != _BRIDGE
     return NO_LINK if alone and is_blank(reading.link) else reading.link
-
-
-def read_slots(host: Host) -> tuple[PhysicalSlot, ...] | Unread:
-    """Read the slots that the kernel names.
-
-    Whether a card is in one is not asked (``adapter``): the hot-plug driver would wake a sleeping port for it.
-
-    Returns:
-        The slots in the order of their names, or why their list could not be read.
-
-    Source: Linux drivers/pci/slot.c, ``pci_slot_default_attrs``; drivers/pci/hotplug/pciehp_hpc.c.
-    """
-    names = host.folder(SLOTS)
-    if isinstance(names, Unread):
-        return names
-    addresses = host.files(f"{SLOTS}/{name}/address" for name in names)
-    return tuple(
-        PhysicalSlot(name=name, address=_parse_slot_address(address))
-        for name, address in zip(names, addresses, strict=True)
-    )
-
-
-def _parse_slot_address(raw: bytes | Unread) -> str | None:
-    # A slot whose device number the firmware does not know yet has a bus only.
-    match = None if isinstance(raw, Unread) else _SLOT_ADDRESS.fullmatch(raw)
-    return match[1].decode("ascii") if match else None

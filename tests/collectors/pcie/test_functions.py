@@ -8,72 +8,35 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
+from boxes.pci_tree import (
+    AER,
+    DRIVE,
+    DRIVE_CONFIG,
+    ISA,
+    NO_LINK,
+    PORT,
+    PORT_CONFIG,
+    ROOT,
+    SATA,
+    Tree,
+    lay_box,
+    lay_function,
+    lay_linked,
+)
 from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
-from laneproof_collectors.pcie.functions import DEVICES, SLOTS, PcieCache, read_functions, read_slots
+from laneproof_collectors.pcie.functions import DEVICES, PcieCache, read_functions
 from laneproof_collectors.questions import Answer, Question, ReadLink
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction, PhysicalSlot
+from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import RecordingWriter, SimulatedBox
 from simulation.fake_machine import FakeMachine, recorded
 from simulation.hardware import Drive, Port
-from simulation.nonsense import NonsenseHost
-from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
+from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_config
 from support.unread_answers import known, unread
-
-ROOT = "/sys/devices/pci0000:00"
-PORT = f"{ROOT}/0000:00:01.1"
-DRIVE = f"{PORT}/0000:01:00.0"
-ISA = f"{ROOT}/0000:00:1f.0"
-SATA = f"{ROOT}/0000:00:17.0"
-
-AER = (0x100, 0x0001, lay_aer(correctable_mask=0x2000))
-PORT_CONFIG = lay_config(ExpressValues(flags=0x142, sltcap=3 << 19), bridge=True, extended=[AER])
-DRIVE_CONFIG = lay_config(ExpressValues(lnksta=0x0022), extended=[AER])
-NO_LINK = LinkEnd(trained_gt_s=None, trained_lanes=None, capable_gt_s=None, capable_lanes=None)
-Tree = dict[str, str | bytes | None]
-
-
-def lay_function(folder: str, code: int, **changes: str | bytes) -> Tree:
-    """Lay out a function without a link; a change named ``power__control`` is the file ``power/control``."""
-    files: Tree = {
-        "class": f"0x{code:06x}\n", "vendor": f"0x{VENDOR:04x}\n", "device": f"0x{DEVICE:04x}\n",
-        "power/runtime_status": "active\n", "power_state": "D0\n", "power/control": "on\n",
-    }  # fmt: skip
-    files |= {name.replace("__", "/"): content for name, content in changes.items()}
-    tree: Tree = {f"{folder}/{name}": content for name, content in files.items()}
-    tree[f"{DEVICES}/{folder.rpartition('/')[2]}"] = f"-> ../../../{folder.removeprefix('/sys/')}"
-    return tree
-
-
-def lay_linked(folder: str, code: int, config: bytes, **changes: str | bytes) -> Tree:
-    files: dict[str, str | bytes] = {
-        "current_link_speed": "8.0 GT/s PCIe\n", "current_link_width": "4\n",
-        "max_link_speed": "8.0 GT/s PCIe\n", "max_link_width": "4\n", "config": config,
-        "aer_dev_correctable": "RxErr 0\nBadTLP 0\nTOTAL_ERR_COR 0\n",
-        "aer_dev_nonfatal": "DLP 0\nTOTAL_ERR_NONFATAL 0\n", "aer_dev_fatal": "DLP 0\nTOTAL_ERR_FATAL 0\n",
-    }  # fmt: skip
-    return lay_function(folder, code, **(files | changes))
-
-
-TOTALS = {f"aer_rootport_total_err_{kind}": "0\n" for kind in ("cor", "nonfatal", "fatal")}
-
-
-def lay_box() -> Tree:
-    """A port with a drive that trained slow and narrow, and a bridge without a link beside them."""
-    return (
-        {SLOTS: None}
-        | lay_function(ISA, 0x060100)
-        | lay_linked(PORT, 0x060400, PORT_CONFIG, driver="-> ../../../../bus/pci/drivers/pcieport", **TOTALS)
-        | lay_linked(
-            DRIVE, 0x010802, DRIVE_CONFIG, current_link_speed="5.0 GT/s PCIe\n", current_link_width="2\n",
-            driver="-> ../../../../../bus/pci/drivers/nvme", link__l1_aspm="1\n", link__clkpm="0\n",
-            aer_dev_correctable="RxErr 12\nBadTLP 3\nTOTAL_ERR_COR 15\n",
-        )
-    )  # fmt: skip
 
 
 @pytest.fixture
@@ -591,20 +554,6 @@ def test_a_change_to_one_function_leaves_the_others_as_they_are(path: str) -> No
             assert after[address] == before[address]
 
 
-NAMES = ["0000:00:01.1", "0000:01:00.0", "10000:e0:06.0", "README", "l1_aspm", "clkpm", "0-1", "\udcff"]
-
-
-@given(st.data())
-def test_nonsense_never_raises(data: st.DataObject) -> None:
-    host = NonsenseHost(data.draw, NAMES)
-    functions = read_functions(host, cache=PcieCache())
-    if not isinstance(functions, Unread):
-        for function in functions:
-            check_types(function)
-    slots = read_slots(host)
-    assert isinstance(slots, Unread) or all(isinstance(slot, PhysicalSlot) for slot in slots)
-
-
 @pytest.mark.parametrize(("content", "count"), [("2\n", 2), ("0\n", 0), (None, None)])
 def test_drives_that_the_firmware_hides_are_counted(fs: FakeFilesystem, content: str | None, count: int | None) -> None:
     """Linux drivers/ata/ahci.c, ``remapped_nvme``; kernels without it say so in the log alone."""
@@ -616,27 +565,6 @@ def test_drives_that_the_firmware_hides_are_counted(fs: FakeFilesystem, content:
 def test_only_the_driver_that_counts_hidden_drives_is_asked(box: FakeMachine) -> None:
     read_all(box)
     assert not [path for path in box.asked if path.endswith("remapped_nvme")]
-
-
-# --- slots ------------------------------------------------------------------------------------------------------------
-
-
-def test_slots_by_their_names(fs: FakeFilesystem) -> None:
-    """``address`` has no device number where the firmware does not know it yet (drivers/pci/slot.c)."""
-    addresses = {"3": "0000:01:00\n", "3-1": "10000:e1:00\n", "later": "0000:07\n"}
-    tree = {f"{SLOTS}/{name}/{file}": text for name, text in addresses.items() for file in ("address", "adapter")}
-    machine = FakeMachine(fs, tree)
-    assert [(slot.name, slot.address, slot.source) for slot in known(read_slots(machine))] == [
-        ("3", "0000:01:00", "sysfs"), ("3-1", "10000:e1:00", "sysfs"), ("later", None, "sysfs"),
-    ]  # fmt: skip
-    assert not [path for path in machine.asked if path.endswith("/adapter")]
-
-
-def test_no_slots_and_no_list_of_slots(fs: FakeFilesystem) -> None:
-    machine = FakeMachine(fs)
-    assert unread(read_slots(machine)).reason is Reason.ABSENT
-    machine.put({SLOTS: None})
-    assert read_slots(machine) == ()
 
 
 # Documentation/ABI/testing/sysfs-devices-removable: "removable", "fixed", "unknown"

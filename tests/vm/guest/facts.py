@@ -7,7 +7,8 @@ from typing import Any
 from laneproof_collectors import firmware, power_settings
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.nvme.controllers import read_controllers
-from laneproof_collectors.pcie.functions import read_functions, read_slots
+from laneproof_collectors.pcie.functions import read_functions
+from laneproof_collectors.pcie.slots import read_slots
 from laneproof_collectors.unread import Unread
 
 
