@@ -43,7 +43,7 @@ _ANSWERED_AT_ONCE = (ReadClock, ReadKernelLog, ReadUevents)
 """These never wait, and need no thread: also where none is to be had, the kernel's events are read."""
 
 
-class PatientHost(Host):
+class DeadlineHost(Host):
     """A host whose answers may take long.
 
     Each batch is answered by a reader thread, while the caller watches that it moves on. A thread that waits at one

@@ -18,7 +18,7 @@ import time
 from typing import Any, cast
 
 from laneproof_collectors.host import resolve_link
-from laneproof_collectors.hung_devices import DEFAULT_DEADLINE_SECONDS, PatientHost
+from laneproof_collectors.hung_devices import DEFAULT_DEADLINE_SECONDS, DeadlineHost
 from laneproof_collectors.questions import (
     Answer,
     Clock,
@@ -67,7 +67,7 @@ READ_FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK
 _PAGE_BYTES, _CHUNK_BYTES = 4096, 65536  # an attribute of sysfs is a page at most
 
 
-class LiveHost(PatientHost):
+class LiveHost(DeadlineHost):
     """The machine this process runs on, or a tree of files laid out like one."""
 
     def __init__(self, root: str = "/", *, deadline_seconds: float = DEFAULT_DEADLINE_SECONDS) -> None:
