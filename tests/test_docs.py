@@ -27,7 +27,7 @@ def slug(heading: str) -> str:
 
 
 def anchors(page: Path) -> set[str]:
-    return {slug(one) for one in re.findall(r"^#+ (.*)$", page.read_text("utf-8"), re.MULTILINE)}
+    return {slug(heading) for heading in re.findall(r"^#+ (.*)$", page.read_text("utf-8"), re.MULTILINE)}
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda one: one.relative_to(ROOT).as_posix())
@@ -70,7 +70,7 @@ def test_every_key_of_a_recording_is_told() -> None:
 
 def test_the_settings_shown_are_valid_and_the_defaults() -> None:
     page = (DOCS / "run-as-a-service.md").read_text("utf-8")
-    block = next(one for one in BLOCK.findall(page) if "[intervals]" in one)
+    block = next(code for code in BLOCK.findall(page) if "[intervals]" in code)
     settings = parse_settings(re.sub(r"^ {4}", "", block, flags=re.MULTILINE), name="run-as-a-service.md")
     assert (settings.address, settings.port, settings.state) == (DEFAULT_ADDRESS, DEFAULT_PORT, DEFAULT_STATE)
     assert [key for key in Settings.model_fields if f"{key}" not in block] == []
@@ -101,7 +101,7 @@ def test_the_readme_shows_the_demo_as_it_is() -> None:
     build = load_build(None, demo=True)
     text = write_audit(build, snapshot, Engine(build).observe(snapshot).findings, Style())
     readme = (ROOT / "README.md").read_text("utf-8")
-    block = next(one for one in BLOCK.findall(readme) if "kelp-1: " in one)
+    block = next(code for code in BLOCK.findall(readme) if "kelp-1: " in code)
     shown = [line.removeprefix("    ") for line in block.strip("\n").splitlines()]
     wanted = text.splitlines()[: len(shown)]
     assert shown == wanted, "README.md should show:\n" + "\n".join(f"    {line}".rstrip() for line in wanted)

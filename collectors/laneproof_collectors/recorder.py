@@ -103,7 +103,7 @@ class RecordingHost(Host):
         frame |= self._now.difference(self._before)
         for key, written in (("notes", notes), ("confirmed", confirmed)):
             if written:
-                frame[key] = [each.model_dump() for each in written]
+                frame[key] = [entry.model_dump() for entry in written]
         self._before, self._now = self._now, _Seen()
         self._canonical.clear()
         self._raw_links.clear()

@@ -67,7 +67,7 @@ class BusyBox:
         self.base = replace(
             box.snapshot(), interfaces=(make_interface("eno1"), make_interface("eno2")), taken_at=A_MORNING
         )
-        self.written = [10**12 * (one + 1) for one in range(drives)]
+        self.written = [10**12 * (number + 1) for number in range(drives)]
         self.heat = [40.0] * drives
         self.board_heat = [45.0] * 8
         self.errors = 0
@@ -127,7 +127,7 @@ class BusyBox:
         return replace(one, health=health, namespaces=(space,))
 
     def _thermal(self, t: float) -> Thermal:
-        self.board_heat = [one + self.draw.gauss(0, 0.8) + 0.05 * (45 - one) for one in self.board_heat]
+        self.board_heat = [celsius + self.draw.gauss(0, 0.8) + 0.05 * (45 - celsius) for celsius in self.board_heat]
         return Thermal(
             temperatures=tuple(
                 ("board", TemperatureReading(label=f"sensor {number}", celsius=round(one, 1)))
@@ -177,12 +177,12 @@ def main(days: int = 365, drives: int = 8) -> int:
         path = f"{folder}/history.db"
         store = Store.open(path)
         spent: list[float] = []
-        for one in live(days, drives):
+        for event_or_pass in live(days, drives):
             begun = time.perf_counter()
-            if isinstance(one, Event):
-                store.add_events((one,))
+            if isinstance(event_or_pass, Event):
+                store.add_events((event_or_pass,))
             else:
-                store.add_pass(one)
+                store.add_pass(event_or_pass)
                 spent.append(time.perf_counter() - begun)
         store.close()
         size = Path(path).stat().st_size

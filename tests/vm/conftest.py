@@ -95,7 +95,7 @@ def _waiting() -> float:
 
 def read_labels(build: str) -> dict[str, str]:
     """Give the labels of a declaration by path."""
-    return {one["path"]: one["label"] for one in tomllib.loads(build)["position"]}
+    return {position["path"]: position["label"] for position in tomllib.loads(build)["position"]}
 
 
 @pytest.fixture(scope="session")

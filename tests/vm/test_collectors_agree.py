@@ -73,7 +73,7 @@ def test_names_and_drivers_agree_with_lspci(functions: dict[str, Facts], listed:
 def test_paths_follow_the_tree_of_sysfs(facts: Facts, functions: dict[str, Facts], look: Facts) -> None:
     for address in functions:
         root, *functions_above = look["sysfs"][address]["place"].removeprefix("/sys/devices/pci").split("/")
-        hops = [one.split(":", 2)[2] for one in functions_above]
+        hops = [function.split(":", 2)[2] for function in functions_above]
         assert facts["paths"][address] == ["/".join([root, *hops]), "/".join([root, *(hops[:-1] or hops)])]
 
 

@@ -91,7 +91,7 @@ def test_each_removal_in_good_order_is_one_episode_and_told_as_such(service: Boo
     here = [event["text"].split("; ")[0].partition(": ")[2] for event in events if event["position"] == labels[EMPTIED]]
     # the two, then the surprises within their hour, then the one with which the story of the service goes on
     assert here[: len(IN_GOOD_ORDER)] == ["taken out in good order"] * len(IN_GOOD_ORDER)
-    assert len([one for one in here if one.startswith("dropped off the bus")]) == 1
+    assert len([line for line in here if line.startswith("dropped off the bus")]) == 1
     assert len(here) == len(IN_GOOD_ORDER) + 2
 
 

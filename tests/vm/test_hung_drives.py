@@ -42,9 +42,9 @@ def test_each_drive_that_hangs_costs_its_own_answers_and_the_eighth_is_read_on(b
     facts = boot.facts(step)
     assert (serials_read(facts), stuck(facts)) == (SERIALS[-1:], HUNG)
     unread = [finding for finding in facts["findings"] if finding["rule"] == "critical-warning"]
-    assert sorted(one["position"] for one in unread if one["kind"] == "unverified") == HUNG
-    for one in unread:
-        assert any(words in one["summary"] for words in ("no answer within 5 s", "still waiting for log 02h"))
+    assert sorted(finding["position"] for finding in unread if finding["kind"] == "unverified") == HUNG
+    for finding in unread:
+        assert any(words in finding["summary"] for words in ("no answer within 5 s", "still waiting for log 02h"))
     # the kernel's own files about them are read all the same: nothing says that they are gone, or that a link is lost
     assert not [finding for finding in facts["findings"] if finding["rule"] in ("position-empty", "drops-off-bus")]
 

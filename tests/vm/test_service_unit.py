@@ -54,12 +54,12 @@ def test_every_link_below_its_declaration_is_told_with_both_values(
     assert answer["status"] == 1
     told = {finding["position"]: finding for finding in _audit(answer)["findings"] if finding["rule"] == rule}
     assert sorted(told) == sorted(labels.values())
-    for one in told.values():
-        assert one["kind"] == "differs"
-        assert declared in str(one["declared"])
-        assert observed in str(one["observed"])
-        assert declared in one["summary"]
-        assert observed in one["summary"]
+    for finding in told.values():
+        assert finding["kind"] == "differs"
+        assert declared in str(finding["declared"])
+        assert observed in str(finding["observed"])
+        assert declared in finding["summary"]
+        assert observed in finding["summary"]
 
 
 def test_the_unit_starts_and_tells_its_state(service: Boot) -> None:
@@ -120,7 +120,7 @@ def test_a_burst_is_counted_at_its_port_alone_and_is_no_sign_yet(service: Boot, 
         for sample in family.samples
         if sample.value
     ]
-    assert {(one.labels["position"], one.labels["end"], one.labels["error"]) for one in samples} == {
+    assert {(sample.labels["position"], sample.labels["end"], sample.labels["error"]) for sample in samples} == {
         (labels[DISTURBED], "port", "RxErr")
     }
     assert facts["told_after"] < 30  # the counters are read four times a minute
@@ -200,9 +200,9 @@ def test_what_held_before_a_removal_lies_in_a_folder_of_its_own_within_a_second(
 ) -> None:
     facts = service.facts("stop")
     lines = [json.loads(line) for line in facts["evidence"].splitlines()]
-    kinds = [one["what"] for one in lines]
+    kinds = [line["what"] for line in lines]
     assert kinds.index("held") < kinds.index("events") < kinds.index("episode")
-    assert {one["position"] for one in lines if one["what"] == "episode"} >= {labels[EMPTIED], labels[REFILLED]}
+    assert {line["position"] for line in lines if line["what"] == "episode"} >= {labels[EMPTIED], labels[REFILLED]}
     (delay,) = (
         sample.value
         for family in text_string_to_metric_families(facts["metrics"])

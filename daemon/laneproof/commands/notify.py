@@ -52,9 +52,9 @@ def leave_request(settings: NotifySettings, **content: object) -> None:
 def _acknowledge(case: int, because: str | None, settings: NotifySettings) -> int:
     if not because:
         raise CommandError("say why with --because, for whoever asks later", status=os.EX_USAGE)
-    known = {each.number: each for each in StateFolder(settings.state).load().reports.open}
+    known = {case.number: case for case in StateFolder(settings.state).load().reports.open}
     if case not in known:
-        numbers = ", ".join(f"{each.number} ({each.about})" for each in known.values())
+        numbers = ", ".join(f"{case.number} ({case.about})" for case in known.values())
         raise CommandError(f"no open case has number {case}; open: {numbers or 'none'}", status=os.EX_USAGE)
     leave_request(settings, do="acknowledge", case=case, because=because)
     show(f"no more reminders of {known[case].about}, unless it gets worse\n")

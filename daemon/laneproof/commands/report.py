@@ -54,7 +54,7 @@ def write_report_file(arguments: argparse.Namespace) -> str:
     text = write_report(facts)
     if arguments.hide_serials:
         shown = make_inventory(build, snapshot).positions
-        text = hide_serials(text, serials | {each.occupant.serial or "" for each in shown if each.occupant})
+        text = hide_serials(text, serials | {position.occupant.serial or "" for position in shown if position.occupant})
     write_whole(arguments.html, text)
     show(f"written: {arguments.html}\n")
     return verdict(findings, declared=build is not None)

@@ -372,8 +372,8 @@ def make_parser() -> argparse.ArgumentParser:
                 made.add_argument(*option.flags, **option.facts)
                 continue
             group = made.add_mutually_exclusive_group()
-            for each in option:
-                group.add_argument(*each.flags, **each.facts)
+            for member in option:
+                group.add_argument(*member.flags, **member.facts)
     return parser
 
 

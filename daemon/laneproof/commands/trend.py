@@ -121,7 +121,7 @@ def find_subject(name: str, past: BoxPast) -> Subject:
     for names, subject in subjects:
         if name in names:
             return subject
-    known = sorted({each for names, _ in subjects for each in names if each})
+    known = sorted({name for names, _ in subjects for name in names if name})
     near = difflib.get_close_matches(name, known, n=1)
     hint = f"; did you mean {near[0]}?" if near else _list_some(known)
     raise CommandError(f"nothing that was kept is called {name!r}{hint}", status=os.EX_USAGE)

@@ -73,7 +73,7 @@ def _rename(value: Any) -> Any:  # noqa: ANN401 (any JSON value)
         case str():
             return _NAMES.get(value, value)
         case list():
-            return [_rename(each) for each in value]
+            return [_rename(part) for part in value]
         case dict():
             return {_NAMES.get(key, key): _rename(each) for key, each in value.items()}
     return value

@@ -100,8 +100,8 @@ def name_controllers(snapshot: Snapshot) -> object:
     if isinstance(controllers, Unread):
         return controllers
     return [
-        (each.name, each.address, each.path, each.serial, *(namespace.name for namespace in each.namespaces))
-        for each in controllers
+        (drive.name, drive.address, drive.path, drive.serial, *(namespace.name for namespace in drive.namespaces))
+        for drive in controllers
     ]
 
 

@@ -229,14 +229,14 @@ def _meet(
 
 def _merge(known: OpenCase, others: Sequence[OpenCase]) -> OpenCase:
     """Make one of cases that turned out to be one; it is acknowledged only where each that was reported is."""
-    reported = [each for each in (known, *others) if each.reported]
+    reported = [case for case in (known, *others) if case.reported]
     return replace(
         known,
-        reported={name: severity for each in reversed(reported) for name, severity in each.reported.items()},
-        less_since={name: at for each in reversed(reported) for name, at in each.less_since.items()},
-        sent_at=max((each.sent_at for each in reported if each.sent_at is not None), default=known.sent_at),
-        acknowledged=known.acknowledged if all(each.acknowledged for each in reported) else "",
-        acknowledged_as={name: at for each in (*others, known) for name, at in each.acknowledged_as.items()},
+        reported={name: severity for case in reversed(reported) for name, severity in case.reported.items()},
+        less_since={name: at for case in reversed(reported) for name, at in case.less_since.items()},
+        sent_at=max((case.sent_at for case in reported if case.sent_at is not None), default=known.sent_at),
+        acknowledged=known.acknowledged if all(case.acknowledged for case in reported) else "",
+        acknowledged_as={name: at for case in (*others, known) for name, at in case.acknowledged_as.items()},
     )
 
 
@@ -368,8 +368,8 @@ def _find_end(known: OpenCase, settings: NotifySettings, work: Work | None) -> K
 
 def add_missed(before: Reports, changes: Iterable[FindingChange], positions: Mapping[str, PositionFacts]) -> Reports:
     """Add the cases that came and went while nobody asked: `changes` are all since it was asked last."""
-    known = {name for each in before.open for name in each.severities}
-    said = {name: each.gone_since or 0.0 for each in before.closed for name in each.severities}
+    known = {name for case in before.open for name in case.severities}
+    said = {name: case.gone_since or 0.0 for case in before.closed for name in case.severities}
     raised: dict[str, float] = {}
     spans: dict[str, tuple[float, float]] = {}
     over = {}

@@ -136,6 +136,6 @@ def as_json(
 
 def _report_proven(run: "LastRun") -> dict[str, Any]:
     report = run.model_dump(mode="json")
-    for each in (report, *report["alone"]):
-        each["at"] = format_time(each["at"])
+    for part in (report, *report["alone"]):
+        part["at"] = format_time(part["at"])
     return report

@@ -180,7 +180,7 @@ def _rate_of_plan(drive: DriveRun) -> str:
 
 
 def _link_row(run: ProofRun, link: ProvenLink) -> list[str]:
-    known = next(each for each in run.links if each.path == link.path)
+    known = next(run_link for run_link in run.links if run_link.path == link.path)
     words = say_link(known.trained_gt_s, known.trained_lanes).removeprefix("gen ")
     return [link.name, words, *_carried(link), "", "", "", link.verdict]
 
@@ -188,7 +188,7 @@ def _link_row(run: ProofRun, link: ProvenLink) -> list[str]:
 def _write_position(run: ProofRun, position: ProvenPosition, style: Style) -> Iterator[str]:
     """Say why: the link's sentence, the drive's, the cause and the next steps."""
     if position.verdict == "unverified":
-        gaps = (each.because for each in (position.link, position.drive) if each and each.verdict == "unverified")
+        gaps = (part.because for part in (position.link, position.drive) if part and part.verdict == "unverified")
         yield from style.wrap(f"{position.name}: {'; '.join(words for because in gaps for words in because)}", "  ")
         return
     parts = run.parts.get(position.name)

@@ -58,7 +58,7 @@ def _say_changes(before: ProofRun, after: ProofRun, known: DriveRun, drive: Driv
 def _follow_drive(before: ProofRun, after: ProofRun, drive: DriveRun) -> Iterator[str]:
     """Say whether errors went with a drive that was moved, or stayed with its position."""
     came_from = next(
-        (each for each in before.drives if drive.serial and each.serial == drive.serial and each.path != drive.path),
+        (old for old in before.drives if drive.serial and old.serial == drive.serial and old.path != drive.path),
         None,
     )
     if came_from is None:
@@ -119,6 +119,6 @@ def _compare_drives(known: DriveRun, drive: DriveRun) -> Iterator[str]:
         cooler = known.hottest_celsius - drive.hottest_celsius
         if abs(cooler) >= _TELLING_CELSIUS and known.stages.keys() == drive.stages.keys():
             yield f"its hottest was {known.hottest_celsius:.0f} °C, now {drive.hottest_celsius:.0f} °C"
-    then, now = (each.wake.median_us if each.wake else None for each in (known, drive))
+    then, now = (run_drive.wake.median_us if run_drive.wake else None for run_drive in (known, drive))
     if then and now and not 1 / _WAKE_RATIO < now / then < _WAKE_RATIO:
         yield f"waking took {say_microseconds(then)}, now {say_microseconds(now)}"

@@ -128,7 +128,7 @@ def judge(run: ProofRun, weights: Weights = DEFAULT) -> Proof:
     own = {drive.path for drive in run.drives}
     shared = tuple(judge_link(run, link) for link in run.links if link.path not in own)
     box = tuple(_judge_box(run))
-    verdicts: list[Verdict] = [*(each.verdict for each in positions), *(each.verdict for each in shared)]
+    verdicts: list[Verdict] = [*(proven.verdict for proven in positions), *(proven.verdict for proven in shared)]
     if not run.drives or box:
         verdicts.append("unverified")
     return Proof(verdict=_worst(verdicts), positions=positions, shared_links=shared, box=box)

@@ -82,9 +82,9 @@ def _prepare(facts: Facts) -> Iterator[GuideStep]:
     taken = [membership for membership in facts.position.memberships if membership.array.kind == "md"]
     if taken:
         yield GuideStep(
-            title=f"Take it out of {', '.join(each.array.name for each in taken)}",
+            title=f"Take it out of {', '.join(membership.array.name for membership in taken)}",
             says=(_compare_serial(facts.position), "The array then knows that the drive left on purpose."),
-            commands=(*_show_serials(facts.position), *(_take_out(each) for each in taken)),
+            commands=(*_show_serials(facts.position), *(_take_out(membership) for membership in taken)),
             cautions=(_READ_FIRST, DEGRADED_ARRAY),
         )
     for membership in facts.position.memberships:

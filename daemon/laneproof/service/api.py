@@ -148,9 +148,11 @@ class Api:
         except LookupError as error:
             raise _RequestError(HTTPStatus.NOT_FOUND, str(error)) from error
         shown = make_inventory(status.build, result.snapshot).positions
-        now = next((each.model_dump(mode="json") for each in shown if each.path == trend["path"]), None)
+        now = next((position.model_dump(mode="json") for position in shown if position.path == trend["path"]), None)
         about = {trend["subject"], trend["path"], trend["drive"]}
-        findings = [name_finding(each) for each in order_findings(result.findings) if each.identity[1] in about]
+        findings = [
+            name_finding(finding) for finding in order_findings(result.findings) if finding.identity[1] in about
+        ]
         return trend | {"now": now, "findings": findings}
 
     @contextmanager

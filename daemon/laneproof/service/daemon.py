@@ -289,7 +289,9 @@ class Daemon:
                 self._pending.add_missed(answer.to_judge)
             elif not is_before:  # what comes too late to be put in its order judges nothing
                 oldest = self._host.clock().kernel_seconds - LATE_SECONDS
-                self._pending.add_missed(tuple(each for each in answer.to_judge if (each.up_seconds or 0.0) >= oldest))
+                self._pending.add_missed(
+                    tuple(event for event in answer.to_judge if (event.up_seconds or 0.0) >= oldest)
+                )
             if not is_before:
                 if answer.problem is None and not self._journal.is_behind:
                     self._pending.note_made_up()

@@ -48,9 +48,9 @@ class PositionPages:
         if result is None:
             return HTTPStatus.SERVICE_UNAVAILABLE, TEXT, b"the first pass is not complete\n"
         shown = list_positions(status.build, result.snapshot)
-        path = next((each.path for each in shown if name in (each.label, each.path)), None)
+        path = next((position.path for position in shown if name in (position.label, position.path)), None)
         if path is None:
-            known = ", ".join(each.label or each.path for each in shown) or "none"
+            known = ", ".join(position.label or position.path for position in shown) or "none"
             return HTTPStatus.NOT_FOUND, TEXT, f"there is no position {name[:80]!r}; there is {known}\n".encode()
         position = describe_position(path, status.build, result.snapshot)
         return HTTPStatus.OK, HTML, write(status, result, position, asked).encode()

@@ -105,7 +105,7 @@ def test_history_test_agrees_with_scipy(events: int, earlier: int, exposure: flo
     test = against_history(events, exposure, earlier, earlier_exposure)
     assert isinstance(test, RatioTest)
     # scipy's negative binomial would subtract a chance from one, and lose it where it is small
-    before, now = (one / (earlier_exposure + exposure) for one in (earlier_exposure, exposure))
+    before, now = (seconds / (earlier_exposure + exposure) for seconds in (earlier_exposure, exposure))
     r = earlier + 0.5
     theirs = special.betainc(events, r, now) if now < 0.5 else special.betaincc(r, events, before)
     assert events == 0 or theirs < 1e-250 or math.isclose(test.p, theirs, rel_tol=1e-9 if theirs > 1e-60 else 1e-6)

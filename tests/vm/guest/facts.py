@@ -20,7 +20,7 @@ def plain(value: Any) -> Any:  # noqa: ANN401 (facts of any kind)
         case Mapping():
             return {str(key): plain(one) for key, one in value.items()}
         case tuple() | list():
-            return [plain(one) for one in value]
+            return [plain(part) for part in value]
         case _ if dataclasses.is_dataclass(value):
             return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
     return value

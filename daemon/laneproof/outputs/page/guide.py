@@ -74,7 +74,7 @@ def _list_screens(facts: GuideFacts) -> Iterator[Markup]:
     yield tag("h2", STEPS_HEADINGS[guide.safety])
     said: set[str] = set()
     for number, step in enumerate(guide.steps, start=1):
-        yield _write_step(number, len(guide.steps), step, [each for each in step.cautions if each not in said])
+        yield _write_step(number, len(guide.steps), step, [caution for caution in step.cautions if caution not in said])
         said.update(step.cautions)
 
 

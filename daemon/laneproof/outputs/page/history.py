@@ -50,7 +50,7 @@ _LEGEND = (
 def write_history(past: PositionPast, position: Position, span: str) -> Markup:
     """Write the charts of one of `SPANS`, against the limits of the position's link and drive."""
     grid = past.trend.grid
-    moments = {kind: [each.t for each in past.happened if each.kind == kind] for kind, _ in _MOMENTS}
+    moments = {kind: [event.t for event in past.happened if event.kind == kind] for kind, _ in _MOMENTS}
     strips = [
         draw_moments(title, _say_times(len(moments[kind])), moments[kind], grid)
         for kind, title in _MOMENTS

@@ -57,7 +57,7 @@ def _confirm(name: str, findings: Sequence[Finding]) -> Iterator[Markup]:
     causes = [finding.causes for finding in findings if finding.rule in EXPLAINED and finding.accepted is None]
     if not causes:
         return
-    likeliest = next((each[0].cause for each in causes if each and each[0].cause in DEFAULT.priors), None)
+    likeliest = next((ranked[0].cause for ranked in causes if ranked and ranked[0].cause in DEFAULT.priors), None)
     others = ", ".join(str(cause) for cause in DEFAULT.priors if cause != likeliest)
     words = "Once you know what it was, say so; the box's weights learn from it. "
     words += f"Instead of {likeliest}: {others}." if likeliest else f"The causes: {others}."

@@ -18,7 +18,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for occupant in current.arrangement.drives:
         record = ledger.drives.of(occupant)
         for port in record.ports.lost if record is not None else ():
-            last = next((each for each in reversed(ledger.episodes.episodes) if each.path == port.path), None)
+            last = next((episode for episode in reversed(ledger.episodes.episodes) if episode.path == port.path), None)
             if record is not None and _is_ours(current, port, last):
                 watched, when = watch_drive(current.arrangement, record), ledger.timeline.to_wall(port.at)
                 gone = f"nothing answers at {port.path}"
