@@ -6,8 +6,9 @@ Usage, from the checkout (no part of CI: it takes some seconds a fault):
 
 The faults are drawn at random, by seed, from the packages or modules named: a comparison that is shifted or turned
 round, another constant, another severity, plus for minus, two arguments exchanged, `and` for `or`, another value
-returned. Each is held against the module's own file of tests first, then against the package's other tests. What
-survives is listed: either the tests miss something that an owner would see, or the fault changes nothing.
+returned. Each is held against the module's own file of tests first, then against those of its package's other tests
+that import it, be it through others. What survives is listed: either the tests miss something that an owner would see,
+or the fault changes nothing.
 
 The tests run in a fork of a process that has loaded the outside libraries and nothing of the project: an interpreter
 that loads them for each fault takes longer to start than most tests take to run.
@@ -26,7 +27,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from textwrap import shorten
@@ -161,8 +162,28 @@ def draw(modules: Sequence[str], *, count: int, seed: int) -> list[Fault]:
     return random.Random(seed).sample(possible, min(count, len(possible)))  # noqa: S311 (a draw, no secret)
 
 
-def run_tests(folder: Path, tests: Sequence[str], *, keep_bytecode: bool) -> None:
-    """Run tests on a copy of the checkout and exit with pytest's status; this process is a fork for them alone."""
+def find_imports(files: Iterable[Path]) -> dict[Path, set[Path]]:
+    """Give for each file those that are loaded with it, through others too; `files` are all that can be."""
+    named = {".".join(file.relative_to(CHECKOUT).with_suffix("").parts[1:]): file for file in files}
+    direct: dict[Path, set[Path]] = {}
+    for file in named.values():
+        names = set()
+        for node in ast.walk(ast.parse(file.read_bytes())):
+            match node:
+                case ast.ImportFrom(module=str(module), names=parts):
+                    names |= {module, *(f"{module}.{part.name}" for part in parts)}
+                case ast.Import(names=parts):
+                    names |= {part.name for part in parts}
+        direct[file] = {named[name] for name in names if name in named}
+    for through, further in direct.items():
+        for reached in direct.values():
+            if through in reached:
+                reached.update(further)
+    return direct
+
+
+def run_tests(folder: Path, tests: str, *, keep_bytecode: bool) -> None:
+    """Run a file of tests on a copy of the checkout, in a fork for it alone, and exit with pytest's status."""
     os.setsid()
     for stream in (1, 2):
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
@@ -176,7 +197,7 @@ def run_tests(folder: Path, tests: Sequence[str], *, keep_bytecode: bool) -> Non
     )
     plugins = ["-p", "no:cacheprovider", "-p", "no:anyio", "-p", "no:schemathesis"]  # the last two are slow to load
     loaded = ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # hypothesis was there before pytest began
-    os._exit(pytest.main(["-x", "--hypothesis-profile=unshrunk", *plugins, *loaded, "-m", QUICK, *tests]))
+    os._exit(pytest.main(["-x", "--hypothesis-profile=unshrunk", *plugins, *loaded, "-m", QUICK, tests]))
 
 
 class Copy:
@@ -185,7 +206,7 @@ class Copy:
     def __init__(self, folder: Path) -> None:
         """Copy what git knows or would take; the checkout itself is never changed."""
         self.folder = folder
-        self._usual_seconds: dict[tuple[Path, ...], float] = {}
+        self._usual_seconds: dict[Path, float] = {}
         listed = subprocess.run(
             ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
             cwd=CHECKOUT, check=True, capture_output=True,
@@ -195,10 +216,10 @@ class Copy:
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copy2(CHECKOUT / name, folder / name)
 
-    def passes(self, tests: Sequence[Path], seconds: float | None = None) -> bool:
-        """Run some tests on the copy as it stands; a run that takes too long does not pass."""
-        names = [file.relative_to(CHECKOUT).as_posix() for file in tests]
-        fork = FORKING.Process(target=run_tests, args=(self.folder, names), kwargs={"keep_bytecode": seconds is None})
+    def passes(self, tests: Path, seconds: float | None = None) -> bool:
+        """Run a file of tests on the copy as it stands; a run that takes too long does not pass."""
+        name = tests.relative_to(CHECKOUT).as_posix()
+        fork = FORKING.Process(target=run_tests, args=(self.folder, name), kwargs={"keep_bytecode": seconds is None})
         fork.start()
         fork.join(seconds)
         passed = fork.exitcode == 0
@@ -207,13 +228,13 @@ class Copy:
             os.killpg(fork.pid, signal.SIGKILL)
         return passed
 
-    def notices(self, fault: Fault, tests: Sequence[Path]) -> bool:
+    def notices(self, fault: Fault, tests: Path) -> bool:
         """Make a fault, run tests, and put the module right again, with the time that its bytecode is known by."""
-        if (usual := self._usual_seconds.get(tuple(tests))) is None:
+        if (usual := self._usual_seconds.get(tests)) is None:
             began = time.monotonic()
             if not self.passes(tests):
-                raise SystemExit(f"these tests fail before any fault is made: {' '.join(map(str, tests))}")
-            usual = self._usual_seconds[tuple(tests)] = time.monotonic() - began
+                raise SystemExit(f"these tests fail before any fault is made: {tests}")
+            usual = self._usual_seconds[tests] = time.monotonic() - began
         file = self.folder / fault.module
         right = file.rename(file.with_suffix(".right"))
         text = right.read_bytes()
@@ -244,6 +265,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if not modules:
         parser.error(f"no module with tests of its own in {', '.join(wanted)}")
 
+    imports = find_imports(file for top in ("collectors", "daemon", "tests") for file in (CHECKOUT / top).rglob("*.py"))
     drawn = draw(modules, count=options.count, seed=options.seed)
     ends = time.monotonic() + options.seconds
     results: dict[str, Counter[str]] = {}
@@ -254,9 +276,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
             if time.monotonic() > ends:
                 break
             package = package_of(fault.module)
-            if copy.notices(fault, [homes[fault.module]]):
+            own = homes[fault.module]
+            tests = {home for module, home in homes.items() if package_of(module) == package}
+            others = sorted(file for file in tests - {own} if CHECKOUT / fault.module in imports[file])
+            if copy.notices(fault, own):
                 result = "own tests"
-            elif copy.notices(fault, sorted({home for module, home in homes.items() if package_of(module) == package})):
+            elif any(copy.notices(fault, file) for file in others):
                 result = "others"
             else:
                 result = "survived"

@@ -45,7 +45,7 @@ def test_errors_and_bytes_go_to_the_stage_in_which_they_came() -> None:
     run = finish(
         add_up(
             (StageName.REST, [reading(1.0, errors=7), reading(2.0, errors=8)]),
-            (StageName.ALONE, [reading(3.0, 10**9, errors=8), reading(4.0, 3 * 10**9, errors=10, far=1)]),
+            (StageName.ALONE, [reading(3.0, 10**9, errors=8), reading(3.5, 3 * 10**9, errors=10, far=1)]),
             first=reading(0.0, errors=5),
         )
     )
@@ -53,7 +53,7 @@ def test_errors_and_bytes_go_to_the_stage_in_which_they_came() -> None:
     assert {stage: tally.errors for stage, tally in link.stages.items()} == {StageName.REST: 3, StageName.ALONE: 2}
     assert link.errors == 5  # at the port; the device's one is never added to it
     assert drive.stages[StageName.ALONE].read_bytes == 3 * 10**9
-    assert drive.rate(StageName.ALONE) == 1.5 * 10**9
+    assert drive.rate(StageName.ALONE) == 3 * 10**9 / 1.5
     assert StageName.REST not in drive.stages
 
 
