@@ -29,6 +29,7 @@ import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from importlib.util import cache_from_source
 from pathlib import Path
 from textwrap import shorten
 
@@ -60,7 +61,7 @@ CHANGES_NOTHING = {"strict", "check", "encoding"}
 LEAST_SECONDS = 20
 """How long a file of tests may take at least before a fault that keeps it busy counts as noticed."""
 QUICK = "not (vm or browser or services or worlds)"
-OUTSIDE = ["pytest", "hypothesis.strategies", "scipy.stats", "prometheus_client", "pydantic", "pyudev", "tomlkit"]
+OUTSIDE = ["pyfakefs.pytest_plugin", "hypothesis.strategies", "scipy.stats", "prometheus_client", "pydantic", "pyudev"]
 FORKING = multiprocessing.get_context("forkserver")
 FORKING.set_forkserver_preload(OUTSIDE)
 
@@ -182,14 +183,14 @@ def find_imports(files: Iterable[Path]) -> dict[Path, set[Path]]:
     return direct
 
 
-def run_tests(folder: Path, tests: str, *, keep_bytecode: bool) -> None:
+def run_tests(folder: Path, tests: str) -> None:
     """Run a file of tests on a copy of the checkout, in a fork for it alone, and exit with pytest's status."""
     os.setsid()
     for stream in (1, 2):
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
     os.chdir(folder)
-    os.environ |= {"PYTHONPATH": f"{folder}/daemon:{folder}/collectors", "PYTHONDONTWRITEBYTECODE": "1"}
-    sys.dont_write_bytecode = not keep_bytecode
+    os.environ["PYTHONPATH"] = f"{folder}/daemon:{folder}/collectors"  # for the programs that tests start
+    sys.dont_write_bytecode = False  # written once, read by each fork after that
     hypothesis.settings.register_profile(
         "unshrunk",  # an example that fails suffices: the search for a smaller one takes longest
         hypothesis.settings(phases=[Phase.explicit, Phase.generate], database=None, deadline=None),
@@ -219,7 +220,7 @@ class Copy:
     def passes(self, tests: Path, seconds: float | None = None) -> bool:
         """Run a file of tests on the copy as it stands; a run that takes too long does not pass."""
         name = tests.relative_to(CHECKOUT).as_posix()
-        fork = FORKING.Process(target=run_tests, args=(self.folder, name), kwargs={"keep_bytecode": seconds is None})
+        fork = FORKING.Process(target=run_tests, args=(self.folder, name))
         fork.start()
         fork.join(seconds)
         passed = fork.exitcode == 0
@@ -229,7 +230,7 @@ class Copy:
         return passed
 
     def notices(self, fault: Fault, tests: Path) -> bool:
-        """Make a fault, run tests, and put the module right again, with the time that its bytecode is known by."""
+        """Make a fault, run tests, and put the module right again: its time too, and no bytecode of the fault."""
         if (usual := self._usual_seconds.get(tests)) is None:
             began = time.monotonic()
             if not self.passes(tests):
@@ -243,6 +244,7 @@ class Copy:
             return not self.passes(tests, max(LEAST_SECONDS, 5 * usual))
         finally:
             right.replace(file)
+            Path(cache_from_source(file)).unlink(missing_ok=True)
 
 
 def package_of(module: str) -> str:

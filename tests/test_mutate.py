@@ -46,10 +46,10 @@ def checkout(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Make a checkout: one comparison its own tests hold, one another module's tests, and one is held by none."""
     for name, text in {
         "daemon/laneproof/heat.py": "def same(a, b):\n    return a == b\n\n\ndef other(a, b):\n    return a != b\n",
-        "tests/daemon/test_heat.py": "import laneproof.heat\nimport laneproof.wait\n\n\ndef test_one_is_one():\n"
-        "    assert laneproof.heat.same(1, 1)\n    laneproof.wait.until_same(1, 1)\n",
-        "daemon/laneproof/wait.py": "def until_same(a, b):\n    while a != b:\n        pass\n",
-        "tests/daemon/test_wait.py": "def test_nothing():\n    import laneproof.wait\n",
+        "tests/daemon/test_heat.py": "import laneproof.heat\nfrom laneproof import cold\n\n\ndef test_one_is_one():\n"
+        "    assert laneproof.heat.same(1, 1)\n    assert not cold.apart(1, 1)\n",
+        "daemon/laneproof/cold.py": "def apart(a, b):\n    return a != b\n",
+        "tests/daemon/test_cold.py": "def test_nothing():\n    import laneproof.cold\n",
         "daemon/laneproof/__init__.py": "",
         "pyproject.toml": '[tool.pytest.ini_options]\npythonpath = ["daemon"]',
     }.items():
@@ -60,21 +60,24 @@ def checkout(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def test_what_the_tests_miss_is_listed(
-    checkout: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setattr(mutate, "LEAST_SECONDS", 1)  # for the wait that never ends
+def test_what_the_tests_miss_is_listed(checkout: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = (checkout / "daemon/laneproof/heat.py").read_text("utf-8")
     mutate.main(["--count", "99"])
     printed = capsys.readouterr().out
-    assert "all                                     5         2      1        2" in printed
+    assert "all                                     6         2      1        3" in printed
     survivors = printed.partition("survived:\n")[2]
     assert survivors.count("heat.py:6:") == 2
     assert "comparison: a != b -> (a == b)" in survivors
     assert (checkout / "daemon/laneproof/heat.py").read_text("utf-8") == before
 
 
+def test_a_run_without_end_is_ended_and_does_not_pass(checkout: Path, tmp_path: Path) -> None:
+    tests = checkout / "tests/daemon/test_heat.py"
+    tests.write_text("def test_for_ever():\n    while True:\n        pass\n")
+    assert not mutate.Copy(tmp_path / "copy").passes(tests, seconds=1)
+
+
 def test_tests_that_fail_before_any_fault_are_refused(checkout: Path) -> None:
     (checkout / "tests/daemon/test_heat.py").write_text("def test_never():\n    assert False\n")
     with pytest.raises(SystemExit, match="fail before any fault"):
-        mutate.main(["--count", "1"])
+        mutate.main(["--count", "1", "daemon/laneproof/heat.py"])
