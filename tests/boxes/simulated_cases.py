@@ -45,7 +45,10 @@ def dropping(gaps_hours: Sequence[float], *, lines: Sequence[str] = (DOWN,), box
 
 
 def after_loads(
-    loads: Sequence[str | tuple[str, str, float, float]], *, shares: tuple[float, float, float] = (0.4, 0.2, 0.4)
+    loads: Sequence[str | tuple[str, str, float, float]],
+    *,
+    shares: tuple[float, float, float] = (0.4, 0.2, 0.4),
+    idle_states: bool = True,
 ) -> Story:
     """Give a drive that drops after these loads, with the shares of time in which it was idle, working and loaded.
 
@@ -57,8 +60,9 @@ def after_loads(
     for episode, load in zip(story.ledger.episodes.episodes, loads, strict=True):
         before, during, window, age = (load, load, 600.0, 70.0) if isinstance(load, str) else load
         episode.before = Before(
-            load=before, load_during=during, window_seconds=window, load_age_seconds=age, state_seconds=spent
-        )
+            load=before, load_during=during, window_seconds=window, load_age_seconds=age, state_seconds=spent,
+            idle_states=idle_states,
+        )  # fmt: skip
     return story
 
 

@@ -125,7 +125,11 @@ def _diagnose(ledger: Ledger, path: str, reported: _Reported, weights: Weights) 
 
 def _weigh_case(case: Case, weights: Weights) -> Diagnosis:
     features, clean_time = find_features(case), _say_clean_time(case)
-    cannot_try = ("speed_cap_cured",) if case.runs_at_lowest_rate else ()
+    is_impossible = {
+        "speed_cap_cured": case.runs_at_lowest_rate,
+        "pm_off_cured": features["idle_states_on"] is False,  # they are off
+    }
+    cannot_try = tuple(name for name, impossible in is_impossible.items() if impossible)
     known = tuple(sorted(features.items())), clean_time, cannot_try, id(weights)
     return case.ledger.remember(
         ("score", case.path),

@@ -38,14 +38,22 @@ def test_all_findings_of_a_position_have_the_same_causes(story: Story) -> None:
     assert explained[0].evidence["features"]
 
 
-def test_undetermined_stands_first_and_its_check_comes_before_the_case_is_opened(story: Story) -> None:
+@pytest.mark.parametrize(("idle_states", "check"), [(None, "Switch idle states off"), (False, "Set this link one")])
+def test_undetermined_stands_first_and_its_check_comes_before_the_case_is_opened(
+    idle_states: bool | None,  # noqa: FBT001 (a column of the table)
+    check: str,
+) -> None:
+    story = dropping([24.0] * 3)
+    story.ledger.idle[PATH] = (idle_states, idle_states)
+    for episode in story.ledger.episodes.episodes:
+        episode.before = replace(episode.before, idle_states=idle_states)
     doubtful = replace(finding("drops-off-bus"), next_steps=("Look.", f"Reseat it. {OPEN_CASE}"))
     (explained,) = explain([doubtful], story.ledger)
     first = explained.causes[0]
     assert first.cause == "undetermined"
     assert "what would show most" in " ".join(first.because)
     assert explained.next_steps[0] == "Look."
-    assert "idle states off" in explained.next_steps[1]
+    assert explained.next_steps[1].startswith(check)
     assert explained.next_steps[2] == f"Reseat it. {OPEN_CASE}"
 
 

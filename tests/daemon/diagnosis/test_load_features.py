@@ -48,6 +48,10 @@ def test_rest_and_load_are_what_held_just_before_or_on_both_sides_of_a_long_wind
     assert (answers["drops_after_idle_exit"], answers["drops_under_load"]) == (at_rest, under_load)
 
 
+def test_without_idle_states_there_is_none_to_leave() -> None:
+    assert features(after_loads([IDLE] * 5, idle_states=False))["drops_after_idle_exit"] is None
+
+
 def test_a_state_in_which_the_drive_nearly_always_is_says_nothing() -> None:
     assert features(after_loads([IDLE] * 5, shares=(0.99, 0.0, 0.01)))["drops_after_idle_exit"] is None
     assert features(after_loads([LOADED] * 5, shares=(0.01, 0.0, 0.99)))["drops_under_load"] is None
