@@ -34,22 +34,30 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
             yield MEMORY_ERRORS.report_unverified(count, about=f"errors of memory controller {name}", key=name)
             return
     corrected, uncorrected = _count(controller.correctable), _count(controller.uncorrectable)
-    if not corrected and not uncorrected:
-        return
     now = snapshot.taken_at
     last_day = past.box.grown(key_of("memory", name, "correctable"), within=DAY, now=now)
     week = past.box.grown(key_of("memory", name, "correctable"), within=WEEK, now=now)
+    lost = past.box.grown(key_of("memory", name, "uncorrectable"), within=WEEK, now=now)
+    if not (corrected or uncorrected or week or lost):
+        return
+    is_since_start = bool(corrected or uncorrected)
+    before = past.standing.get((MEMORY_ERRORS.name, name))
+    was_alarm = before is not None and before.severity is not Severity.NOTICE
     days = max(snapshot.up_seconds / DAY, 1.0)
-    many = last_day >= _MANY_A_DAY or corrected / days >= _MANY_A_DAY
-    severity = Severity.CRITICAL if uncorrected else Severity.WARNING if many else Severity.NOTICE
-    counted = [f"{uncorrected} not corrected"] if uncorrected else []
-    counted += [f"{corrected} corrected"] if corrected else []
-    recent = f"; {week} of them seen in the last 7 days" if week else ""
+    many = last_day >= _MANY_A_DAY or corrected / days >= _MANY_A_DAY or (was_alarm and week >= _MANY_A_DAY)
+    is_alarm = lost or (is_since_start and many)
+    if is_since_start:
+        counted = f"since the box was started: {_say_counts(corrected, uncorrected)}"
+        counted += f"; {week} corrected in the last 7 days" if week not in (0, corrected) else ""
+    else:
+        counted = f"in the last 7 days: {_say_counts(week, lost)}, none since the box was started"
+    steps = MEMORY_ERRORS.next_steps
     yield MEMORY_ERRORS.report(
-        severity=severity,
+        severity=Severity.CRITICAL if uncorrected else Severity.WARNING if is_alarm else Severity.NOTICE,
         key=name,
-        summary=f"memory controller {name} counted errors since the box was started: {', '.join(counted)}{recent}",
+        summary=f"memory controller {name} counted errors {counted}",
         observed="errors not corrected" if uncorrected else "corrected errors",
+        next_steps=steps if uncorrected or lost else steps[1:],
         evidence={
             "correctable": corrected,
             "uncorrectable": uncorrected,
@@ -57,6 +65,11 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
             "up_seconds": round(snapshot.up_seconds),
         },
     )
+
+
+def _say_counts(corrected: int, uncorrected: int) -> str:
+    counted = [f"{uncorrected} not corrected"] if uncorrected else []
+    return ", ".join([*counted, f"{corrected} corrected"] if corrected else counted)
 
 
 def _count(value: int | Unread) -> int:
@@ -69,7 +82,9 @@ MEMORY_ERRORS = Rule(
     statement="No memory controller counted errors.",
     why=(
         "Everything an archive stores passes through memory, before any checksum of the file system. A corrected error "
-        "is no harm done, and a module that has some tends to have more; one that was not corrected may be in the data."
+        "is no harm done, and a module that has some tends to have more; one that was not corrected may be in the "
+        "data. The kernel counts from zero at each start, which mends nothing: what it counted in the week before one "
+        "is still reported."
     ),
     next_steps=advise(
         "Not corrected: write as little as you can, and compare what was written recently with its source.",

@@ -6,7 +6,7 @@ import pytest
 
 from boxes.snapshot_box import A_MORNING, Box, make_memory
 from laneproof.engine import Engine
-from laneproof.findings import Kind, Severity
+from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY
 from laneproof.rules.memory.memory_errors import MEMORY_ERRORS
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
@@ -61,7 +61,43 @@ def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> No
 
     assert observe(0, 3) == [Severity.NOTICE]
     assert observe(600, 30) == [Severity.WARNING]
-    assert observe(3 * DAY, 30) == [Severity.NOTICE]
+    assert observe(3 * DAY, 30) == [Severity.WARNING]  # an alarm stands while the week has many
+    assert observe(8 * DAY, 30) == [Severity.NOTICE]
+
+
+@pytest.mark.parametrize(
+    ("counts", "severity", "said", "step"),
+    [
+        ((0, 4), Severity.NOTICE, "in the last 7 days: 4 corrected, none since", "See which module"),
+        ((0, 40), Severity.NOTICE, "in the last 7 days: 40 corrected, none since", "See which module"),
+        ((3, 4), Severity.NOTICE, "started: 3 corrected; 7 corrected in the last 7 days", "See which module"),
+    ],
+)
+def test_a_restart_mends_no_memory(counts: tuple[int, int], severity: Severity, said: str, step: str) -> None:
+    after, before = counts
+    engine = Engine(None)
+    engine.observe(with_memory(counted(0)).snapshot())
+    engine.observe(with_memory(counted(before)).snapshot(taken_at=A_MORNING + 600.0))
+    again = with_memory(counted(after)).with_firmware(boot_id="second")
+
+    def observe(at: float) -> list[Finding]:
+        snapshot = replace(again.snapshot(taken_at=A_MORNING + at), up_seconds=at - 1000.0)
+        return [finding for finding in engine.observe(snapshot).findings if finding.rule == "memory-errors"]
+
+    (finding,) = observe(1200.0)
+    assert (finding.severity, finding.next_steps[0][:16]) == (severity, step)
+    assert said in finding.summary
+    assert [finding.severity for finding in observe(9 * DAY)] == ([severity] if after else [])
+
+
+def test_errors_that_were_not_corrected_before_the_last_start_stay_an_alarm_for_a_week() -> None:
+    engine, again = Engine(None), with_memory(counted(0)).with_firmware(boot_id="second")
+    engine.observe(with_memory(counted(0)).snapshot())
+    engine.observe(with_memory(counted(0, 1)).snapshot(taken_at=A_MORNING + 600.0))
+    (finding,) = engine.observe(replace(again.snapshot(taken_at=A_MORNING + 1200.0), up_seconds=60.0)).findings
+    assert finding.severity is Severity.WARNING
+    assert "in the last 7 days: 1 not corrected, none since the box was started" in finding.summary
+    assert finding.next_steps[0].startswith("Not corrected:")
 
 
 def test_examples() -> None:
@@ -69,6 +105,6 @@ def test_examples() -> None:
         MEMORY_ERRORS,
         None,
         example(with_memory(counted(0))),
-        example(with_memory(counted(1)), "notice mc0 | Not corrected:"),
+        example(with_memory(counted(1)), "notice mc0 | See which module"),
         example(with_memory(counted(3, 1)), "critical mc0 | Not corrected:"),
     )
