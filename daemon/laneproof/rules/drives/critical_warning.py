@@ -7,7 +7,7 @@ Of its warnings only that of temperature comes and goes, with the load. It stand
 and is left to overheating where that was raised first for the same drive, or is an alarm.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from laneproof.advice import BACK_UP, REPLACE, Step, advise
@@ -49,6 +49,9 @@ _MISSED_SECONDS = 6 * HOUR
 """A busy drive may refuse its log now and then: what it said last stands for so long. Our choice."""
 _MUTE_SECONDS = 2 * DAY
 """A drive whose health log could be read before, and has made no sense for so long, is worth an alarm. Our choice."""
+_LOOK_AT_AIR = "Temperature: look at the air flow first."
+_ORDER_SPARE = "Rated life used up is no failure: watch media-errors-rising and spare-low, and order a spare."
+_PLAN_TO_REPLACE = Step("Spare, reliability, read-only: plan to replace the drive.", REPLACE.cautions)
 _MUTE_STEPS = advise(
     BACK_UP,
     "See the kernel's log for time-outs and resets of this drive, and whether its data can still be read.",
@@ -131,7 +134,16 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
     if said:
         shown = {name: None if name in health.absent else getattr(health, name) for name in _SHOWN}
         evidence = shown | {_WARNED_AT: hot_at}
-        yield report_sign(CRITICAL_WARNING, arrangement, occupant, said, evidence, warns=True)
+        yield _report_warnings(arrangement, occupant, said, evidence)
+
+
+def _report_warnings(
+    arrangement: Arrangement, occupant: Occupant, said: list[tuple[str, Severity]], evidence: Mapping[str, object]
+) -> Finding:
+    """Report what a drive warns of, with the steps that belong to it."""
+    about = {_WORDS[_TEMPERATURE]: _LOOK_AT_AIR, _WORN: _ORDER_SPARE}
+    steps = advise(BACK_UP, *(about.get(warning, _PLAN_TO_REPLACE) for warning in said))
+    return replace(report_sign(CRITICAL_WARNING, arrangement, occupant, said, evidence, warns=True), next_steps=steps)
 
 
 def _find_temperature_warning(
@@ -186,7 +198,7 @@ def _judge_sata(current: Pass, occupant: Occupant, drive: SataDrive) -> Iterator
     elif drive.healthy is False:
         said = [("its own health assessment failed", Severity.CRITICAL)]
         evidence = {"healthy": False}
-        yield report_sign(CRITICAL_WARNING, current.arrangement, occupant, said, evidence, warns=True)
+        yield _report_warnings(current.arrangement, occupant, said, evidence)
 
 
 CRITICAL_WARNING = Rule(
@@ -202,9 +214,9 @@ CRITICAL_WARNING = Rule(
     ),
     next_steps=advise(
         BACK_UP,
-        "Temperature: look at the air flow first.",
-        "Rated life used up is no failure: watch media-errors-rising and spare-low, and order a spare.",
-        Step("Spare, reliability, read-only: plan to replace the drive.", REPLACE.cautions),
+        _LOOK_AT_AIR,
+        _ORDER_SPARE,
+        _PLAN_TO_REPLACE,
     ),
     judge=_judge,
     examples=(

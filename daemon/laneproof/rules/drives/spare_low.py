@@ -9,7 +9,7 @@ from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.projection import describe_left, falls_short, find_before, project
 from laneproof.rules.rule import Pass, Rule
-from laneproof.rules.sign_subjects import Watched, make_sign, watched_drives
+from laneproof.rules.sign_subjects import Watched, make_sign, say_times, watched_drives
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 
@@ -58,7 +58,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
 def _report_spare(
     watched: Watched, percent: int, threshold: int, left: Remaining | NotEnough, severity: Severity
 ) -> Finding:
-    ahead = f"; at the pace seen, {left.days:.0f} days are left" if isinstance(left, Remaining) else ""
+    ahead = ""
+    if isinstance(left, Remaining):
+        days = round(left.days)
+        ahead = f"; at the pace seen, {say_times(days, 'day')} {'is' if days == 1 else 'are'} left"
     is_near = is_spare_low(percent, threshold)
     return make_sign(
         SPARE_LOW,

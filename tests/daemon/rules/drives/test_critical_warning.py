@@ -52,6 +52,20 @@ def test_each_bit_in_words(bit: int, words: str, severity: Severity) -> None:
     assert words in finding.summary
 
 
+@pytest.mark.parametrize(
+    ("health", "steps"),
+    [
+        ({"critical_warning": 0b1}, ["Make sure", "Spare, reli"]),
+        ({"critical_warning": HOT}, ["Make sure", "Temperature"]),
+        ({"critical_warning": 0b100, "percentage_used": 104}, ["Make sure", "Rated life "]),
+        ({"critical_warning": 0b1011}, ["Make sure", "Spare, reli", "Temperature"]),
+    ],
+)
+def test_only_steps_that_belong_to_a_warning_are_said(health: dict[str, object], steps: list[str]) -> None:
+    (finding,) = judge(health)
+    assert [step[: len(start)] for step, start in zip(finding.next_steps, steps, strict=True)] == steps
+
+
 # Source: the same; a drive that is read-only, short of spare or without backup is that however worn it is. That some
 # drives raise the reliability bit for wear alone is reported of hosted servers (common practice, no source).
 @pytest.mark.parametrize(

@@ -33,6 +33,16 @@ def test_spare(first: int, last: int, days: int, severity: str | None) -> None:
     assert watcher.severity == severity
 
 
+def test_the_last_day_is_one_day() -> None:
+    watcher = Watcher("spare-low")
+    for day in range(45):
+        health = {"available_spare_percent": 100 - 2 * day}
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    assert watcher.standing[0].summary.endswith(
+        "12 % spare, its own threshold is 10 %; at the pace seen, 1 day is left"
+    )
+
+
 def test_a_full_spare_is_never_low_whatever_its_threshold_says() -> None:
     health = {"available_spare_percent": 100, "available_spare_threshold_percent": 100}
     watcher = Watcher("spare-low").observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], health=health))
