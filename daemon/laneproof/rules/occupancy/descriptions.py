@@ -1,5 +1,6 @@
 """How occupants, declared and found, are described."""
 
+from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, Step
 from laneproof.box.occupants import Occupant
 from laneproof.declaration.tables import DeclaredDevice, DeclaredOccupant
 from laneproof.declaration.units import format_bytes
@@ -26,6 +27,9 @@ def describe_found(occupant: Occupant) -> str:
     return ", ".join(word for word in (name, capacity, serial) if word)
 
 
-def moved_step(label: str, elsewhere: str) -> str:
+def moved_step(label: str, elsewhere: str) -> Step:
     """Say what to do about a drive that is in another position than its own."""
-    return f"The drive declared for {label} is in {elsewhere}: put it back (box off) or correct the declaration."
+    return Step(
+        f"The drive declared for {label} is in {elsewhere}: put it back (box off) or correct the declaration.",
+        (DEGRADED_ARRAY, OPEN_CASE),
+    )

@@ -39,9 +39,7 @@ def _report_unexpected(arrangement: Arrangement, occupant: Occupant, label: str 
         declared="nothing",
         observed=describe_found(occupant),
         evidence={"path": occupant.path, "address": occupant.address, "declared_for": home},
-        next_steps=advise(
-            *((moved_step(home, label or occupant.path),) if home else ()), *OCCUPANT_UNEXPECTED.next_steps
-        ),
+        next_steps=advise(moved_step(home, label or occupant.path)) if home else OCCUPANT_UNEXPECTED.next_steps,
     )
 
 

@@ -48,7 +48,7 @@ def _report_empty(arrangement: Arrangement, placement: Placement, slot: str | No
     because = ""
     if found is not None:
         because = f"; its drive is in {arrangement.where(found)}"
-        steps = (moved_step(placement.label, arrangement.where(found)), *steps)
+        steps = advise(moved_step(placement.label, arrangement.where(found)))  # it answers there: look no further
     elif slot is not None:
         because = f"; the split of slot {slot} is not active"
         steps = (f"See bifurcation-not-active of slot {slot} first: it explains this.", *steps)

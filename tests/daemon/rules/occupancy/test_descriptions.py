@@ -34,4 +34,4 @@ def test_a_found_device_is_described_as_far_as_it_was_read() -> None:
 
 
 def test_who_moves_a_drive_back_shuts_the_box_down() -> None:
-    assert "riser-1 is in riser-2: put it back (box off)" in moved_step("riser-1", "riser-2")
+    assert "riser-1 is in riser-2: put it back (box off)" in moved_step("riser-1", "riser-2").says

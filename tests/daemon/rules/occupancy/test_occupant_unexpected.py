@@ -3,8 +3,10 @@
 from boxes.occupied_box import at, position
 from boxes.snapshot_box import Box, declare, kelp_box
 from boxes.story_engine import DAY, HOUR, Watcher
+from laneproof.advice import split_step
 from laneproof.findings import Severity
 from laneproof.rules import judge_all
+from laneproof.rules.occupancy.descriptions import moved_step
 from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
@@ -17,6 +19,8 @@ def test_drive_in_a_position_declared_empty_is_reported_with_its_home() -> None:
     assert "its drive is in spare" in findings["a"].summary
     assert findings["spare"].rule == "occupant-unexpected"
     assert "declared for a" in findings["spare"].summary
+    moved = moved_step("a", "spare").says
+    assert [[split_step(step).says for step in findings[label].next_steps] for label in ("a", "spare")] == [[moved]] * 2
 
 
 def test_drive_in_no_declared_position_is_reported() -> None:
