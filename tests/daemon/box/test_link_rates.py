@@ -48,12 +48,6 @@ def test_link_rates_are_those_of_the_standard(
         assert link_bytes_per_second(generation, lanes) / MB == pytest.approx(megabytes, abs=0.06)
 
 
-# Rules of thumb among builders: common practice, no source.
-@pytest.mark.parametrize(("generation", "lanes", "about_gigabytes"), [(4, 4, 8), (3, 1, 1), (3, 4, 4), (5, 4, 16)])
-def test_rules_of_thumb_hold_within_two_percent(generation: int, lanes: int, about_gigabytes: float) -> None:
-    assert link_bytes_per_second(generation, lanes) == pytest.approx(about_gigabytes * 1e9, rel=0.02)
-
-
 # Source: Intel application note AN 456, "Throughput for Posted Writes": 256 / (256 + 20) = 92 %; others by its formula.
 @pytest.mark.parametrize(
     ("payload", "direction", "percent"),
@@ -83,6 +77,8 @@ def test_overhead_is_five_or_six_double_words_before_flits() -> None:
 def test_payload_ceiling(generation: int, lanes: int, payload: int, megabytes: float) -> None:
     ceiling = payload_bytes_per_second(generation, lanes, max_payload_bytes=payload)
     assert ceiling / MB == pytest.approx(megabytes, abs=0.06)
+    if payload == 256:  # what is taken where it was not read
+        assert payload_bytes_per_second(generation, lanes) == ceiling
 
 
 def test_flits_take_their_share_before_headers() -> None:

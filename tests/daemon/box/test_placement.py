@@ -104,6 +104,8 @@ position = [
 ]
 """
 
+TURNS = one_position(path='"0000:00/01.1"', occupant='{ any_of = [{ serial = "A" }, { serial = "B" }] }')
+
 
 @pytest.mark.parametrize(
     ("text", "box", "where"),
@@ -114,6 +116,8 @@ position = [
         (MODELS, two(None, "X"), "b"),  # a model and a capacity that only one drive has
         (MODELS, two(None, "X", "Y"), None),
         (ONE_OF_A_MODEL, two(None, "B"), None),  # it is where it is declared to be
+        (TURNS, two("C", "B"), "the undeclared 0000:00/01.2"),
+        (TURNS, two(None, "A", "B"), None),  # either may be meant
     ],
 )
 def test_a_drive_is_found_elsewhere_only_where_there_is_no_doubt(text: str, box: Box, where: str | None) -> None:
@@ -127,8 +131,7 @@ def test_a_drive_is_found_elsewhere_only_where_there_is_no_doubt(text: str, box:
 def test_of_several_devices_that_take_turns_the_one_that_is_here_is_the_plan(
     here: str | None, planned: str | None
 ) -> None:
-    text = one_position(path='"0000:00/01.1"', occupant='{ any_of = [{ serial = "A" }, { serial = "B" }] }')
-    (placement,) = lay(text, two(here, None)).placements
+    (placement,) = lay(TURNS, two(here, None)).placements
     assert placement.declared_device is not None
     assert placement.declared_device.serial == planned
     assert placement.is_none_of_several_here is (planned is None)

@@ -119,9 +119,15 @@ def test_a_clock_that_misses_a_beat_is_still_one() -> None:
     assert answers["regular_period"] is answers["period_of_its_own"] is True
 
 
-@pytest.mark.parametrize("days", [(8, 7, 8, 7, 8, 7), (1, 1, 1, 2, 1, 1), (7, 7, 7, 7, 7, 7)])
-def test_drops_at_one_hour_of_the_day_are_regular_by_the_days_work_and_say_nothing(days: tuple[int, ...]) -> None:
-    answers = features(dropping([1.0, *(24.0 * number + 0.4 for number in days)]))
+@pytest.mark.parametrize(
+    "gaps",
+    [
+        *([24.0 * days + 0.4 for days in row] for row in ((8, 7, 8, 7, 8, 7), (1, 1, 1, 2, 1, 1), (7, 7, 7, 7, 7, 7))),
+        [24.0, 27.0, *[24.0] * 17],  # eighteen of twenty at one hour
+    ],
+)
+def test_drops_at_one_hour_of_the_day_are_regular_by_the_days_work_and_say_nothing(gaps: list[float]) -> None:
+    answers = features(dropping([1.0, *gaps]))
     assert answers["regular_period"] is answers["period_of_its_own"] is None
 
 

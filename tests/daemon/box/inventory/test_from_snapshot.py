@@ -6,7 +6,7 @@ from dataclasses import replace
 from jsonschema import Draft202012Validator
 
 from boxes.snapshot_box import L1, SATA, Box, declare, kelp_box
-from laneproof.box.inventory import Inventory, label_positions, make_inventory
+from laneproof.box.inventory import Inventory, KeptDevice, label_positions, make_inventory
 from laneproof_collectors.unread import Reason, Unread
 
 GAP = Unread("x", "y", Reason.DENIED)
@@ -104,6 +104,9 @@ def test_labels_can_be_given_afterwards() -> None:
 def test_an_inventory_from_before_a_part_was_kept_still_reads() -> None:
     old = Inventory.model_validate({"firmware": None, "places": []})
     assert (old.ports, old.devices, old.unread) == (None, None, {})
+    names = ("kind", "name", "model", "serial", "firmware", "capacity_bytes")
+    device = KeptDevice.model_validate(dict.fromkeys(names) | {"name": "nvme0"})
+    assert (device.ids, device.drive, device.disks, device.answers) == (None, True, (), True)
 
 
 def test_memory_keeps_each_module_with_its_rates() -> None:
