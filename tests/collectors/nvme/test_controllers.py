@@ -401,13 +401,6 @@ def test_five_digit_domain_and_no_pci_folder_above_are_no_obstacle(fs: FakeFiles
     assert read_one(box).address == "10000:e1:00.0"
 
 
-def test_drive_over_a_network_has_no_pci_address(fs: FakeFilesystem) -> None:
-    place = "/sys/devices/virtual/nvme-fabrics/ctl/nvme1"
-    box = Box(fs, {f"{place}/state": "live\n", "/sys/class/nvme/nvme1": f"-> {place}"})
-    found = read_one(box)
-    assert found.address is None
-
-
 def test_hidden_way_to_a_disk_is_reported_by_the_disks_name(fs: FakeFilesystem) -> None:
     way = {"nvme0c0n1/nsid": "1\n", "nvme0c0n1/size": "16\n", "nvme0c0n1/stat": STAT}
     gone: dict[str, Any] = {f"nvme0n1/{name}": None for name in ("nsid", "size", "wwid", "stat")}
