@@ -68,7 +68,7 @@ def note_returns(ledger: SavedLedger, presences: Mapping[str, Presence]) -> None
     for episode in ledger.episodes.episodes:
         if episode.power_lost is None and episode.returned_at is not None:
             _compare_power(ledger, episode)
-        presence = by_serial.get(episode.serial) if episode.serial else presences.get(episode.path)
+        presence = by_serial.get(episode.serial) or _find_unnamed(presences.get(episode.path), episode.serial)
         is_here = presence is not None and presence.state == HERE
         if episode.returned_at is not None:
             # a line of the log may come before the reading that shows the same: it was not back, but not yet gone
@@ -80,6 +80,11 @@ def note_returns(ledger: SavedLedger, presences: Mapping[str, Presence]) -> None
             if not episode.serial and _is_external(ledger, presence.serial):
                 # the slot spoke of it before it was ever seen: it came and went between two passes
                 episode.pulled = set(episode.kinds) <= _SLOT_KINDS
+
+
+def _find_unnamed(here: Presence | None, serial: str) -> Presence | None:
+    """Take what is in the position for the drive that left, unless both are known to be two drives."""
+    return here if here is not None and not (serial and here.serial) else None
 
 
 def _is_a_pull(episode: Episode) -> bool:

@@ -62,6 +62,17 @@ def test_a_drive_that_comes_back_in_another_position_is_back() -> None:
     assert episode.returned_at == story.now
 
 
+def test_a_drive_whose_serial_number_cannot_be_read_is_back_until_it_proves_to_be_another() -> None:
+    empty, mute = Box().with_port(PATH), Unread("serial", "no answer within 5 s")
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH, serial="FN1"))
+    story.observe(empty, after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
+    story.observe(Box().with_port(PATH).with_drive(PATH, controller={"serial": mute}), after=60.0)
+    (episode,) = episodes(story)
+    assert episode.returned_at == story.now
+    story.observe(Box().with_port(PATH).with_drive(PATH, serial="FN2"), after=60.0)
+    assert episode.returned_at is None
+
+
 # Documentation/ABI/testing/sysfs-devices-removable: who unplugs a case asks nobody, and its drive loses its power
 @pytest.mark.parametrize(("words", "failures"), [(PULLED, 0), ((*PULLED, DOWN), 1)])
 def test_a_case_that_is_unplugged_without_a_word_of_the_driver_is_no_failure(
