@@ -54,10 +54,10 @@ def _run(folder: Path, **variables: str) -> str:
 
 
 def test_what_needs_a_missing_program_is_skipped_with_the_reason(tmp_path: Path) -> None:
-    told = _run(tmp_path)
-    assert "2 passed, 5 skipped" in told
-    assert "needs no-such-program, which is not installed" in told
-    assert "needs /no/such/header.h, which is not installed" in told
+    output = _run(tmp_path)
+    assert "2 passed, 5 skipped" in output
+    assert "needs no-such-program, which is not installed" in output
+    assert "needs /no/such/header.h, which is not installed" in output
 
 
 @pytest.mark.parametrize("value", ["", "0"])
@@ -66,10 +66,10 @@ def test_an_empty_or_zero_variable_requires_nothing(tmp_path: Path, value: str) 
 
 
 def test_where_the_program_is_required_a_skip_is_a_failure(tmp_path: Path) -> None:
-    told = _run(tmp_path, LANEPROOF_REQUIRE_SERVICES="1")
-    assert "1 failed, 2 passed, 3 skipped, 1 error" in told
-    assert "skipped, but LANEPROOF_REQUIRE_SERVICES is set" in told
-    assert "needs no-such-program, which is not installed" in told
+    output = _run(tmp_path, LANEPROOF_REQUIRE_SERVICES="1")
+    assert "1 failed, 2 passed, 3 skipped, 1 error" in output
+    assert "skipped, but LANEPROOF_REQUIRE_SERVICES is set" in output
+    assert "needs no-such-program, which is not installed" in output
 
 
 def test_where_witnesses_are_required_missing_headers_and_samples_are_failures(tmp_path: Path) -> None:

@@ -178,9 +178,9 @@ EXAMPLES: dict[int, Callable[[], str]] = {
 
 @pytest.mark.parametrize("number", EXAMPLES)
 def test_the_worked_example_is_what_is_computed(number: int) -> None:
-    told = " ".join(SECTIONS[number].split())
+    section = " ".join(SECTIONS[number].split())
     for figures in EXAMPLES[number]().split("|"):
-        assert figures in told
+        assert figures in section
 
 
 def test_every_test_that_the_code_names_is_defined() -> None:

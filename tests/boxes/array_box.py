@@ -77,5 +77,5 @@ def guide_for(
     """Make the guide for a drive of the box; without findings those of the rules are taken."""
     snapshot = box.snapshot() if isinstance(box, Box) else box
     (place,) = find_drives(name, BUILD, snapshot)
-    told = judge_all(Pass.of(BUILD, snapshot)) if findings is None else findings
-    return make_guide(place, BUILD, snapshot, told, past)
+    findings = judge_all(Pass.of(BUILD, snapshot)) if findings is None else findings
+    return make_guide(place, BUILD, snapshot, findings, past)

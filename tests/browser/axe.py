@@ -24,10 +24,10 @@ RUN = f"""
 for (const folded of document.querySelectorAll("details")) folded.open = true;
 axe.run(document, {{ runOnly: {{ type: "tag", values: {json.dumps(TAGS)} }} }}).then((found) => {{
   const say = (rule) => rule.id + ": " + rule.nodes.map((node) => node.target.join(" ")).join(", ");
-  const told = document.documentElement.dataset;
-  told.violations = found.violations.map(say).join("; ");
-  told.incomplete = found.incomplete.map(say).join("; ");
-  told.passes = found.passes.map((rule) => rule.id).join(" ");
+  const data = document.documentElement.dataset;
+  data.violations = found.violations.map(say).join("; ");
+  data.incomplete = found.incomplete.map(say).join("; ");
+  data.passes = found.passes.map((rule) => rule.id).join(" ");
 }});
 """
 

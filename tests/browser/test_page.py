@@ -39,10 +39,10 @@ addEventListener("load", () => {
     const box = one.getBoundingClientRect();
     return box.width > 0 && box.left >= 0 && box.right > width + 0.5;
   });
-  const told = parent.document.documentElement.dataset;
-  told.client = width;
-  told.scroll = Math.max(root.scrollWidth, document.body.scrollWidth);
-  told.wide = wide.map((one) => one.tagName + "." + one.className).join(" ");
+  const data = parent.document.documentElement.dataset;
+  data.client = width;
+  data.scroll = Math.max(root.scrollWidth, document.body.scrollWidth);
+  data.wide = wide.map((one) => one.tagName + "." + one.className).join(" ");
 });
 """
 # A browser's window has a least width of its own, 500; a frame in it has not.

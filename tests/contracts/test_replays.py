@@ -128,9 +128,9 @@ def test_other_bus_numbers_are_no_change(replay: Replay) -> None:
 
 def test_link_that_fell_while_running(replay: Replay) -> None:
     lines = replay(box().frame(), *({"t": T0 + 60 * n} for n in (1, 2)), box(widths={2: 1}).frame(T0 + 180))
-    told = short(lines)
-    assert (180, "raised", "link-narrow", "bay-2") in told
-    assert (180, "raised", "link-retrained-down", "bay-2") in told
+    changes = short(lines)
+    assert (180, "raised", "link-narrow", "bay-2") in changes
+    assert (180, "raised", "link-retrained-down", "bay-2") in changes
 
 
 def test_link_that_came_up_short_after_a_boot_is_no_fall(replay: Replay) -> None:
@@ -189,9 +189,9 @@ def test_drive_that_dropped_off_the_bus(replay: Replay) -> None:
         "4,901,700500000,-;nvme nvme2: Disabling device after reset failure: -19\n",
     ]
     lines = replay(box().frame(), {"t": T0 + 60}, vanish(T0 + 120, 2) | {"kmsg": said})
-    told = {(rule, where) for _, change, rule, where in short(lines) if change == "raised"}
-    assert ("position-empty", "bay-2") in told
-    assert ("drops-off-bus", "bay-2") in told
+    raised = {(rule, where) for _, change, rule, where in short(lines) if change == "raised"}
+    assert ("position-empty", "bay-2") in raised
+    assert ("drops-off-bus", "bay-2") in raised
 
 
 def test_words_of_user_space_in_the_log_are_ignored(replay: Replay) -> None:

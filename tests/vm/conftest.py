@@ -1,4 +1,4 @@
-"""The machines that several files of tests look at: each booted once a test run, its whole story told in one go."""
+"""The machines that several files of tests look at: each booted once a test run, its whole story played in one go."""
 
 import os
 import tomllib

@@ -43,13 +43,13 @@ def test_each_removal_is_an_empty_position_within_two_seconds_until_the_drive_is
     position = labels[EMPTIED]
     for what, facts in (("gone", went), ("back", came)):
         assert facts["changed"]
-        for rule, seconds in facts["told_after"].items():
+        for rule, seconds in facts["reported_after"].items():
             record_property(f"{what}: {rule}, seconds after the event", seconds)
             print(f"{name}: {what}: {rule} {seconds} s after the event")  # noqa: T201 (the record of the run)
     assert one_finding(went, EMPTY, position)
     assert one_finding(came, EMPTY, position) is None
     if name not in RECORDED:  # these are made while a recorder works beside the service
-        assert went["told_after"][EMPTY] < LIMIT_SECONDS * went["waiting"]
+        assert went["reported_after"][EMPTY] < LIMIT_SECONDS * went["waiting"]
 
 
 @pytest.mark.parametrize("name", IN_GOOD_ORDER)
@@ -77,15 +77,15 @@ def test_a_removal_that_the_kernel_did_not_expect_is_a_drop_until_it_is_back(
 def test_drops_within_the_hour_are_one_episode_that_grows(service: Boot, labels: dict[str, str]) -> None:
     """So a contact that flaps is one complaint: its lines add up, and its severity stays."""
     drops = [one_finding(service.facts(name), DROPS, labels[EMPTIED]) for name in SURPRISES]
-    told = [drop for drop in drops if drop is not None]
-    assert len(told) == len(SURPRISES)
-    assert {(finding["evidence"]["episodes"], finding["severity"]) for finding in told} == {(1, "warning")}
-    lines = [finding["evidence"]["last_episodes"][-1]["lines"] for finding in told]
+    reported = [drop for drop in drops if drop is not None]
+    assert len(reported) == len(SURPRISES)
+    assert {(finding["evidence"]["episodes"], finding["severity"]) for finding in reported} == {(1, "warning")}
+    lines = [finding["evidence"]["last_episodes"][-1]["lines"] for finding in reported]
     assert lines == sorted(set(lines))
 
 
 def test_each_removal_in_good_order_is_one_episode_and_told_as_such(service: Boot, labels: dict[str, str]) -> None:
-    answer = service.facts("events")["told"]
+    answer = service.facts("events")["reported"]
     assert answer["status"] == 0, answer["err"]
     events = [event for event in json.loads(answer["out"])["events"] if event["kind"] == "episode"]
     here = [event["text"].split("; ")[0].partition(": ")[2] for event in events if event["position"] == labels[EMPTIED]]
@@ -142,22 +142,22 @@ def test_drops_hours_apart_are_an_episode_each_and_the_second_is_worse(
     hours: list[PassResult], labels: dict[str, str]
 ) -> None:
     """What a real kernel said of each removal, as if two hours lay between them."""
-    told: list[tuple[int, str]] = []
+    states: list[tuple[int, str]] = []
     for outcome in hours:
         for finding in outcome.findings:
             if finding.rule == DROPS and finding.position == labels[EMPTIED]:
                 state = (finding.evidence["episodes"], str(finding.severity))
-                told += [state] if state not in told else []
+                states += [state] if state not in states else []
                 assert finding.causes
                 assert finding.next_steps
-    assert told == [(1, "warning"), *((number, "critical") for number in range(2, len(RECORDED) + 1))]
+    assert states == [(1, "warning"), *((number, "critical") for number in range(2, len(RECORDED) + 1))]
 
 
 def test_each_of_them_empties_the_position_and_fills_it_again(hours: list[PassResult], labels: dict[str, str]) -> None:
-    told = [
+    changes = [
         str(change.change)
         for outcome in hours
         for change in outcome.changes
         if change.finding.rule == EMPTY and change.finding.position == labels[EMPTIED]
     ]
-    assert told == ["raised", "cleared"] * len(RECORDED)
+    assert changes == ["raised", "cleared"] * len(RECORDED)

@@ -53,12 +53,12 @@ def rules(facts: Facts) -> set[str]:
 def test_usable_capacity_is_what_mdadm_makes(box: Boot, name: str) -> None:
     """Of what md uses of each drive the desk check's figure is exact; of the whole drives md keeps a few per cent."""
     facts = box.facts("levels")
-    level, told = LEVELS[name], facts[name]
-    assert f"Raid Level : {name}\n" in told["mdadm"]
+    level, array = LEVELS[name], facts[name]
+    assert f"Raid Level : {name}\n" in array["mdadm"]
     planned = usable_bytes(level, [facts["drive_bytes"]] * 4)
-    assert 0.9 * planned < told["bytes"] <= planned
-    if used := re.search(r"Used Dev Size : (\d+)", told["mdadm"]):  # raid0 tells none: its members may differ
-        assert told["bytes"] == usable_bytes(level, [int(used[1]) * 1024] * 4)
+    assert 0.9 * planned < array["bytes"] <= planned
+    if used := re.search(r"Used Dev Size : (\d+)", array["mdadm"]):  # raid0 gives none: its members may differ
+        assert array["bytes"] == usable_bytes(level, [int(used[1]) * 1024] * 4)
 
 
 # --- memory and bond --------------------------------------------------------------------------------------------------
@@ -105,7 +105,7 @@ def test_a_failed_member_is_told_with_the_positions_that_must_not_be_touched(box
 
 def test_a_rebuild_is_told_with_the_time_left(box: Boot) -> None:
     facts = box.facts("rebuilding")
-    assert facts["told"]
+    assert facts["reported"]
     finding = say(facts, "array-rebuilding", "md0")
     assert finding["observed"] == "recover"
     assert 0 <= finding["evidence"]["completed_share"] < 1
@@ -115,12 +115,12 @@ def test_a_rebuild_is_told_with_the_time_left(box: Boot) -> None:
 
 
 def test_a_mended_array_is_whole_again(box: Boot) -> None:
-    assert box.facts("mended")["told"]
+    assert box.facts("mended")["reported"]
 
 
 def test_a_check_that_ran_while_the_service_watched_is_known(box: Boot) -> None:
     facts = box.facts("checked")
-    assert facts["told"], [finding["summary"] for finding in facts["findings"]]
+    assert facts["reported"], [finding["summary"] for finding in facts["findings"]]
     assert facts["mismatches"] == "0"
     assert "array-errors" not in rules(facts)
 

@@ -1,4 +1,4 @@
-"""laneproof as a unit of a real systemd on a real kernel: drafted, audited, started, and told of changes under it."""
+"""laneproof as a unit of a real systemd on a real kernel: drafted, audited, started, and reporting changes."""
 
 import json
 import re
@@ -52,9 +52,9 @@ def test_every_link_below_its_declaration_is_told_with_both_values(
 ) -> None:
     answer = service.facts("ask-for-more")["audit"]
     assert answer["status"] == 1
-    told = {finding["position"]: finding for finding in _audit(answer)["findings"] if finding["rule"] == rule}
-    assert sorted(told) == sorted(labels.values())
-    for finding in told.values():
+    reported = {finding["position"]: finding for finding in _audit(answer)["findings"] if finding["rule"] == rule}
+    assert sorted(reported) == sorted(labels.values())
+    for finding in reported.values():
         assert finding["kind"] == "differs"
         assert declared in str(finding["declared"])
         assert observed in str(finding["observed"])
@@ -76,8 +76,8 @@ def test_the_unit_starts_and_tells_its_state(service: Boot) -> None:
 
 
 def test_the_unit_is_hardened(service: Boot) -> None:
-    told = service.facts("serve")["security"]["out"]
-    exposure = re.search(r"Overall exposure level for laneproof.service: ([\d.]+)", told)
+    output = service.facts("serve")["security"]["out"]
+    exposure = re.search(r"Overall exposure level for laneproof.service: ([\d.]+)", output)
     assert exposure
     assert float(exposure[1]) <= 3.0
 
@@ -123,7 +123,7 @@ def test_a_burst_is_counted_at_its_port_alone_and_is_no_sign_yet(service: Boot, 
     assert {(sample.labels["position"], sample.labels["end"], sample.labels["error"]) for sample in samples} == {
         (labels[DISTURBED], "port", "RxErr")
     }
-    assert facts["told_after"] < 30  # the counters are read four times a minute
+    assert facts["reported_after"] < 30  # the counters are read four times a minute
     assert [finding for finding in facts["findings"] if finding["rule"] == "signal-errors"] == []
 
 
@@ -152,18 +152,18 @@ def test_errors_that_come_back_hour_after_hour_are_a_sign_of_their_port_alone(
 def test_a_failing_read_is_told_as_a_media_error(service: Boot, labels: dict[str, str]) -> None:
     facts = service.facts("unreadable-sector")
     assert "error reading" in facts["dd"]
-    told = [finding["position"] for finding in facts["findings"] if finding["rule"] == "media-errors-rising"]
-    assert told == [labels[WARNED]]
+    positions = [finding["position"] for finding in facts["findings"] if finding["rule"] == "media-errors-rising"]
+    assert positions == [labels[WARNED]]
 
 
 def test_a_critical_warning_is_told_by_the_running_service(service: Boot, labels: dict[str, str]) -> None:
     facts = service.facts("warned")
-    assert facts["told"] is True
-    told = {finding["position"]: finding for finding in facts["findings"] if finding["rule"] == "critical-warning"}
-    assert list(told) == [labels[WARNED]]
-    assert told[labels[WARNED]]["kind"] == "sign"
+    assert facts["reported"] is True
+    reported = {finding["position"]: finding for finding in facts["findings"] if finding["rule"] == "critical-warning"}
+    assert list(reported) == [labels[WARNED]]
+    assert reported[labels[WARNED]]["kind"] == "sign"
     # Linux asks drives for no event of this kind, so it is seen at the next reading of the health logs, once a minute.
-    assert facts["told_after"] < 70
+    assert facts["reported_after"] < 70
 
 
 def test_a_removed_drive_is_an_empty_position_within_two_seconds(service: Boot, labels: dict[str, str]) -> None:
@@ -174,7 +174,7 @@ def test_a_removed_drive_is_an_empty_position_within_two_seconds(service: Boot, 
         assert ("position-empty", labels[path]) in {
             (finding["rule"], finding["position"]) for finding in facts["findings"]
         }
-        took.append(facts["told_after"])
+        took.append(facts["reported_after"])
     # The better of two; where more waits for this machine's processors than they can serve, the emulated one has
     # but its share of them, and the limit grows with that.
     assert min(took) < 2.0 * service.steps["host"]["waiting"]
@@ -218,9 +218,9 @@ def test_what_the_ring_lost_is_counted_and_asked_of_the_journal(service: Boot) -
     facts = service.facts("overrun")
     before, after = facts["ring"]
     assert after > before  # the kernel let go of its oldest records
-    assert facts["told"]
-    told = json.loads(service.facts("events")["told"]["out"])["events"]
-    (lost,) = (event["text"] for event in told if event["kind"] == "log_records_lost")
+    assert facts["reported"]
+    events = json.loads(service.facts("events")["reported"]["out"])["events"]
+    (lost,) = (event["text"] for event in events if event["kind"] == "log_records_lost")
     assert "records of the kernel's log were overwritten before they were read" in lost
     assert "events among them that the journal had: " in lost
 

@@ -53,12 +53,12 @@ def _messages(log: list[str]) -> list[str]:
 @pytest.mark.parametrize(("stage", "degraded"), [("whole", 0), ("degraded", 1), ("array-failed", 2)])
 def test_array_agrees_with_mdadm(box: Boot, stage: str, degraded: int) -> None:
     facts = box.facts(stage)
-    array, told = _array(facts, "md"), facts["mdadm"]
-    assert array["level"] == re.search(r"Raid Level : (\w+)", told)[1]  # type: ignore[index]
-    assert array["members_wanted"] == _number(told, "Raid Devices") == 4
-    assert array["size_bytes"] == _number(told, "Array Size") * 1024
-    assert array["degraded"] == 4 - _number(told, "Active Devices") == degraded
-    rows = re.findall(r"^ +\S+ +\d+ +\d+ +(\d+|-) +(active sync|faulty) +(?:/dev/)?(\S+)$", told, re.MULTILINE)
+    array, mdadm = _array(facts, "md"), facts["mdadm"]
+    assert array["level"] == re.search(r"Raid Level : (\w+)", mdadm)[1]  # type: ignore[index]
+    assert array["members_wanted"] == _number(mdadm, "Raid Devices") == 4
+    assert array["size_bytes"] == _number(mdadm, "Array Size") * 1024
+    assert array["degraded"] == 4 - _number(mdadm, "Active Devices") == degraded
+    rows = re.findall(r"^ +\S+ +\d+ +\d+ +(\d+|-) +(active sync|faulty) +(?:/dev/)?(\S+)$", mdadm, re.MULTILINE)
     mdadm_says = {name: (state, slot) for slot, state, name in rows if name != "missing"}
     states = {"in_sync": "active sync", "faulty": "faulty"}
     ours = {
@@ -101,9 +101,9 @@ def test_mirror_agrees_with_btrfs(box: Boot, stage: str, missing: int) -> None:
 
 def test_mirror_error_counts_agree_with_btrfs(box: Boot) -> None:
     facts = box.facts("whole")
-    told = re.findall(r"_errs +(\d+)$", facts["btrfs_errors"], re.MULTILINE)
+    counts = re.findall(r"_errs +(\d+)$", facts["btrfs_errors"], re.MULTILINE)
     counted = [count for device in _array(facts, "btrfs")["error_statistics"].values() for count in device.values()]
-    assert counted == [int(count) for count in told] == [0] * 10  # five kinds on each of two devices
+    assert counted == [int(count) for count in counts] == [0] * 10  # five kinds on each of two devices
 
 
 def test_bond_agrees_with_its_driver(box: Boot) -> None:

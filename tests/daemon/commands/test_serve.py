@@ -304,9 +304,9 @@ def test_listening_beyond_loopback_without_a_token_is_warned_of(  # noqa: PLR091
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-    told = [record.getMessage() for record in caplog.records if record.levelname == "WARNING"]
-    assert len(told) == len(warned)
-    assert all(words in line for words, line in zip(warned, told, strict=True))
+    logged = [record.getMessage() for record in caplog.records if record.levelname == "WARNING"]
+    assert len(logged) == len(warned)
+    assert all(words in line for words, line in zip(warned, logged, strict=True))
 
 
 # --- its declaration --------------------------------------------------------------------------------------------------

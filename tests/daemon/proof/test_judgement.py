@@ -165,9 +165,9 @@ def without(name: str, stage: StageName) -> ProofRun:
 )  # fmt: skip
 def test_a_drive_says_why(make: Callable[[], ProofRun], verdict: str, why: str) -> None:
     run = make()
-    told = [each.drive for each in judge(run).positions if each.drive.verdict != "holds"]
-    assert [each.verdict for each in told] == [verdict]
-    assert why in told[0].because[0]
+    differing = [each.drive for each in judge(run).positions if each.drive.verdict != "holds"]
+    assert [each.verdict for each in differing] == [verdict]
+    assert why in differing[0].because[0]
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController,
 from laneproof_collectors.unread import Unread
 
 
-def controller(told: AutonomousTransitions | Unread | None) -> NvmeController:
+def controller(transitions: AutonomousTransitions | Unread | None) -> NvmeController:
     known = kelp().snapshot.controllers
     assert not isinstance(known, Unread)
     identity = known[0].identity
@@ -22,7 +22,7 @@ def controller(told: AutonomousTransitions | Unread | None) -> NvmeController:
         PowerState(number=4, non_operational=True, exit_us=41_000),
     )
     return dataclasses.replace(
-        known[0], identity=dataclasses.replace(identity, power_states=states), autonomous_transitions=told
+        known[0], identity=dataclasses.replace(identity, power_states=states), autonomous_transitions=transitions
     )
 
 
@@ -63,7 +63,7 @@ def test_a_declared_drive_that_does_not_answer_is_left_out_by_name() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "rest"),
+    ("transitions", "rest"),
     [
         (
             AutonomousTransitions(enabled=True, transitions={0: (3, 100), 3: (4, 2000), 4: (4, 0)}),
@@ -75,13 +75,13 @@ def test_a_declared_drive_that_does_not_answer_is_left_out_by_name() -> None:
         ),
     ],
 )
-def test_a_drive_rests_as_deep_as_its_table_in_force_leads(told: AutonomousTransitions, rest: Rest) -> None:
+def test_a_drive_rests_as_deep_as_its_table_in_force_leads(transitions: AutonomousTransitions, rest: Rest) -> None:
     """The table is followed from state 0, times added up (NVM Express Base Specification 2.0, feature 0Ch)."""
-    assert find_rest(controller(told), None) == (True, rest)
+    assert find_rest(controller(transitions), None) == (True, rest)
 
 
 @pytest.mark.parametrize(
-    ("told", "on", "why"),
+    ("transitions", "on", "why"),
     [
         (AutonomousTransitions(enabled=False, transitions={0: (4, 100)}), False, "no idle state is on"),
         (None, False, "no idle state is on"),
@@ -89,9 +89,9 @@ def test_a_drive_rests_as_deep_as_its_table_in_force_leads(told: AutonomousTrans
     ],
 )
 def test_a_drive_that_does_not_rest_says_why(
-    told: AutonomousTransitions | Unread | None, *, on: bool | None, why: str
+    transitions: AutonomousTransitions | Unread | None, *, on: bool | None, why: str
 ) -> None:
-    is_on, words = find_rest(controller(told), None)
+    is_on, words = find_rest(controller(transitions), None)
     assert is_on is on
     assert why in str(words)
 

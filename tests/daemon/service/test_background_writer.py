@@ -54,8 +54,8 @@ class SlowWriter(Store):
     def add_events(self, events: Iterable[Event]) -> None:
         self._take(("events", tuple(events)))
 
-    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
-        self._take(("devices", tuple(told), clock))
+    def add_device_events(self, events: Iterable[DeviceEvent], clock: Clock) -> None:
+        self._take(("devices", tuple(events), clock))
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         self._take((name, value))

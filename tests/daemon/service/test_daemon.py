@@ -84,9 +84,9 @@ def test_a_narrow_link_is_reported_after_three_readings_and_not_before(rig: Rig)
     rig.host.change()
     wait_for(lambda: ("link-narrow", "riser-2") in rig.rules())
     kept = rig.writer.kept[before:]
-    told = next(n for n, result in enumerate(kept) if any(found.rule == "link-narrow" for found in result.findings))
+    first = next(n for n, result in enumerate(kept) if any(found.rule == "link-narrow" for found in result.findings))
     # Many passes are judged on one reading of the functions, as other collectors bring their facts.
-    readings = {id(result.snapshot.functions) for result in kept[: told + 1] if _lanes(result) == 2}
+    readings = {id(result.snapshot.functions) for result in kept[: first + 1] if _lanes(result) == 2}
     assert len(readings) == LIVE_CONFIRMATIONS["link-narrow"] == 3
 
 
@@ -128,7 +128,7 @@ def test_the_latest_changes_are_kept_and_no_more_of_them(rig: Rig) -> None:
 
 def test_lines_of_one_report_that_come_one_by_one_are_one_event(slow_rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     rig = slow_rig.start()
-    told, all_there = len(rig.writer.reported), threading.Event()
+    before, all_there = len(rig.writer.reported), threading.Event()
     gather = SimpleNamespace(monotonic=time.monotonic, sleep=lambda _: all_there.wait(PATIENCE_SECONDS))
     monkeypatch.setattr(daemon_module, "time", gather)
     lines = (
@@ -140,9 +140,9 @@ def test_lines_of_one_report_that_come_one_by_one_are_one_event(slow_rig: Rig, m
     for number, line in enumerate(lines):
         rig.host.change(kmsg=(f"4,{980 + number},{12_000_000 + 50 * number},-;{line}",), seconds=0.001)
     all_there.set()
-    wait_for(lambda: len(rig.writer.reported) > told)
+    wait_for(lambda: len(rig.writer.reported) > before)
     rig.turns()
-    assert rig.writer.reported[told:] == ["aer_correctable"]
+    assert rig.writer.reported[before:] == ["aer_correctable"]
 
 
 def test_hangup_reads_the_declaration_again_and_term_ends_it(rig: Rig) -> None:

@@ -178,9 +178,9 @@ def test_a_drop_leaves_what_held_before_it_what_was_reported_and_its_episode(rig
     assert order.index("held") < order.index("events") < order.index("episode")
     (held,) = (line for line in lines if line["what"] == "held")
     assert {reading["drive"] for reading in held["readings"] if reading["end"] == "drive"} == {"A1", "A2"}
-    told = lines[order.index("events")]
-    assert [event["message"] for event in told["kernel"]] == [DROPPED.partition(";")[2]]
-    assert [event["action"] for event in told["devices"]] == ["remove"]
+    frame = lines[order.index("events")]
+    assert [event["message"] for event in frame["kernel"]] == [DROPPED.partition(";")[2]]
+    assert [event["action"] for event in frame["devices"]] == ["remove"]
     episode = lines[order.index("episode")]
     assert (episode["position"], episode["drive"], episode["episode"]) == ("riser-1", "A1", 1)
     assert wait_for(lambda: rig.daemon.status.ring and rig.daemon.status.ring.written_bytes)

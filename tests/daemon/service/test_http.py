@@ -86,9 +86,9 @@ def test_the_latest_changes_are_reported_as_a_replay_says_them(client: Client) -
     client.status = replace(client.status, recent=(change,))
     status, headers, body = client.ask("/api/v1/changes")
     assert (status, headers["Content-Type"]) == (200, "application/json; charset=utf-8")
-    (told,) = json.loads(body)["changes"]
-    assert (told["t"], told["change"]) == (1_790_000_000.0, "cleared")
-    assert SIGN.as_json().items() <= told["finding"].items()
+    (change,) = json.loads(body)["changes"]
+    assert (change["t"], change["change"]) == (1_790_000_000.0, "cleared")
+    assert SIGN.as_json().items() <= change["finding"].items()
     assert b"cleared" in client.ask("/")[2]
 
 
@@ -136,22 +136,23 @@ def test_metrics_are_scraped_in_both_formats(client: Client) -> None:
 
 
 def test_the_daemons_own_state_is_among_the_metrics(client: Client) -> None:
-    told = metrics(client.ask("/metrics")[2])
-    assert told["laneproof_declaration_in_force"] == [({}, 1.0)]
-    assert sorted((labels["reading"], value) for labels, value in told["laneproof_reading_complete"]) == [
+    samples_by_name = metrics(client.ask("/metrics")[2])
+    assert samples_by_name["laneproof_declaration_in_force"] == [({}, 1.0)]
+    assert sorted((labels["reading"], value) for labels, value in samples_by_name["laneproof_reading_complete"]) == [
         ("functions", 1.0),
         ("thermal", 0.0),
     ]
-    overdue = {labels["reading"]: value for labels, value in told["laneproof_reading_overdue_seconds"]}
+    overdue = {labels["reading"]: value for labels, value in samples_by_name["laneproof_reading_overdue_seconds"]}
     assert overdue == {"functions": 0.0, "thermal": 0.0, "memory": 61.0}
     # The kernel's own account of this process, proc(5): statm counts pages.
     resident = int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
-    assert told["process_resident_memory_bytes"] == [({}, pytest.approx(resident, rel=0.1))]
+    assert samples_by_name["process_resident_memory_bytes"] == [({}, pytest.approx(resident, rel=0.1))]
     changes = {
-        (labels["change"], labels["severity"]): value for labels, value in told["laneproof_finding_changes_total"]
+        (labels["change"], labels["severity"]): value
+        for labels, value in samples_by_name["laneproof_finding_changes_total"]
     }
     assert len(changes) == 9
-    drops = {labels["position"]: value for labels, value in told["laneproof_drops_total"]}
+    drops = {labels["position"]: value for labels, value in samples_by_name["laneproof_drops_total"]}
     assert drops == {"riser-2": 3.0, "0000:00/09.0": 1.0}
     assert (changes["raised", "warning"], changes["cleared", "notice"]) == (2.0, 0.0)
     client.status = replace(client.status, build_problem="line 3: wrong")
@@ -163,10 +164,10 @@ def test_the_page_says_how_old_its_reading_is(client: Client) -> None:
 
 
 def test_nothing_is_scraped_that_the_table_does_not_know(client: Client) -> None:
-    told = metrics(client.ask("/metrics")[2])
+    samples_by_name = metrics(client.ask("/metrics")[2])
     documented = {metric.full_name for metric in METRICS} | set(re.findall(r"process_[a-z_]+", write_docs()))
-    assert set(told) <= documented
-    for name, samples in told.items():
+    assert set(samples_by_name) <= documented
+    for name, samples in samples_by_name.items():
         if name.startswith("process_"):
             continue
         metric = BY_NAME[name.removeprefix("laneproof_").removesuffix("_total").removesuffix("_info")]

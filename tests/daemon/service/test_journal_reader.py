@@ -274,8 +274,8 @@ def test_what_is_known_is_the_ledgers_time_of_its_last_pass_and_the_last_stamp_t
 # dmesg(1), --ctime: stamps of messages drift from the clock that programs read; kernel/printk/printk.c, local_clock
 @pytest.mark.parametrize("stamp", [4910.0, 5090.0])  # after months, by a minute and a half either way
 def test_a_stamp_that_drifted_is_neither_read_twice_nor_missed(stamp: float) -> None:
-    told = events(entry(stamp), entry(stamp + 0.1))
-    found = find_new_events(BOOT_BEFORE, told, replace(KNOWN, stamp=stamp))
+    logged = events(entry(stamp), entry(stamp + 0.1))
+    found = find_new_events(BOOT_BEFORE, logged, replace(KNOWN, stamp=stamp))
     assert [event.up_seconds for event in found.to_judge] == [stamp + 0.1]
 
 
@@ -319,10 +319,10 @@ def test_records_that_were_overwritten_are_counted_reported_and_read_back(rig: R
     rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
     wait_for(lambda: ("drops-off-bus", "riser-1") in rig.rules())
     assert rig.daemon.status.lost_records == 7
-    (told,) = wait_for(lambda: rig.writer.happened)
-    assert told.kind == RECORDS_LOST
-    assert "7 records" in told.text
-    assert "events among them that the journal had: 1" in told.text
+    (event,) = wait_for(lambda: rig.writer.happened)
+    assert event.kind == RECORDS_LOST
+    assert "7 records" in event.text
+    assert "events among them that the journal had: 1" in event.text
 
 
 @pytest.mark.parametrize("has_journal", [True, False])
@@ -345,5 +345,5 @@ def test_where_the_journal_cannot_be_read_either_the_loss_is_reported_with_the_r
     rig.passes()
     rig.host.lost = 3
     rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
-    (told,) = wait_for(lambda: rig.writer.happened)
-    assert "the journal could not be read: " in told.text
+    (event,) = wait_for(lambda: rig.writer.happened)
+    assert "the journal could not be read: " in event.text

@@ -45,7 +45,7 @@ def install(facts: dict[str, Any], package: str) -> None:
 
 
 def setup(facts: dict[str, Any]) -> None:
-    """Set the watch up, at an address and a port that the unit shuts unless it is told."""
+    """Set the watch up, at an address and a port that the unit shuts unless it is asked to let it through."""
     run("ip", "link", "set", "lo", "up")
     run("ip", "address", "add", f"{OTHER_ADDRESS}/32", "dev", "lo")
     wish = ("--listen", f"{OTHER_ADDRESS}:7800", "--allow", "192.168.7.0/24")

@@ -75,8 +75,8 @@ def findings() -> Findings:
 
 def watch(until: Callable[[Findings], object], *, seconds: float = 40) -> dict[str, Any]:
     """Wait until the service says so; give what it says then."""
-    told = wait_until(lambda: until(findings()), seconds=seconds, pause=0.3)
-    return {"told": bool(told), "findings": findings()}
+    reported = wait_until(lambda: until(findings()), seconds=seconds, pause=0.3)
+    return {"reported": bool(reported), "findings": findings()}
 
 
 def says(rule: str, subject: str, words: str = "") -> Callable[[Findings], bool]:
@@ -160,7 +160,7 @@ def main() -> None:
     service = subprocess.Popen((*PROGRAM, "serve", *options))
     with steps.fenced("whole") as facts:
         facts.update(watch(says("memory-slow", "memory rate"), seconds=60))
-        facts["settled"] = watch(is_silent("bond-incomplete"))["told"]
+        facts["settled"] = watch(is_silent("bond-incomplete"))["reported"]
         facts["audit"] = json.loads(ask(*PROGRAM, "audit", "--build", str(BUILD), "--json"))
         facts["findings"] = findings()
 

@@ -20,7 +20,7 @@ BY_BUTTON, BY_FILE = "by-button", "by-file"
 IN_GOOD_ORDER = (BY_BUTTON, BY_FILE)
 SURPRISES = tuple(f"surprise-{number}" for number in range(1, 5))
 RECORDED = tuple(f"recorded-{number}" for number in range(1, 4))
-"""Surprises again, while a recorder shares the processors: these are for what is told, not for how fast."""
+"""Surprises again, while a recorder shares the processors: these are for what is reported, not for how fast."""
 REMOVALS = (*IN_GOOD_ORDER, *SURPRISES, *RECORDED)
 
 EMPTY, DROPS = "position-empty", "drops-off-bus"
@@ -126,30 +126,30 @@ def _remove(steps: Steps, log: KernelLog, name: str, *, meanwhile: Callable[[], 
 def _watch_it_go(facts: dict[str, Any], log: KernelLog, where: dict[str, str], *, is_surprise: bool) -> None:
     facts["changed"] = bool(wait_until(lambda: where["serial"] not in serials(), seconds=30, pause=0.005))
     vanished = time.monotonic()
-    told: dict[str, float] = {}
+    reported: dict[str, float] = {}
     wanted = {EMPTY: has(EMPTY, where["position"])}
     if is_surprise:
         wanted[DROPS] = _says_back(where["position"], is_back=False)
-    facts["findings"] = _wait_for(wanted, told)
+    facts["findings"] = _wait_for(wanted, reported)
     records = log.read()
     # Of a removal that was asked for the log says nothing when it happens, so its moment is when the drive vanished.
     event = next((at for at, text in records if GONE_LINE in text), None) if is_surprise else vanished
     facts["log"] = [text for _, text in records]
-    facts["told_after"] = {rule: round(at - event, 3) for rule, at in told.items()} if event is not None else {}
+    facts["reported_after"] = {rule: round(at - event, 3) for rule, at in reported.items()} if event is not None else {}
 
 
 def _watch_it_come(facts: dict[str, Any], log: KernelLog, where: dict[str, str], *, is_surprise: bool) -> None:
     facts["changed"] = bool(wait_until(lambda: where["serial"] in serials(), seconds=30, pause=0.005))
-    told: dict[str, float] = {}
+    reported: dict[str, float] = {}
     is_empty = has(EMPTY, where["position"])
     wanted: dict[str, Callable[[Findings], bool]] = {EMPTY: lambda found: bool(found) and not is_empty(found)}
     if is_surprise:
         wanted[DROPS] = _says_back(where["position"], is_back=True)
-    facts["findings"] = _wait_for(wanted, told)
+    facts["findings"] = _wait_for(wanted, reported)
     records = log.read()
     event = next((at for at, text in records if BACK_LINE in text), None)
     facts["log"] = [text for _, text in records]
-    facts["told_after"] = {rule: round(at - event, 3) for rule, at in told.items()} if event is not None else {}
+    facts["reported_after"] = {rule: round(at - event, 3) for rule, at in reported.items()} if event is not None else {}
 
 
 def _says_back(position: str, *, is_back: bool) -> Callable[[Findings], bool]:
@@ -159,7 +159,7 @@ def _says_back(position: str, *, is_back: bool) -> Callable[[Findings], bool]:
     )
 
 
-def _wait_for(wanted: dict[str, Callable[[Findings], bool]], told: dict[str, float]) -> Findings:
+def _wait_for(wanted: dict[str, Callable[[Findings], bool]], reported: dict[str, float]) -> Findings:
     """Ask the service until it has said all that is wanted; note when it had said each, and give what it says then."""
     found: Findings = []
 
@@ -169,8 +169,8 @@ def _wait_for(wanted: dict[str, Callable[[Findings], bool]], told: dict[str, flo
         now = time.monotonic()
         for rule, is_said in wanted.items():
             if is_said(found):
-                told.setdefault(rule, now)
-        return wanted.keys() <= told.keys()
+                reported.setdefault(rule, now)
+        return wanted.keys() <= reported.keys()
 
     wait_until(ask, seconds=15, pause=0.1)
     return found

@@ -104,7 +104,7 @@ def time_pulls(facts: dict[str, Any]) -> None:
     facts["readings"] = [line for line in lines if line.startswith("laneproof_reading_seconds{")]
 
 
-# --- who is told ------------------------------------------------------------------------------------------------------
+# --- who gets a message -----------------------------------------------------------------------------------------------
 
 
 def receive(messages: list[dict[str, Any]]) -> http.server.HTTPServer:

@@ -67,13 +67,13 @@ def watch(
     began = time.monotonic()
     changed = wait_until(lambda: gone not in serials() and (not come or come in serials()), seconds=60, pause=0.005)
     event = time.monotonic()
-    told = wait_until(lambda: until(findings()), seconds=seconds if is_running() else 0, pause=0.2)
+    reported = wait_until(lambda: until(findings()), seconds=seconds if is_running() else 0, pause=0.2)
     said = time.monotonic()
     return {
         "changed": bool(changed),
-        "told": bool(told),
+        "reported": bool(reported),
         "event_after": round(event - began, 3),
-        "told_after": round(said - event, 3),
+        "reported_after": round(said - event, 3),
         "findings": findings(),
     }
 
@@ -145,7 +145,9 @@ def overrun(facts: dict[str, Any]) -> None:
     facts["ring"] = before, _first_in_ring()
     run("journalctl", "--sync")
     facts["start"] = run("systemctl", "start", UNIT)
-    facts["told"] = bool(wait_until(lambda: "overwritten before they were read" in journal(), seconds=90, pause=0.5))
+    facts["reported"] = bool(
+        wait_until(lambda: "overwritten before they were read" in journal(), seconds=90, pause=0.5)
+    )
     facts["stop"] = run("systemctl", "stop", UNIT)
 
 
@@ -166,14 +168,14 @@ def burst(facts: dict[str, Any], position: str, address: str) -> None:
     wanted = f'position="{position}"'
     began = time.monotonic()
 
-    def told() -> list[str]:
+    def reported() -> list[str]:
         lines = fetch("/metrics")["text"].splitlines()
         counts = [line for line in lines if line.startswith("laneproof_link_correctable_errors_total{")]
         reached = [line for line in counts if wanted in line and float(line.rsplit(" ", 1)[1]) >= BURST]
         return counts if reached else []
 
-    facts["counts"] = wait_until(told, seconds=45, pause=0.5)
-    facts["told_after"] = round(time.monotonic() - began, 2)
+    facts["counts"] = wait_until(reported, seconds=45, pause=0.5)
+    facts["reported_after"] = round(time.monotonic() - began, 2)
     facts["counted"] = counted
     facts["findings"] = findings()
 
@@ -238,7 +240,7 @@ def main() -> None:
     with steps.fenced("overrun") as facts:
         overrun(facts)
     with steps.fenced("events") as facts:
-        facts["told"] = laneproof("events", "--json")
+        facts["reported"] = laneproof("events", "--json")
     with steps.fenced("journal") as facts:
         facts["text"] = journal()
     steps.say("end")

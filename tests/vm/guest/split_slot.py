@@ -74,7 +74,7 @@ def smartctl(name: str) -> dict[str, Any]:
     from pySMART import Device  # noqa: PLC0415 (its import costs a second here)
     from pySMART.smartctl import SMARTCTL  # noqa: PLC0415
 
-    device = Device(f"/dev/{name}n1")  # the namespace, so that its capacity is told too
+    device = Device(f"/dev/{name}n1")  # the namespace, so that its capacity is known too
     attributes = vars(device.if_attributes)
     plain = {key: value for key, value in attributes.items() if isinstance(value, int | float | str | None)}
     lines, _ = SMARTCTL.generic_call(["--json=o", "-x", f"/dev/{name}"])
