@@ -27,7 +27,6 @@ def audit(tmp_path: Path) -> Audit:
 SPEED = f"/sys/devices/{place(1)}/current_link_speed"
 GONE = [f"/sys/devices/{place(1)}", "/sys/bus/pci/devices/0000:01:00.0", "/sys/class/nvme/nvme1"]
 DENIED = {"t": T0 + 60, "errors": {SPEED: "EACCES"} | {f"/sys/devices/{port(1)}/current_link_speed": "EINVAL"}}
-READ_ONLY = {"t": T0 + 60, "nvme": {"nvme1": {"log:2": health(critical_warning=8)}}}
 ANOTHER_BOOT = {"boot_id": "99999999-2222-4333-8444-555555555555", "up": 20.0}
 
 

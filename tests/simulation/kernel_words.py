@@ -140,18 +140,6 @@ class Words:
         status = f"{disk}: {command}(0x2) @ LBA {sector}, 8 blocks, Unrecovered Read Error (sct 0x2 / sc 0x81) DNR"
         return [Line(f"{status} ", ERROR), Line(text, ERROR)]
 
-    def limited(self, address: str, at: str, *, rates: tuple[str, int, str], best: tuple[str, int, str]) -> list[Line]:
-        """A device's path offers less than it could use: reported once, at enumeration."""
-        (speed, width, gb_s), (best_speed, best_width, best_gb_s) = rates, best
-        return [
-            Line(
-                f"pci {address}: {gb_s} Gb/s available PCIe bandwidth, limited by {speed} PCIe x{width} link at {at}"
-                f" (capable of {best_gb_s} Gb/s with {best_speed} PCIe x{best_width} link)",
-                INFORMATION,
-                address,
-            )
-        ]
-
 
 HARMLESS = (
     "RAS: Correctable Errors collector initialized.",

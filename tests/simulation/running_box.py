@@ -269,15 +269,14 @@ class RunningBox:
         self._deadlines[path] = left - expected
         return self.count_errors(life, number) if number else None
 
-    def count_errors(self, life: Life, number: int, *, at_drive: float = 0.6) -> None:
+    def count_errors(self, life: Life, number: int) -> None:
         """Count errors at both ends of a link, and let the kernel report a few.
 
         Args:
             life: The link.
             number: How many.
-            at_drive: Share that the drive's end receives.
         """
-        drive = life.drive
+        drive, at_drive = life.drive, 0.6  # the share that the drive's end receives
         if drive is None or not number:
             return
         below = round(number * at_drive) if number > 20 else sum(self.draw.random() < at_drive for _ in range(number))

@@ -21,8 +21,6 @@ KERNEL_PACKAGE = re.compile(r"Depends: (linux-image-\d\S*-amd64)")
 
 # Between the kernel and the host's files stand the virtual PCI transport, the shared file system, the overlay on it.
 SHARED_ROOT_MODULES = ("virtio_pci", "9pnet_virtio", "9p", "overlay")
-# Likewise for a root file system in a disk image.
-DISK_ROOT_MODULES = ("virtio_pci", "virtio_blk", "crc32c_generic", "ext4")
 
 _INIT_START = """\
 #!/busybox sh
@@ -56,16 +54,6 @@ KEPT_ROOT_MODULES = (*SHARED_ROOT_MODULES, "virtio_blk", "crc32c_generic", "ext4
 KEPT_ROOT_INIT = SHARED_ROOT_INIT.replace(
     "/busybox mount -t tmpfs over /over\n", f"{_WAIT_FOR_DISK}/busybox mount -t ext4 /dev/vda /over\n"
 ).replace("/busybox mkdir /over", "/busybox mkdir -p /over")
-
-DISK_ROOT_INIT = (
-    _INIT_START
-    + _WAIT_FOR_DISK
-    + """\
-/busybox mount -t ext4 /dev/vda /new
-/busybox umount /proc
-exec /busybox switch_root /new /sbin/init
-"""
-)
 
 
 class KernelUnavailableError(Exception):

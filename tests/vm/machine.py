@@ -14,8 +14,6 @@ from typing import Any
 Part = dict[str, Any]
 """One ``-device`` or ``-blockdev`` of QEMU, in the JSON form that the command line and QMP share."""
 
-SECTOR_BYTES = 512
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RootPort:

@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -26,7 +25,6 @@ OWN = [f"/etc/laneproof{name}" for name in ("/build.toml", "/service.toml", "/no
 STATE = ["/var/lib/laneproof/history.db", "/var/lib/laneproof", "/var/lib/private/laneproof-notify"]
 READ_ONLY = 1 << 3
 """Critical Warning, bit 3: the media is read-only. Source: NVM Express Base 2.0, figure 207 (number from memory)."""
-Facts = dict[str, Any]
 
 
 @pytest.fixture(scope="module")

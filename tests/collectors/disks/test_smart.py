@@ -302,7 +302,6 @@ def test_text_that_is_none_gives_no_lines() -> None:
     assert parse_text({"smartctl": {"output": ["good", 3, None]}}) == ["good"]
 
 
-KEYS = [*NVME_JSON, *SATA_JSON, "smartctl", "output", "table", "raw", "current", "nvme_smart_health_information_log"]
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
     lambda inner: (

@@ -85,6 +85,7 @@ def test_name_is_not_called_missing_where_its_own_table_is_wrong() -> None:
             "memory.total cannot be used: '64 GiBi' is no size; write it as '4 TB' or '64 GiB'",
         ),
         ("memory.total = true", "true is no size"),
+        ("memory.total = 1.5", "memory.total cannot be used"),
         ('accept = [{ rule = "x", because = "y", until = "soon" }]', "accept[0].until must be a date without quotes"),
         ('slot.a = { path = "0000:00", split = [4, true] }', "slot.a.split[1] must be a whole number, and is true"),
         ('slot.a = { path = "0000:00", lanes = 3 }', "slot.a.lanes cannot be 3; it can be 1, 2, 4, 8, 12, 16 or 32"),

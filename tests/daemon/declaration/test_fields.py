@@ -24,7 +24,18 @@ def test_path_of_bridges_is_accepted(path: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["", "00", "0000:00/", "0000:00/1.0", "0000:00/01.8", "0000:01:00.0", "0000:00/01.1\n", "0000:00/ATA-3"]
+    "path",
+    [
+        "",
+        "00",
+        "0000:00/",
+        "0000:00/1.0",
+        "0000:00/01.8",
+        "0000:01:00.0",
+        "0000:00/01.1\n",
+        "0000:00/ATA-3",
+        "0000:0A/1F.0",
+    ],
 )
 def test_what_is_no_path_is_refused(path: str) -> None:
     with pytest.raises(ValidationError):

@@ -82,7 +82,6 @@ def test_nothing_there_is_reported_at_once() -> None:
     assert fit.items[0].says == f"No drive answers at {PATH}."
 
 
-SIZE_UNREAD = {"identity": GAP, "namespaces": ()}
 LITTLE_TOO_SMALL = {"size_bytes": 3 * 4_000_787_030_016}
 """Both are 4 TB on the label, and equal for the declaration; md refuses the smaller all the same."""
 

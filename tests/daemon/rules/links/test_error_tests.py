@@ -9,7 +9,6 @@ from laneproof.past.tally import DAY, HOUR, TallySeries
 from laneproof.rules.links.error_tests import judge_link, recent
 
 NOW = 1_790_000_000.0 - 1_790_000_000.0 % HOUR + HOUR
-BITS_AN_HOUR = 16e9 * 4 * HOUR  # 16 GT/s, four lanes
 
 
 def link(counts: list[int], *, marked: int = 1, gt_s: float = 16.0, lanes: int = 4, steady: float = 0.0) -> LinkRecord:
