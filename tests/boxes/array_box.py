@@ -76,6 +76,6 @@ def guide_for(
 ) -> Guide:
     """Make the guide for a drive of the box; without findings those of the rules are taken."""
     snapshot = box.snapshot() if isinstance(box, Box) else box
-    (place,) = find_drives(name, BUILD, snapshot)
+    (position,) = find_drives(name, BUILD, snapshot)
     findings = judge_all(Pass.of(BUILD, snapshot)) if findings is None else findings
-    return make_guide(place, BUILD, snapshot, findings, past)
+    return make_guide(position, BUILD, snapshot, findings, past)

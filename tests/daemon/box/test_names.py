@@ -1,4 +1,4 @@
-"""Every name that a person may have leads to its place; a name that fits several leads nowhere and says why."""
+"""Every name that a person may have leads to its position; a name that fits several leads nowhere and says why."""
 
 import re
 from dataclasses import replace

@@ -47,13 +47,13 @@ def test_demo_shows_a_position_in_80_columns(monkeypatch: pytest.MonkeyPatch) ->
 def test_links_under_dev_are_followed(recording: str, name: str, path: str) -> None:
     ended = inside("where", name, "--from", recording, "--json")
     assert ended.status == 0
-    assert [place["path"] for place in ended.json()["places"]] == [path]
+    assert [position["path"] for position in ended.json()["places"]] == [path]
 
 
 def test_links_and_lights_of_the_drive_are_reported(recording: str) -> None:
-    (place,) = inside("where", "nvme0", "--from", recording, "--json").json()["places"]
-    assert place["occupant"]["links"] == [BY_ID]
-    assert [led["file"] for led in place["locate_leds"]] == [f"/sys/class/leds/{LED}/brightness"]
+    (position,) = inside("where", "nvme0", "--from", recording, "--json").json()["places"]
+    assert position["occupant"]["links"] == [BY_ID]
+    assert [led["file"] for led in position["locate_leds"]] == [f"/sys/class/leds/{LED}/brightness"]
     (other,) = inside("where", "nvme1", "--from", recording, "--json").json()["places"]
     assert other["locate_leds"] == []
 

@@ -1,4 +1,4 @@
-"""A case is a place and the drive in it: the place's history with any drive, and the drive's in any place."""
+"""A case is a position and the drive in it: the position's history with any drive, and the drive's in any position."""
 
 import pytest
 
@@ -13,9 +13,9 @@ from laneproof_collectors.snapshot import AutonomousTransitions
 def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() -> None:
     story = Story().observe(pair()).observe(pair(), after=HOUR, log=(DOWN,))
     story.restart().observe(pair("FN2", "FN1"), after=HOUR)
-    place = open_case(story.ledger, PATHS[0], "FN2", {})
+    position = open_case(story.ledger, PATHS[0], "FN2", {})
     drive = open_case(story.ledger, PATHS[1], "FN1", {})
-    assert [episode.serial for episode in place.episodes] == ["FN1"]
+    assert [episode.serial for episode in position.episodes] == ["FN1"]
     assert [episode.path for episode in drive.episodes] == [PATHS[0]]
     assert open_case(story.ledger, PATHS[1], "FN2", {}).episodes == ()
 

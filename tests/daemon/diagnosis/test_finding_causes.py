@@ -1,4 +1,4 @@
-"""Causes for findings: one case a place, decided causes stay, and what turned out is learned."""
+"""Causes for findings: one case a position, decided causes stay, and what turned out is learned."""
 
 from dataclasses import replace
 from typing import Any

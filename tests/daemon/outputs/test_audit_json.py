@@ -93,21 +93,21 @@ def test_the_verdict_sums_up_the_kinds(kinds: tuple[Kind, ...], verdict: str) ->
 
 
 def test_the_inventory_gives_each_link_declared_and_trained() -> None:
-    places = {place["path"]: place for place in audit(troubled())["inventory"]["places"]}
-    narrow = places["0000:00/01.2"]
+    positions = {position["path"]: position for position in audit(troubled())["inventory"]["places"]}
+    narrow = positions["0000:00/01.2"]
     assert narrow["position"] == "riser-2"
     assert narrow["declared"] == {"generation": 4, "lanes": 4, "transfers_per_second": None}
     assert narrow["trained"] == {"generation": 4, "lanes": 2, "transfers_per_second": 16e9}
     assert narrow["occupant"]["serial"] == "FN-2"
-    assert places["0000:00/01.3"]["trained"] is None
-    assert places["0000:00/01.3"]["occupant"] is None
+    assert positions["0000:00/01.3"]["trained"] is None
+    assert positions["0000:00/01.3"]["occupant"] is None
 
 
 def test_what_could_not_be_read_is_null_and_never_a_number() -> None:
     drive = {"model": GAP, "serial": GAP, "firmware": GAP, "identity": GAP, "namespaces": ()}
     snapshot = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", controller=drive).snapshot()
-    (place,) = audit(judge(None, snapshot))["inventory"]["places"]
-    occupant = place["occupant"]
+    (position,) = audit(judge(None, snapshot))["inventory"]["places"]
+    occupant = position["occupant"]
     assert (occupant["model"], occupant["serial"], occupant["firmware"], occupant["capacity_bytes"]) == (None,) * 4
     assert problems(audit(judge(None, snapshot))) == []
 

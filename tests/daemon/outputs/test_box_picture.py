@@ -1,4 +1,4 @@
-"""The picture of the box: a stroke a lane, every place named, marks without colour, words for those who hear."""
+"""The picture of the box: a stroke a lane, every position named, marks without colour, words for those who hear."""
 
 import itertools
 from collections.abc import Mapping

@@ -15,8 +15,8 @@ DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
 
 
 def write(name: str, box: Box, *, past: Past = CHECKED, with_steps: bool = True, style: Style | None = None) -> str:
-    places = list_positions(BUILD, box.snapshot())
-    return write_guide(guide_for(name, box, past=past), places, style or Style(width=80), with_steps=with_steps)
+    positions = list_positions(BUILD, box.snapshot())
+    return write_guide(guide_for(name, box, past=past), positions, style or Style(width=80), with_steps=with_steps)
 
 
 def flat(text: str) -> str:
@@ -92,8 +92,8 @@ def test_ascii_is_enough_and_colour_only_repeats() -> None:
 
 
 def fit(*items: FitItem, advice: tuple[str, ...] = (), commands: tuple[str, ...] = ()) -> str:
-    place = guide_for("riser-4", array_box()).position
-    return write_fit(Fit(position=place, items=items, advice=advice, commands=commands), Style(width=80))
+    position = guide_for("riser-4", array_box()).position
+    return write_fit(Fit(position=position, items=items, advice=advice, commands=commands), Style(width=80))
 
 
 def test_fit_names_each_item_by_a_word() -> None:

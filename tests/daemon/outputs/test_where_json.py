@@ -21,23 +21,23 @@ def test_it_gives_position_drive_uses_and_lights() -> None:
     found = find_drives("nvme0", BUILD, box.snapshot())
     reported = as_json("nvme0", found, Finds(names={"nvme0n1": ("/dev/disk/by-id/a",)}, leds={PATH: (LED,)}))
     assert json.loads(json.dumps(reported)) == reported
-    (place,) = reported["places"]
-    assert (place["path"], place["position"], place["known_as"]) == (PATH, "riser-1", "what the kernel calls it")
-    assert place["through"] == [{"kind": "flexible-cable", "id": "green"}]
-    assert (place["occupant"]["serial"], place["occupant"]["links"]) == ("FN0001", ["/dev/disk/by-id/a"])
-    assert place["arrays"] == [{"name": "md0", "level": "raid5", "member": "nvme0n1", "slot": 0, "state": "in_sync"}]
-    assert place["locate_leds"] == [{"kind": "slot", "name": "slot 7", "file": LED.file}]
+    (found,) = reported["places"]
+    assert (found["path"], found["position"], found["known_as"]) == (PATH, "riser-1", "what the kernel calls it")
+    assert found["through"] == [{"kind": "flexible-cable", "id": "green"}]
+    assert (found["occupant"]["serial"], found["occupant"]["links"]) == ("FN0001", ["/dev/disk/by-id/a"])
+    assert found["arrays"] == [{"name": "md0", "level": "raid5", "member": "nvme0n1", "slot": 0, "state": "in_sync"}]
+    assert found["locate_leds"] == [{"kind": "slot", "name": "slot 7", "file": LED.file}]
 
 
 def test_what_is_not_known_is_null_and_what_is_not_there_is_empty() -> None:
     box = Box().with_port(PATH).with_drive(PATH, controller={"serial": Unread("x", "y", Reason.DENIED)})
-    (place,) = as_json("nvme0", find_drives("nvme0", None, box.snapshot()), Finds(names={}, leds=None))["places"]
-    assert (place["position"], place["through"], place["locate_leds"]) == (None, None, None)
-    assert (place["occupant"]["serial"], place["arrays"]) == (None, [])
+    (found,) = as_json("nvme0", find_drives("nvme0", None, box.snapshot()), Finds(names={}, leds=None))["places"]
+    assert (found["position"], found["through"], found["locate_leds"]) == (None, None, None)
+    assert (found["occupant"]["serial"], found["arrays"]) == (None, [])
 
 
 def test_without_the_machines_links_those_that_udev_makes_are_reported() -> None:
-    (place,) = as_json("nvme0", find_drives("nvme0", None, kelp_box(1).snapshot()), Finds(names={}, leds=None))[
+    (found,) = as_json("nvme0", find_drives("nvme0", None, kelp_box(1).snapshot()), Finds(names={}, leds=None))[
         "places"
     ]
-    assert place["occupant"]["links"][0] == "/dev/disk/by-id/nvme-Fulmar_N4_FN0001"
+    assert found["occupant"]["links"][0] == "/dev/disk/by-id/nvme-Fulmar_N4_FN0001"

@@ -18,9 +18,9 @@ from laneproof.replacement import Guide, Reason, Safety, Weight
     ],
 )
 def test_heaviest_reason_decides(weights: tuple[Weight, ...], safety: Safety) -> None:
-    place = guide_for("riser-4", array_box()).position
+    position = guide_for("riser-4", array_box()).position
     reasons = tuple(Reason(weight=weight, says="x") for weight in weights)
-    assert Guide(position=place, reasons=reasons, keep=(), steps=()).safety is safety
+    assert Guide(position=position, reasons=reasons, keep=(), steps=()).safety is safety
 
 
 def test_json_gives_answer_reasons_positions_and_steps() -> None:

@@ -173,8 +173,8 @@ def test_cables_and_adapters_have_their_own_cautions() -> None:
         'through = [{ kind = "flexible-cable", id = "green" }, "key-adapter"]'
     )
     snapshot = array_box().snapshot()
-    (place,) = find_drives("far end", build, snapshot)
-    guide = make_guide(place, build, snapshot, ())
+    (position,) = find_drives("far end", build, snapshot)
+    guide = make_guide(position, build, snapshot, ())
     cautions = step(guide, "Exchange").cautions
     assert any("flexible cable" in step for step in cautions)
     assert any("goes in by force" in step for step in cautions)

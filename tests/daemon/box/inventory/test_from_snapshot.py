@@ -28,10 +28,10 @@ def test_two_snapshots_of_an_unchanged_box_are_equal_whatever_the_time() -> None
 
 
 def test_a_position_has_its_label_link_and_drive() -> None:
-    (place,) = make_inventory(BUILD, kelp_box(1).snapshot()).positions
-    assert (place.position, str(place.declared), str(place.trained)) == ("riser-1", "gen4 x4", "gen4 x4")
-    assert place.occupant is not None
-    assert (place.occupant.serial, place.occupant.disks, place.occupant.drive) == ("FN0001", ("nvme0n1",), True)
+    (kept,) = make_inventory(BUILD, kelp_box(1).snapshot()).positions
+    assert (kept.position, str(kept.declared), str(kept.trained)) == ("riser-1", "gen4 x4", "gen4 x4")
+    assert kept.occupant is not None
+    assert (kept.occupant.serial, kept.occupant.disks, kept.occupant.drive) == ("FN0001", ("nvme0n1",), True)
 
 
 def test_ports_hold_what_they_aim_at_and_allow() -> None:
@@ -89,9 +89,9 @@ def test_a_tree_that_could_not_be_read_holds_no_ports_instead_of_none() -> None:
 
 def test_a_drive_that_is_gone_from_the_bus_does_not_answer() -> None:
     box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, answers=False))
-    (place,) = make_inventory(None, box.snapshot()).positions
-    assert place.occupant is not None
-    assert not place.occupant.answers
+    (kept,) = make_inventory(None, box.snapshot()).positions
+    assert kept.occupant is not None
+    assert not kept.occupant.answers
 
 
 def test_labels_can_be_given_afterwards() -> None:
