@@ -76,6 +76,14 @@ def test_each_kind_says_what_it_is(kind: Kind, title: str, last: str) -> None:
     assert last in "\n".join(lines)
 
 
+@pytest.mark.parametrize(("count", "more"), [(5, []), (6, ["And 1 more."])])
+def test_what_is_left_out_of_a_long_case_is_counted(count: int, more: list[str]) -> None:
+    (case,) = collect_cases([replace(NARROW, rule=f"rule-{number}", summary="x") for number in range(count)], POSITIONS)
+    message = write_message(Report(Kind.RAISED, KNOWN, Severity.WARNING, case), "kelp-1", POSITIONS, SETTINGS, T)
+    assert message.body.splitlines()[: 5 + len(more)] == ["x."] * 5 + more
+    assert message.body.count("more.") == len(more)
+
+
 def test_a_cause_that_is_not_known_is_not_named() -> None:
     causes = (Cause(cause="undetermined", probability=0.3, because=("too little is known",)),)
     assert "Likely cause: not known yet; too little is known" in body(Kind.RAISED, causes=causes)
