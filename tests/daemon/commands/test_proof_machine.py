@@ -8,14 +8,15 @@ from pathlib import Path
 import pytest
 
 from boxes.proven_box import RISER_1, kelp, targets
+from laneproof.commands import proof_machine
 from laneproof.commands.inputs import open_recording
 from laneproof.commands.proof_machine import LiveProofMachine, stop_on_signals
 from laneproof.proof.plan import RunStep, make_plan
 from laneproof.proof.plan_execution import run_plan
 from laneproof.proof.run_record import StageName
-from laneproof.proof.run_totals import RunTotals
+from laneproof.proof.run_totals import STARTING_SECONDS, RunTotals
 from laneproof.proof.targets import Rest, Targets
-from laneproof_collectors.fio import find_program
+from laneproof_collectors.fio import Job, find_program
 from laneproof_collectors.unread import Unread
 
 FIO, SETPRIV = find_program("fio"), find_program("setpriv")
@@ -64,6 +65,20 @@ def test_a_run_of_every_stage_reads_the_disk_and_leaves_it_as_it_was(
     assert run.links[0].trained_lanes == 4
     assert not run.happenings
     assert disk.read_bytes() == before
+
+
+def test_each_stage_has_its_load(machine: LiveProofMachine, monkeypatch: pytest.MonkeyPatch) -> None:
+    jobs: list[Job] = []
+    monkeypatch.setattr(proof_machine, "Load", lambda job, **_: jobs.append(job))
+    for stage in (StageName.ALONE, StageName.SMALL, StageName.WAKE):
+        machine.start(RunStep(stage=stage, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
+    machine._loads.clear()
+    assert [(job.is_random, job.block_bytes, job.depth, job.pause_microseconds) for job in jobs] == [
+        (False, 1 << 20, 16, 0),
+        (True, 4096, 32, 0),
+        (True, 4096, 1, 200_000),  # one at a time, or the drive gets no rest
+    ]
+    assert min(job.seconds for job in jobs) >= 60 + STARTING_SECONDS  # until then a load may begin
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

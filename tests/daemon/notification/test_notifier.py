@@ -175,6 +175,15 @@ def test_a_state_that_cannot_be_saved_holds_no_message_back(
     assert rig.folder.read_requests() == [{"do": "end-work"}]  # it is not forgotten before it is in the state
 
 
+def test_requests_that_cannot_be_read_hold_no_message_back(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    rig = Rig(tmp_path)
+    rig.daemon.findings = (NARROW,)
+    (tmp_path / "requests.jsonl").mkdir()
+    rig.work(HOUR)
+    assert len(rig.sent) == 1
+    assert "what commands asked cannot be read: [Errno 21]" in caplog.text  # EISDIR, errno(3)
+
+
 def test_from_a_fault_in_a_recording_to_the_message_in_the_mail_and_at_the_webhook(tmp_path: Path) -> None:
     """The daemon's engine and HTTP, the notifier and both servers are real; only the clock is simulated."""
     box = SimulatedBox(name="kelp-1", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])

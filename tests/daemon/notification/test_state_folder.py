@@ -26,7 +26,7 @@ STATE = NotifierState(
 
 
 def test_what_is_saved_is_loaded(tmp_path: Path) -> None:
-    folder = StateFolder(tmp_path / "new")
+    folder = StateFolder(tmp_path / "new" / "state")
     folder.make()
     assert folder.load() == NotifierState()
     folder.save(STATE)
