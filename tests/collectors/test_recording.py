@@ -36,7 +36,15 @@ def test_a_cut_off_last_line_loses_nothing_before_it() -> None:
 
 @pytest.mark.parametrize(
     ("frame", "says"),
-    [('{"t": 1, "filez": {}}', "filez"), ('{"t": 1, "binary": {"/f": "QU*JD"}}', "binary./f: .*not base64")],
+    [
+        ('{"t": 1, "filez": {}}', "filez"),
+        ('{"t": 1, "binary": {"/f": "QU*JD"}}', "binary./f: .*not base64"),
+        ('{"t": 1, "files": [{}]}', "files: "),
+        ('{"when": 1}', "t: "),
+        *((f'{{"t": {t}}}', "t: ") for t in ('"noon"', "-5", "9e15", "1e999", "NaN")),
+        ("[1, 2]", ""),
+        ("[" * 100_000, ""),
+    ],
 )
 def test_what_is_wrong_in_a_frame_is_named(frame: str, says: str) -> None:
     with pytest.raises(RecordingError, match=f"line 2: not the frame of a recording: {says}"):

@@ -1,6 +1,5 @@
 """The recording's format as other programs write it: what frames add up to, and what is refused with a sentence."""
 
-import gzip
 from collections.abc import Callable
 from pathlib import Path
 
@@ -70,21 +69,8 @@ def test_plain_and_packed_recordings_are_one(audit: Audit, tmp_path: Path) -> No
     [
         lambda text: text[: len(text) // 2],
         lambda text: text.replace('"version": 1', '"version": 7', 1),
-        lambda text: text.replace("laneproof-recording", "some-other-format", 1),
-        lambda _: "",
-        lambda _: "\n",
         lambda _: "not json\n",
-        lambda _: "[1, 2]\n",
-        lambda text: text.replace('"t": ', '"when": '),
-        lambda text: text.replace('"files": {', '"files": [{', 1),
-        lambda text: text + '{"t": "noon"}\n',
         lambda text: text + '{"t": 1790000001, "surprise": 1}\n',
-        lambda text: text + '{"t": 1790000001, "binary": {"/x": "%%%"}}\n',
-        lambda text: text + "[" * 100_000,
-        lambda text: text + '{"t": 1e999}\n',
-        lambda text: text + '{"t": NaN}\n',
-        lambda text: text + '{"t": -5}\n',
-        lambda text: text + '{"t": 9e15}\n',
     ],
 )
 def test_malformed_recording_is_65_with_what_and_where(tmp_path: Path, spoil: Callable[[str], str]) -> None:
@@ -107,10 +93,3 @@ def test_recording_without_a_frame(tmp_path: Path) -> None:
     assert inside("audit", "--from", recording).status == 65
     assert inside("draft", "--from", recording).status == 65
     assert inside("replay", recording, "--json") == Ended(status=0, out="", err="")
-
-
-def test_packed_recording_that_is_cut_off(tmp_path: Path) -> None:
-    recording = write(tmp_path / "box.jsonl.gz", one_drive().frame())
-    for packed in (recording.read_bytes()[:-20], gzip.compress(b"\xff\xfe\x00"), b"\x1f\x8b"):
-        recording.write_bytes(packed)
-        assert inside("audit", "--from", recording).status == 65

@@ -174,7 +174,7 @@ def test_nothing_is_scraped_that_the_table_does_not_know(client: Client) -> None
         assert {tuple(sorted(labels)) for labels, _ in samples} == {tuple(sorted(metric.labels))}
 
 
-def test_a_path_that_is_none_is_reported_what_there_is(client: Client) -> None:
+def test_a_path_that_is_none_is_answered_with_what_there_is(client: Client) -> None:
     status, _, body = client.ask("/nothing/<script>?q=1")
     assert status == HTTPStatus.NOT_FOUND
     assert b"/metrics" in body

@@ -72,7 +72,7 @@ def test_lines_of_two_commands_do_not_mix(tmp_path: Path) -> None:
     assert len(Inbox(tmp_path).read() or ()) == 160
 
 
-def test_notes_and_confirmed_causes_are_reported_apart() -> None:
+def test_notes_and_confirmed_causes_are_kept_apart() -> None:
     kept = (
         note("moved drive to riser-2", detail={"position": "riser-1"}),
         note("episode 7 was signal-path", kind="confirmed", t=2.0,

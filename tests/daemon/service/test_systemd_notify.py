@@ -110,7 +110,7 @@ def test_a_manager_that_went_away_is_no_fault(manager: socket.socket) -> None:
     notifier.close()
 
 
-def test_the_service_manager_is_reported_of_the_whole_life(tmp_path: Path) -> None:
+def test_the_service_manager_hears_of_the_whole_life(tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         name = f"laneproof-life-{os.getpid()}-{time.monotonic_ns()}"
         manager.bind(f"\0{name}")
