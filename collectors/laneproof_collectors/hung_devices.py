@@ -129,7 +129,7 @@ class DeadlineHost(Host):
             self._idle.append(reader)
 
     def _split(self, batch: "_Batch") -> "_Batch | None":
-        """Leave to a batch that waits what is about the same device, and give the rest as another, if there is any."""
+        """Split a batch that waits: it keeps what is about its device; gives the rest as another, None for no rest."""
         at = batch.at
         batch.device = device = next(self._find_devices(batch.questions[at]))
         rest = [

@@ -71,7 +71,7 @@ class LiveHost(DeadlineHost):
     """The machine this process runs on, or a tree of files laid out like one."""
 
     def __init__(self, root: str = "/", *, deadline_seconds: float = DEFAULT_DEADLINE_SECONDS) -> None:
-        """Open the door.
+        """Reach this machine.
 
         Args:
             root: Where the machine's file tree begins.

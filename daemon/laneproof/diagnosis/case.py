@@ -27,7 +27,7 @@ _EPISODE_RULES = frozenset({"drops-off-bus", "controller-resets"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """One case.
+    """What is known of one position and the drive in it.
 
     Attributes:
         ledger: What all passes add up to.

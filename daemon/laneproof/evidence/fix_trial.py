@@ -27,8 +27,8 @@ class TrialOutcome(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trial:
-    """How a fix stands.
+class TrialVerdict:
+    """How a fix on trial stands.
 
     Attributes:
         outcome: The verdict so far.
@@ -71,7 +71,7 @@ def clean_time_needed(events: int, seconds: float, alpha: float = TRIAL_ALPHA) -
 
 def judge_trial(
     events_before: int, seconds_before: float, events_after: int, seconds_after: float, alpha: float = TRIAL_ALPHA
-) -> Trial | NotEnough:
+) -> TrialVerdict | NotEnough:
     """Did the fix work (T15)?
 
     Args:
@@ -103,7 +103,7 @@ def judge_trial(
         outcome = TrialOutcome.BETTER if log_p <= math.log(alpha) else TrialOutcome.NOT_CURED
     else:
         outcome = TrialOutcome.COUNTING if remaining > 0.0 else TrialOutcome.CURED
-    return Trial(outcome=outcome, needed_seconds=needed, remaining_seconds=remaining, log_p=log_p)
+    return TrialVerdict(outcome=outcome, needed_seconds=needed, remaining_seconds=remaining, log_p=log_p)
 
 
 def acceptance_seconds(*, gt_s: float, lanes: int, alpha: float = TRIAL_ALPHA) -> float | NotEnough:

@@ -32,7 +32,7 @@ class PassMark(NamedTuple):
 
 
 class Sink(Protocol):
-    """Where rows go."""
+    """What keeps the rows: the batch that is written next."""
 
     def begin_series(self, origin: Origin, measure: Measure, mark: PassMark) -> int:
         """Note a new series; gives its number."""

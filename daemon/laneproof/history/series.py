@@ -66,7 +66,7 @@ class PassPoint(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """One series.
+    """The readings of one measure of one thing over time.
 
     Attributes:
         path: The position's path, or the name of the thing.

@@ -11,7 +11,7 @@ from laneproof.outputs.cases_json import PositionFacts
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """One case.
+    """Findings of one position that share a cause, reported as one.
 
     Attributes:
         findings: What was found, the most severe first.

@@ -8,7 +8,7 @@ from laneproof.findings import Cause, Finding, Kind
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShownCase:
-    """One case.
+    """Findings that share a cause, shown as one.
 
     Attributes:
         findings: What was found, the most severe first.

@@ -131,7 +131,7 @@ def as_json(
 
 
 def happening_as_json(happening: Happening) -> dict[str, Any]:
-    """Give one of them as a JSON object."""
+    """Give one event or episode as a JSON object."""
     return {
         "t": happening.t,
         "time": format_time(happening.t),

@@ -58,7 +58,7 @@ def write_now(totals: RunTotals, step: RunStep, seconds_left: float, style: Styl
 
 
 def write_line(totals: RunTotals, step: RunStep, seconds_left: float) -> str:
-    """Write the same as one plain line, for a pipe."""
+    """Write one second of a run as one plain line, for a pipe."""
     rates = ", ".join(f"{name} {format_rate(totals.rate(name))}" for name in totals.loaded[:4])
     rates += f" and {len(totals.loaded) - 4} more" if len(totals.loaded) > 4 else ""  # noqa: PLR2004 (what a line holds)
     if step.stage is StageName.WAKE:

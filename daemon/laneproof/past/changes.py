@@ -144,7 +144,7 @@ def note_declaration(book: ChangeBook, build: Build | None, *, at: float) -> lis
 
 
 def note_software(book: ChangeBook, boot: Boot, *, at: float) -> bool:
-    """Note another kernel, and other firmware of the board; whether one of them is another."""
+    """Note a new kernel or new firmware of the board; whether there is one."""
     bios = " of ".join(word for word in (boot.bios_version, boot.bios_date) if word)
     found = book.note("kernel", boot.kernel_release, at=at), book.note("bios", bios or None, at=at)
     return any(change is not None for change in found)

@@ -175,7 +175,7 @@ class UnmovedHealthLog:
 
 @dataclass(slots=True, kw_only=True)
 class DriveRecord:
-    """One drive.
+    """What passes add up to for one drive.
 
     Attributes:
         serial: Its serial number; its path where it has none of its own.

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator
 
 from laneproof.declaration.units import format_rate
-from laneproof.evidence.fix_trial import Trial, TrialOutcome, judge_trial
+from laneproof.evidence.fix_trial import TrialOutcome, TrialVerdict, judge_trial
 from laneproof.evidence.rate_comparison import RatioTest, against_siblings
 from laneproof.proof.figure_text import say_count, say_microseconds, say_power
 from laneproof.proof.judgement import say_errors, say_link
@@ -101,7 +101,7 @@ def _compare_errors(then: LinkRun, now: LinkRun) -> Iterator[str]:
         high = "any number of" if math.isinf(bounds.upper) else f"{bounds.upper:.2g}"
         yield f"that is at least {bounds.lower:.2g} and at most {high} times as many a bit (95 %)"
     fix = judge_trial(then.errors, then.bits, now.errors, now.bits, _ALPHA)
-    if not isinstance(fix, Trial):
+    if not isinstance(fix, TrialVerdict):
         return
     yield {
         TrialOutcome.CURED: "cured: so few errors come by chance in fewer than one of twenty runs",

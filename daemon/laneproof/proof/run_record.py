@@ -308,7 +308,7 @@ class StageRun(Sum):
 
 
 class ProofRun(KeptModel):
-    """One run.
+    """One acceptance run, as it is kept.
 
     Attributes:
         began_at: Unix seconds.

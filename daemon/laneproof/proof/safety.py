@@ -72,7 +72,7 @@ class Orders:
 def give_orders(
     watched: WatchedPass, targets: Collection[Target], held_back: Collection[str], fans_at_start: frozenset[str]
 ) -> Orders:
-    """Judge one second.
+    """Decide from one second's readings which loads must rest, and whether the run must stop.
 
     Args:
         watched: What was read.

@@ -51,7 +51,7 @@ class Occurrence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatchedPass:
-    """One second.
+    """What was read in one second of a run.
 
     Attributes:
         at: Seconds since the run began.

@@ -4,15 +4,15 @@ import pytest
 from scipy import stats
 
 from laneproof.evidence.distributions import poisson_upper
-from laneproof.evidence.fix_trial import Trial, TrialOutcome, acceptance_seconds, clean_time_needed, judge_trial
+from laneproof.evidence.fix_trial import TrialOutcome, TrialVerdict, acceptance_seconds, clean_time_needed, judge_trial
 from laneproof.evidence.not_enough import NotEnough
 
 DAY = 86400.0
 
 
-def judged(before: int, before_days: float, after: int, after_days: float) -> Trial:
+def judged(before: int, before_days: float, after: int, after_days: float) -> TrialVerdict:
     trial = judge_trial(before, before_days * DAY, after, after_days * DAY)
-    assert isinstance(trial, Trial)
+    assert isinstance(trial, TrialVerdict)
     return trial
 
 

@@ -19,7 +19,7 @@ def describe_declared(declared: DeclaredDevice | None) -> str:
 
 
 def describe_found(occupant: Occupant) -> str:
-    """Write a found device the same way, with what could be read of it."""
+    """Describe a device that was found in the same form, with what could be read of it."""
     kind = occupant.kind if isinstance(occupant.kind, str) else "device"
     name = " ".join(word for word in (kind, occupant.model) if isinstance(word, str))
     capacity = format_bytes(occupant.capacity_bytes) if isinstance(occupant.capacity_bytes, int) else None

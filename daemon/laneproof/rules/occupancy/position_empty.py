@@ -53,7 +53,7 @@ def _report_empty(arrangement: Arrangement, placement: Placement, slot: str | No
         because = f"; the split of slot {slot} is not active"
         steps = (f"See bifurcation-not-active of slot {slot} first: it explains this.", *steps)
     return POSITION_EMPTY.report(
-        severity=_how_bad(arrangement, placement, is_explained=slot is not None, is_moved=found is not None),
+        severity=_severity_of(arrangement, placement, is_explained=slot is not None, is_moved=found is not None),
         position=placement.label,
         subject=placement.occupant.name if placement.occupant else path,
         key=path,
@@ -70,7 +70,7 @@ def _report_empty(arrangement: Arrangement, placement: Placement, slot: str | No
     )
 
 
-def _how_bad(arrangement: Arrangement, placement: Placement, *, is_explained: bool, is_moved: bool) -> Severity:
+def _severity_of(arrangement: Arrangement, placement: Placement, *, is_explained: bool, is_moved: bool) -> Severity:
     """An alarm; critical where data hangs on it; a notice where another finding is an alarm for the same cause."""
     if is_explained:
         return Severity.NOTICE
