@@ -51,9 +51,9 @@ def write_completion(shell: str) -> str:
     for command in _commands(parser):
         for action in command._actions:  # noqa: SLF001 (likewise)
             if action.metavar in _FILES:
-                vars(action)["complete"] = shtab.FILE
+                action.complete = shtab.FILE  # type: ignore[attr-defined] # shtab looks for it
             elif action.metavar in _FOLDERS:
-                vars(action)["complete"] = shtab.DIRECTORY
+                action.complete = shtab.DIRECTORY  # type: ignore[attr-defined] # likewise
     return str(shtab.complete(parser, shell))
 
 

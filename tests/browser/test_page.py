@@ -26,6 +26,7 @@ from laneproof.service.listener import Server
 from laneproof.service.position_pages import Reply
 from laneproof.service.status import DaemonStatus
 from support.html_tree import ELEMENTS, Node, read_html
+from support.unread_answers import known
 
 pytestmark = pytest.mark.browser
 
@@ -175,11 +176,11 @@ def see(address: str, *switches: str) -> tuple[Node, tuple[str, ...]]:
 def test_the_demo_is_shown_whole(site: Site) -> None:
     page, _ = see(site.at())
     assert page.one("h1").text == "kelp-1 is not as it should be"
-    findings = site.status.last_pass.findings  # type: ignore[union-attr]
+    findings = known(site.status.last_pass).findings
     shown = page.all("div", "finding")
     assert len(shown) == len(findings)
     assert all(any(finding.summary in card.text for card in shown) for finding in findings)
-    labels = {position.label for position in site.status.build.position}  # type: ignore[union-attr]
+    labels = {position.label for position in known(site.status.build).position}
     assert labels <= {name.one("b").text for name in page.all(class_="name") if name.all("b")}
     assert "Temperature" in page.one("table", **{"aria-labelledby": "drives"}).text
 

@@ -115,7 +115,7 @@ def _follow(
         else:
             print(f"{len(taken)} of {number}", end="\r", file=sys.stderr, flush=True)
     if options.scores is not None:
-        options.scores.write_text("".join(f"{json.dumps(asdict(score))}\n" for score in taken))  # type: ignore[call-overload]
+        options.scores.write_text("".join(f"{json.dumps(asdict(score))}\n" for score in taken))  # type: ignore[call-overload] # dataclasses
     return taken
 
 

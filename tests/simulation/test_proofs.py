@@ -1,5 +1,7 @@
 """The figures of acceptance runs are taken from stories that have a truth, and count what they say they count."""
 
+from typing import Any
+
 import pytest
 
 from laneproof.diagnosis.weights import CauseName
@@ -22,9 +24,9 @@ def test_what_has_no_fault_never_differs_and_what_cannot_be_judged_never_holds(k
 
 
 def test_shares_are_of_those_named_and_wrong_ones_are_listed() -> None:
-    known = {"verdict": "differs", "found": True, "wrongly": 0, "links_hold": False, "seconds": 1800.0}
+    known: dict[str, Any] = {"verdict": "differs", "found": True, "wrongly": 0, "links_hold": False, "seconds": 1800.0}
     scores = [
-        ProofScore(kind="heat", named=(cause,), **known)  # type: ignore[arg-type]
+        ProofScore(kind="heat", named=(cause,), **known)
         for cause in ("heat", "heat", CauseName.UNDETERMINED, "drive-failing")
     ]
     page = write_proofs(scores, command="x")

@@ -1,6 +1,7 @@
 """How what was said is set against the truth."""
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -120,9 +121,9 @@ def test_the_page_names_what_went_wrong() -> None:
     assert "named drive-failing" in show(scores[1]) or "drive-failing" in show(scores[1])
 
 
-def test_the_script_writes_its_page(tmp_path: object, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_script_writes_its_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(FAMILIES, "report", replace(BRIEF, name="report", pace=((3600.0, 6.0),)))
-    page = tmp_path / "evidence.md"  # type: ignore[operator]
+    page = tmp_path / "evidence.md"
     arguments = ["--each", "1", "--healthy", "1", "--kinds", "healthy,firmware-setting", "--processes", "1"]
     assert main([*arguments, "--page", str(page)]) == 0
     text = page.read_text()

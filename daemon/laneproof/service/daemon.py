@@ -456,7 +456,7 @@ def _log_change(change: FindingChange) -> None:
     _log.log(level, "%s", write_change_line(change))
 
 
-def handle_signals(daemon: Daemon) -> Mapping[int, object]:
+def handle_signals(daemon: Daemon) -> Mapping[int, Any]:
     """Let SIGTERM and SIGINT stop the daemon, and SIGHUP make it read its declaration again.
 
     Returns:

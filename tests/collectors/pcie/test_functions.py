@@ -459,7 +459,7 @@ def test_a_recording_of_a_split_slot_and_a_switch_card() -> None:
     }  # fmt: skip
     first = functions["0000:00/01.1/00.0"]
     assert first.aer is not None
-    assert first.aer.correctable["RxErr"] == 4  # type: ignore[index]
+    assert known(first.aer.correctable)["RxErr"] == 4
     assert functions["0000:00/01.2"].link.trained_lanes == 0
     behind = functions["0000:00/02.1/00.0/00.0/00.0"]
     assert (behind.path, behind.link.trained_gt_s) == ("0000:00/02.1/00.0/00.0", 8.0)

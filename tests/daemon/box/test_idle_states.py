@@ -65,9 +65,9 @@ def test_nothing_known_is_not_off(tolerance: Unread | None) -> None:
         ({"autonomous_transitions": GAP, "latency_tolerance_us": GAP}, GAP),
     ],
 )
-def test_whether_a_drive_enters_idle_states_by_itself(facts: dict[str, object], idles: bool | Unread) -> None:  # noqa: FBT001
+def test_whether_a_drive_enters_idle_states_by_itself(facts: dict[str, Any], idles: bool | Unread) -> None:  # noqa: FBT001
     drive = make_controller(0, model="M", serial="S", size_bytes=1, firmware="1")
-    assert enters_idle_states(replace(drive, **facts)) == idles  # type: ignore[arg-type]
+    assert enters_idle_states(replace(drive, **facts)) == idles
 
 
 def test_a_drive_that_names_no_idle_state_enters_those_that_it_goes_to() -> None:

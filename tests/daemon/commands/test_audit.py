@@ -8,6 +8,7 @@ from jsonschema import Draft202012Validator, FormatChecker
 from boxes.recorded_box import BUILD, Turn, make_box, record, stand, wire
 from contracts.hand_made import Ended, inside
 from simulation.box import SimulatedBox
+from support.unread_answers import known
 
 ACCEPTED = '[[accept]]\nrule = "link-narrow"\nbecause = "spare cable on order"\n'
 
@@ -25,7 +26,7 @@ def build(tmp_path: Path) -> Path:
 
 
 def refuse(box: SimulatedBox) -> None:
-    box.ports[0].drive.refuses_health = 6  # type: ignore[union-attr]
+    known(box.ports[0].drive).refuses_health = 6
 
 
 def differ_and_refuse(box: SimulatedBox) -> None:

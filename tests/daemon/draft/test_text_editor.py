@@ -1,4 +1,5 @@
 import tomllib
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -99,10 +100,10 @@ def test_changed_text_is_the_old_one_with_that_value(path: tuple[str | int, ...]
     editor = _edit()
     editor.replace(path, value)
     wanted = tomllib.loads(TEXT)
-    place = wanted
+    part: Any = wanted
     for step in path[:-1]:
-        place = place[step]  # type: ignore[index]
-    place[path[-1]] = value  # type: ignore[index]
+        part = part[step]
+    part[path[-1]] = value
     assert tomllib.loads(editor.finish()) == wanted
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,8 +21,8 @@ CLOCK = Clock(unix_seconds=1_790_000_100.0, up_seconds=500.0)
 LINE = "4,812,480500000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 
 
-def _event(t: float, text: str = "something", **fields: str) -> Event:
-    return Event(t=t, kind="io_timeout", text=text, **fields)  # type: ignore[arg-type]
+def _event(t: float, text: str = "something", **fields: Any) -> Event:
+    return Event(t=t, kind="io_timeout", text=text, **fields)
 
 
 @pytest.fixture

@@ -1,5 +1,7 @@
 """What concerns a position: what happened there, to its drive wherever it was, and to the whole machine."""
 
+from typing import Any
+
 import pytest
 
 from laneproof.outputs.events_text import Happening
@@ -23,8 +25,8 @@ HERE = Subject(name="riser-1", path="0000:00/01.1", drive="FN-1")
         ("changed", {"path": "0000:00/01.2", "position": "riser-2"}, False),
     ],
 )
-def test_what_happened_elsewhere_is_left_out(kind: str, of: dict[str, str], *, concerns: bool) -> None:
-    happening = Happening(t=1.0, kind=kind, text="x", **of)  # type: ignore[arg-type]
+def test_what_happened_elsewhere_is_left_out(kind: str, of: dict[str, Any], *, concerns: bool) -> None:
+    happening = Happening(t=1.0, kind=kind, text="x", **of)
     assert bool(choose_happenings([happening], HERE)) == concerns
 
 

@@ -164,8 +164,8 @@ def test_uncorrectable_errors_of_the_link_are_counted_apart() -> None:
 
 
 def test_uncorrectable_errors_that_were_not_read_for_once_are_not_reported_again() -> None:
-    def with_fatal(fatal: object) -> AerCounters:
-        return AerCounters(correctable=count().correctable, nonfatal={"DLP": 0}, fatal=fatal)  # type: ignore[arg-type]
+    def with_fatal(fatal: dict[str, int] | Unread) -> AerCounters:
+        return AerCounters(correctable=count().correctable, nonfatal={"DLP": 0}, fatal=fatal)
 
     gap = Unread("aer_dev_fatal", "the device did not answer in time", Reason.TIMED_OUT)
     story = Story().observe(one_link(with_fatal({"DLP": 3}), count()))

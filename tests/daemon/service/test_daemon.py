@@ -151,7 +151,7 @@ def test_hangup_reads_the_declaration_again_and_term_ends_it(rig: Rig) -> None:
         rig.start()
         read: list[float] = []
         load = rig.daemon._declaration.read
-        rig.daemon._declaration.read = lambda: (read.append(time.monotonic()), load())[1]  # type: ignore[method-assign]
+        rig.daemon._declaration.read = lambda: (read.append(time.monotonic()), load())[1]  # type: ignore[method-assign] # noted
         os.kill(os.getpid(), signal.SIGHUP)
         wait_for(lambda: read)
         os.kill(os.getpid(), signal.SIGTERM)
@@ -159,7 +159,7 @@ def test_hangup_reads_the_declaration_again_and_term_ends_it(rig: Rig) -> None:
         assert not rig.thread.is_alive()
     finally:
         for number, handler in before.items():
-            signal.signal(number, handler)  # type: ignore[arg-type]
+            signal.signal(number, handler)
 
 
 def test_a_collector_whose_code_fails_costs_its_own_group_only(

@@ -53,7 +53,7 @@ def test_nothing_can_be_changed(client: Client, method: str) -> None:
 
 def test_a_fault_in_an_answer_is_500_and_the_next_is_answered(client: Client, caplog: pytest.LogCaptureFixture) -> None:
     sound = client.status
-    client.status = replace(sound, last_pass=object())  # type: ignore[arg-type]
+    client.status = replace(sound, last_pass=object())  # type: ignore[arg-type] # the fault
     status, _, body = client.ask("/api/v1/audit")
     assert (status, body) == (HTTPStatus.INTERNAL_SERVER_ERROR, b"failed; see the log\n")
     assert "answering '/api/v1/audit' failed" in caplog.text

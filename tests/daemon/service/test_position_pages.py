@@ -39,7 +39,7 @@ def ask(path: str, query: str = "", *, status: DaemonStatus | None = None) -> tu
     def open_past() -> Iterator[KeptPast]:
         yield past
 
-    pages = PositionPages(lambda: status or publish(), open_past, lambda: NOW)  # type: ignore[arg-type]
+    pages = PositionPages(lambda: status or publish(), open_past, lambda: NOW)  # type: ignore[arg-type] # a part of a Past
     return pages.answer(path, query), past
 
 

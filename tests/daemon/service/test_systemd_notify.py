@@ -57,7 +57,7 @@ def test_a_reload_is_reported_with_the_monotonic_clock(manager: socket.socket) -
     notifier.reloading()
     first, second = heard(manager)
     assert first == "RELOADING=1"
-    assert before <= int(re.fullmatch(r"MONOTONIC_USEC=(\d+)", second)[1]) <= time.monotonic_ns() // 1000  # type: ignore[index]
+    assert before <= int(second.removeprefix("MONOTONIC_USEC=")) <= time.monotonic_ns() // 1000
     notifier.close()
 
 

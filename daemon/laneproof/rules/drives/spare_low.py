@@ -42,7 +42,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         left = project(
             record.spare,
             current.past.ledger.now,
-            lambda a, b, days, t=threshold: by_spare(a, b, t, days),  # type: ignore[misc]
+            lambda a, b, days, t=threshold: by_spare(a, b, t, days),  # type: ignore[misc] # binds the loop's
             may_run=True,
         )
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):

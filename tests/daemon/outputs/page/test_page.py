@@ -13,7 +13,7 @@ from boxes.kept_position import find_position, make_facts, make_past, make_serie
 from boxes.snapshot_box import Box, declare, kelp_box, without_groups
 from boxes.troubled_box import SIGN, Judged, judge, troubled
 from laneproof.advice import OPEN_CASE
-from laneproof.findings import Change, FindingChange, Kind
+from laneproof.findings import Change, Finding, FindingChange, Kind
 from laneproof.outputs.page.guide import GuideFacts, write_guide_page
 from laneproof.outputs.page.page import PageFacts, draw_icon, write_page
 from laneproof.outputs.page.position_page import write_position
@@ -169,8 +169,8 @@ def test_the_cautions_are_on_the_page_once_whatever_was_found() -> None:
 @pytest.mark.parametrize(
     ("findings", "verdict"), [(None, "unverified"), ((), "holds"), (troubled().findings, "differs")]
 )
-def test_the_icon_is_the_mark_of_the_verdict(findings: object, verdict: str) -> None:
-    icon = draw_icon(findings, declared=True)  # type: ignore[arg-type]
+def test_the_icon_is_the_mark_of_the_verdict(findings: tuple[Finding, ...] | None, verdict: str) -> None:
+    icon = draw_icon(findings, declared=True)
     assert "".join(draw_strands(verdict)) in icon
 
 
