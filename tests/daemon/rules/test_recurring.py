@@ -7,13 +7,15 @@ import pytest
 from boxes.simulated_past import PATHS
 from boxes.snapshot_box import Box, declare, kelp_box
 from boxes.story_engine import DAY, HOUR, Watcher
+from laneproof.findings import Kind, Severity
 from laneproof.rules.explain import explain
 from laneproof.rules.recurring import COMES_AND_GOES
+from laneproof_collectors.unread import Unread
 
 TWICE_OVER = ["raised", "cleared", "raised", "cleared", "raised"]
 
 
-def box(*, lost: int = 0, pending: int = 0, serial: str = "SHOAL1") -> Box:
+def box(*, lost: int | Unread = 0, pending: int = 0, serial: str = "SHOAL1") -> Box:
     made = kelp_box().with_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1"), degraded=lost)
     made.with_device("0000:00/17.0", class_code=0x010601)
     return made.with_sata_drive("0000:00/17.0/ata-1", serial=serial, pending_sectors=pending)
@@ -46,6 +48,13 @@ def test_what_is_so_again_is_reported_as_it_is() -> None:
     watcher = nights(Watcher("array-degraded").observe(box()), 3, lost=1).observe(box(lost=1), after=HOUR)
     assert changes(watcher) == TWICE_OVER
     assert watcher.standing[0].summary.startswith("raid5 array md0 runs without 1 of 3 members")
+
+
+def test_what_cannot_be_told_any_more_is_reported_unverified() -> None:
+    watcher = nights(Watcher("array-degraded").observe(box()), 3, lost=1)
+    watcher.observe(box(lost=Unread("degraded", "no answer in time")), after=HOUR)
+    (finding,) = watcher.standing
+    assert (finding.kind, finding.severity) == (Kind.UNVERIFIED, Severity.NOTICE)
 
 
 def test_a_fault_of_some_hours_is_held_for_a_day() -> None:

@@ -67,7 +67,7 @@ def test_more_trained_lanes_than_the_share_count_too() -> None:
     made = Box().with_port("0000:00/01.1", lanes=4, trained=(4, 8)).with_drive("0000:00/01.1", lanes=8)
     made.with_port("0000:00/01.2").with_drive("0000:00/01.2")
     (finding,) = judge(build("[4, 4]", KINDS[:2]), made)
-    assert finding.evidence["first_branch_lanes"] == 8
+    assert (finding.evidence["first_branch_lanes"], finding.severity) == (8, Severity.WARNING)
 
 
 def test_finding_names_slot_and_both_values() -> None:
