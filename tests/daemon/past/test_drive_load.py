@@ -78,7 +78,7 @@ def fed(*rates: float) -> LoadRecord:
 
 
 @pytest.mark.parametrize(
-    ("rate", "state"), [(0.0, IDLE), (0.5 * MB, IDLE), (50 * MB, WORKING), (300 * MB, LOADED), (900 * MB, LOADED)]
+    ("rate", "state"), [(0.0, IDLE), (0.9 * MB, IDLE), (1.1 * MB, WORKING), (240 * MB, WORKING), (260 * MB, LOADED)]
 )
 def test_what_is_loaded_is_measured_by_the_most_that_the_drive_moved(rate: float, state: str) -> None:
     record = fed(1000 * MB, rate)
@@ -106,10 +106,11 @@ def test_what_was_written_since_the_last_rest_adds_up() -> None:
     assert counted == [0, 6000, 9000, 0, 1000]
 
 
-def test_a_hardly_used_drive_is_never_called_loaded() -> None:
-    record = fed(1 * MB, 1 * MB)
+@pytest.mark.parametrize(("rate", "state"), [(4.9 * MB, WORKING), (5.1 * MB, LOADED)])
+def test_a_hardly_used_drive_is_never_called_loaded(rate: float, state: str) -> None:
+    record = fed(rate, rate)
     assert record.last is not None
-    assert record.state_of(record.last) == WORKING
+    assert record.state_of(record.last) == state
 
 
 def compared(  # noqa: PLR0913 (a figure each)
@@ -211,6 +212,7 @@ def test_a_make_that_is_slower_by_nature_is_slow_only_once_it_is_slower_than_it_
     compared(range(300, 324), SLOW | {"a": 0.8}, models=MAKES, records=records)
     assert records["a"].usual_ratio == pytest.approx(usual * 1.02**2)  # a small step in each hour
     compared(range(324, 500), SLOW | {"a": 1.5}, models=MAKES, records=records)
+    assert records["a"].usual_ratio == pytest.approx(usual * 1.02**2)  # and none while it is slower than usual
     (spell,) = records["a"].spells
     assert spell[2] == pytest.approx(2.5, rel=0.1)
 
