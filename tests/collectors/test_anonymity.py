@@ -15,8 +15,9 @@ def frame_of(**keys: Any) -> str:
 
 
 def test_a_serial_number_is_replaced_alike_wherever_it_stands() -> None:
-    identify = bytearray(4096)
+    identify, other = bytearray(4096), bytearray(4096)
     identify[4:24] = SERIAL.encode().ljust(20)
+    other[4:24] = b"FP4K-26A-0118".ljust(20)  # which no file gives
     lines = [
         frame_of(
             files={
@@ -24,7 +25,10 @@ def test_a_serial_number_is_replaced_alike_wherever_it_stands() -> None:
                 "/sys/x/model": "Fathomline Petrel 4000\n",
             },
             links={f"/dev/disk/by-id/nvme-{SERIAL}": "../../nvme0n1"},
-            nvme={"nvme0": {"identify": base64.b64encode(identify).decode(), "feature:12": 1}},
+            nvme={
+                "nvme0": {"identify": base64.b64encode(identify).decode(), "feature:12": 1},
+                "nvme1": {"identify": base64.b64encode(other).decode()},
+            },
             smartctl={"sda": {"serial_number": "WAVE-0007", "wwn": {"naa": 5, "id": 12345678901}}},
             kmsg=[f"6,1,1,-;usb: SerialNumber: {SERIAL}"],
         ),
@@ -37,6 +41,7 @@ def test_a_serial_number_is_replaced_alike_wherever_it_stands() -> None:
     name = copied[0]["files"]["/sys/devices/x/nvme/nvme0/serial"].strip()
     assert len(name) == len(SERIAL)
     assert base64.b64decode(copied[0]["nvme"]["nvme0"]["identify"])[4:24].decode().strip() == name
+    assert b"0118" not in base64.b64decode(copied[0]["nvme"]["nvme1"]["identify"])
     assert f"/dev/disk/by-id/nvme-{name}" in copied[0]["links"]
     assert copied[1]["files"]["/sys/other"] == f"{name}\n"
     assert copied[0]["files"]["/sys/x/model"] == "Fathomline Petrel 4000\n"

@@ -229,7 +229,10 @@ def test_as_a_program_it_takes_the_socket_that_systemd_passes_and_loads_nothing_
         "from laneproof_collectors import reader; reader.IDLE_SECONDS = 0.5; status = reader.main([]);"
         "import json; print(json.dumps([status, sorted(sys.modules)]))"
     )
-    with listen(tmp_path / "sock") as listening:
+    with listen(tmp_path / "sock") as listening, socket.socket(socket.AF_UNIX) as connection:
+        connection.connect(str(tmp_path / "sock"))
+        connection.sendall(encode_questions([ReadFile("/etc/shadow")]))
+        connection.shutdown(socket.SHUT_WR)
         os.set_inheritable(listening.fileno(), True)  # noqa: FBT003 (Python's own interface)
         environment = {"LISTEN_FDS": "1", "PYTHONPATH": os.pathsep.join(sys.path)}
 
@@ -246,6 +249,7 @@ def test_as_a_program_it_takes_the_socket_that_systemd_passes_and_loads_nothing_
             timeout=60,
             check=True,
         )
+        assert receive(connection, ANSWER_LIMIT_BYTES)
     status, loaded = json.loads(done.stdout)
     assert status == 0
     assert not {"pydantic", "laneproof", "subprocess", "logging", "pyudev"} & set(loaded)
