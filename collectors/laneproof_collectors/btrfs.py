@@ -13,7 +13,7 @@ from laneproof_collectors.disks.whole_disks import BLOCK_CLASS, read_whole_disks
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.sysfs_attributes import is_absent, parse_switch, parse_text, read_linked
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 BTRFS = "/sys/fs/btrfs"
 
@@ -110,7 +110,7 @@ def _find_gone(host: Host, names: tuple[str, ...]) -> set[str]:
 def _read_devices(host: Host, folder: str) -> tuple[str | Unread, dict[int, _Device]]:
     """Read the label and what stands under each device's number, the target of a running replacement left out."""
     numbers = host.folder(f"{folder}/devinfo")
-    known = () if isinstance(numbers, Unread) else numbers  # a kernel before 5.6 has no such folder
+    known = if_read(numbers)  # a kernel before 5.6 has no such folder
     wanted = sorted(int(number) for number in known if _NUMBER.fullmatch(number))
     paths = [f"{folder}/devinfo/{number}/{file}" for number in wanted for file in _DEVICE_FILES]
     label, *raws = host.files((f"{folder}/label", *paths))

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import KernelPower, Setting
 from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, read_linked, unless_absent
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 COMMAND_LINE = "/proc/cmdline"
 ASPM_POLICY = "/sys/module/pcie_aspm/parameters/policy"
@@ -169,7 +169,7 @@ def read_power(host: Host) -> KernelPower | Unread:
     """
     raw_line, policy, latency, table = host.files((COMMAND_LINE, ASPM_POLICY, NVME_LATENCY, FIXED_ACPI_TABLE))
     words = parse_command_line(raw_line)
-    given = () if isinstance(words, Unread) else words
+    given = if_read(words)
     aspm = find_values(given, "pcie_aspm")
     return KernelPower(
         command_line=words,
@@ -228,7 +228,7 @@ def _read_nvme_latency(host: Host, raw: bytes | Unread, words: tuple[str, ...]) 
 def _read_module_options(host: Host, module: str) -> list[str]:
     paths: dict[str, str] = {}
     for folder, names in zip(MODULE_OPTION_FOLDERS, host.folders(MODULE_OPTION_FOLDERS), strict=True):
-        for name in () if isinstance(names, Unread) else names:
+        for name in if_read(names):
             if name.endswith(".conf") and not name.startswith("."):
                 paths.setdefault(name, f"{folder}/{name}")
     files = host.files(path for _, path in sorted(paths.items()))
@@ -252,9 +252,7 @@ def _read_aer_owner(host: Host, words: tuple[str, ...], *, has_acpi: bool) -> Se
         return Setting(value="os", origin="command-line" if native else "firmware" if has_acpi else "default")
     # No port was handed over. One that has error counters all the same was kept back by the firmware (_OSC).
     names = read_linked(host, PORT_DRIVER)
-    ports_served = (
-        () if isinstance(names, Unread) else names
-    )  # and the link to the driver's module, which has no counters
+    ports_served = if_read(names)  # and the link to the driver's module, which has no counters
     counters = host.files(f"/sys/bus/pci/devices/{port}/aer_rootport_total_err_cor" for port in ports_served)
     withheld = any(not isinstance(counter, Unread) for counter in counters)
     return Setting(value="off", origin="firmware") if withheld else None

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import ASLEEP, Fan, PowerMeter, TemperatureReading, Thermal
 from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_switch, parse_text, unless_absent
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 HWMON = "/sys/class/hwmon"
 POWERCAP = "/sys/class/powercap"
@@ -83,7 +83,7 @@ def _find_chips(host: Host) -> list[_Chip]:
     ]
     contents = host.folders(folder for _, folder in chosen)
     return [
-        _Chip(name, folder, _find_sensors(() if isinstance(files, Unread) else files))
+        _Chip(name, folder, _find_sensors(if_read(files)))
         for (name, folder), files in zip(chosen, contents, strict=True)
     ]
 

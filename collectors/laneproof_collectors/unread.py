@@ -5,6 +5,9 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TypeVar
+
+_Fact = TypeVar("_Fact")
 
 
 class Reason(StrEnum):
@@ -40,3 +43,8 @@ class Unread:
     def __str__(self) -> str:
         """Give the one clear sentence."""
         return f"could not read {self.what}: {self.why}"
+
+
+def if_read(facts: tuple[_Fact, ...] | Unread) -> tuple[_Fact, ...]:
+    """Give what was read; nothing where it could not be, which must be reported elsewhere."""
+    return () if isinstance(facts, Unread) else facts

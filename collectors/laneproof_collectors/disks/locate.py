@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from laneproof_collectors.host import Host, resolve_link
 from laneproof_collectors.sysfs_attributes import is_absent, parse_text
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 LINK_FOLDERS = ("/dev/disk/by-id", "/dev/disk/by-path")
 LEDS = "/sys/class/leds"
@@ -116,7 +116,7 @@ def read_locate_leds(host: Host) -> tuple[LocateLed, ...]:
 
 def _list(host: Host, folder: str) -> tuple[str, ...]:
     names = host.folder(folder)
-    return () if isinstance(names, Unread) else names
+    return if_read(names)
 
 
 def _read_port_leds(host: Host) -> list[LocateLed]:

@@ -55,7 +55,7 @@ from laneproof_collectors.snapshot import (
     TemperatureReading,
 )
 from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, unless_absent
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 CLASS_FOLDER = "/sys/class/nvme"
 FABRICS_FOLDER = "/nvme-fabrics/"
@@ -203,7 +203,7 @@ def _read_attributes(host: Host, drives: Sequence[_ControllerDraft], cache: Nvme
         drive.attributes = cast("list[bytes | Unread]", answers[:count])
         drive.texts = cache.parse_attributes(drive.path, drive.attributes)
         nodes = cast("tuple[str, ...] | Unread", answers[count])
-        drive.nodes = () if isinstance(nodes, Unread) else nodes
+        drive.nodes = if_read(nodes)
         drive.sleep = cast("list[bytes | Unread]", answers[count + 1 :])
 
 

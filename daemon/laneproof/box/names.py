@@ -18,7 +18,7 @@ from laneproof.declaration.tables import DeclaredPosition
 from laneproof.findings import Finding
 from laneproof_collectors.disks.whole_disks import find_whole_disk
 from laneproof_collectors.snapshot import Array, ArrayMember, MountedFileSystem, Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 SHORTEST_PART = 3
 """A part of a serial number must be at least this long to name a drive."""
@@ -151,7 +151,7 @@ class _NameBook:
     def find_members(self, wanted: str) -> list[tuple[str, str]]:
         """Find the positions of an array's members: all of them, or of the one behind the colon."""
         name, colon, which = wanted.partition(":")
-        arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays
+        arrays = if_read(self._snapshot.arrays)
         array = next((known for known in arrays if known.name == name), None)
         if array is None or (colon and not which):
             return []
@@ -264,8 +264,8 @@ class _NameBook:
         """Gather what is known of a position."""
         occupant = self._drives.get(path) or self._tree.occupant_at(path)
         disks = occupant.disks if occupant else ()
-        arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays
-        mounted = () if isinstance(self._snapshot.file_systems, Unread) else self._snapshot.file_systems
+        arrays = if_read(self._snapshot.arrays)
+        mounted = if_read(self._snapshot.file_systems)
         return Position(
             path=path,
             known_as=known_as,
@@ -295,7 +295,7 @@ class _NameBook:
     def _name_by_board(self, path: str, occupant: Occupant | None) -> Iterator[str]:
         port = self._tree.port_at(path)
         near = [*(occupant.functions if occupant else ()), *([port] if port else [])]
-        slots = () if isinstance(self._snapshot.slots, Unread) else self._snapshot.slots
+        slots = if_read(self._snapshot.slots)
         devices = {slot.address.rpartition(".")[0] for slot in near}
         names = [slot.label for slot in near if slot.label]
         names += [slot.name for slot in slots if slot.address in devices]

@@ -12,7 +12,7 @@ from functools import cached_property
 from laneproof.box.link_ends import Link, join_ends
 from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, join_paths, kind_of
 from laneproof_collectors.snapshot import Interface, NvmeController, PciFunction, SataDrive, Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 # pci_regs.h, PCI_EXP_TYPE_*: a link hangs below these; not below an upstream port, whose children are inside the switch
 _ROOT_PORT, _DOWNSTREAM_PORT = 4, 6
@@ -189,19 +189,19 @@ def topology_of(snapshot: Snapshot, *, shared_serials: frozenset[str] = frozense
     Returns:
         The tree. Groups that could not be read leave it empty and say so in its ``..._unread``.
     """
-    functions = () if isinstance(snapshot.functions, Unread) else snapshot.functions
+    functions = if_read(snapshot.functions)
     by_own_path = {function.own_path: function for function in functions}
     below: dict[str, list[PciFunction]] = {}
     for own_path in sorted(by_own_path):
         above, _, _ = own_path.rpartition("/")
         if "/" in above:  # a host bridge alone is no position
             below.setdefault(above, []).append(by_own_path[own_path])
-    controllers = () if isinstance(snapshot.controllers, Unread) else snapshot.controllers
+    controllers = if_read(snapshot.controllers)
     interfaces: dict[str, list[Interface]] = {}
-    for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
+    for interface in if_read(snapshot.interfaces):
         if interface.address is not None:
             interfaces.setdefault(interface.address, []).append(interface)
-    drives = () if isinstance(snapshot.drives, Unread) else snapshot.drives
+    drives = if_read(snapshot.drives)
     return Topology(
         unread=snapshot.functions if isinstance(snapshot.functions, Unread) else None,
         functions=by_own_path,
@@ -218,7 +218,7 @@ def topology_of(snapshot: Snapshot, *, shared_serials: frozenset[str] = frozense
 
 
 def _name_mapped(snapshot: Snapshot) -> Iterator[tuple[str, tuple[str, ...]]]:
-    for device in () if isinstance(snapshot.mapped, Unread) else snapshot.mapped:
+    for device in if_read(snapshot.mapped):
         yield device.name, device.disks
         if device.label:
             yield f"mapper/{device.label}", device.disks

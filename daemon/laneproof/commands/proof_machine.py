@@ -29,7 +29,7 @@ from laneproof_collectors.kernel_log.reading import KernelEvents, read_kernel_ev
 from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
 from laneproof_collectors.pcie.functions import PcieCache, read_functions
 from laneproof_collectors.thermal import read_thermal
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 SECOND = 1.0
 DEADLINE_SECONDS = 0.8
@@ -149,7 +149,7 @@ class LiveProofMachine:
     def _make_pass(self, now: float, groups: list[str]) -> WatchedPass:
         kernel, devices = read_kernel_events(self._host), read_device_events(self._host)
         known = kernel if isinstance(kernel, KernelEvents) else KernelEvents((), 0)
-        removed = () if isinstance(devices, Unread) else devices
+        removed = if_read(devices)
         arrangement = arrange(self._build, assemble(self._facts, self._host.clock()))
         stats = self._host.files(f"/sys/block/{disk}/stat" for disk in self._disks)
         counts = {disk: parse_statistics(raw, what=disk) for disk, raw in zip(self._disks, stats, strict=True)}

@@ -29,7 +29,7 @@ from laneproof_collectors.snapshot import (
     Setting,
     Snapshot,
 )
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 _Value = TypeVar("_Value")
 _POWER_WORDS = ("pcie_aspm", "pcie_port_pm", "pcie_ports", "nvme_core.default_ps_max_latency_us")
@@ -80,7 +80,7 @@ def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
         box_name: What to call the box.
     """
     topology = topology_of(snapshot)
-    named_slots = () if isinstance(snapshot.slots, Unread) else snapshot.slots
+    named_slots = if_read(snapshot.slots)
     slots = draft_slots(topology, named_slots)
     positions = draft_positions(topology, named_slots, slots)
     return Draft(
@@ -332,7 +332,7 @@ def _draft_networks(interfaces: tuple[Interface, ...] | Unread, bonds: tuple[Bon
 
 
 def _draft_bond(bond: Bond, interfaces: tuple[Interface, ...] | Unread) -> Section:
-    known = () if isinstance(interfaces, Unread) else interfaces
+    known = if_read(interfaces)
     members = [member.name for member in bond.members]
     speed = _only({interface.speed_mbit_s for interface in known if interface.name in members})
     values = {

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from laneproof.box.topology import Topology, topology_of
 from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 PORT, DEVICE, DRIVE = "port", "device", "drive"
 """The end above a link, the end below it, and a drive's own account of itself."""
@@ -125,14 +125,14 @@ def _name(snapshot: Snapshot, where: DeviceMap, before: DeviceNames) -> DeviceNa
         is_port = where.topology.is_downstream_facing(function)
         path = function.own_path if is_port else function.path
         put(function.address, path, where.drive_below(path) if is_port else where.serials.get(function.address, ""))
-    for controller in () if isinstance(snapshot.controllers, Unread) else snapshot.controllers:
+    for controller in if_read(snapshot.controllers):
         if path := controller.path or where.positions.get(controller.address or "", ""):
             serial = where.serials.get(controller.address or "", "")
             for name in (controller.name, *(namespace.name for namespace in controller.namespaces)):
                 put(name, path, serial)
-    for drive in () if isinstance(snapshot.drives, Unread) else snapshot.drives:
+    for drive in if_read(snapshot.drives):
         put(drive.name, drive.path or "", drive.serial if isinstance(drive.serial, str) else "")
-    for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
+    for interface in if_read(snapshot.interfaces):
         if path := where.positions.get(interface.address or "", ""):
             put(interface.name, path, "")
     return DeviceNames(paths=paths, drives=drives)

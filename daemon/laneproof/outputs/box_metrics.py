@@ -14,7 +14,7 @@ from laneproof_collectors.snapshot import (
     Snapshot,
     Thermal,
 )
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 Row = tuple[str, tuple[str, ...], object]
 """Metric's name, label values in the table's order, the fact: a number, or whatever there is in its place."""
@@ -32,22 +32,22 @@ def list_box_samples(snapshot: Snapshot, name_path: NamePath) -> Iterator[Sample
 
 
 def _rows(snapshot: Snapshot, name_path: NamePath) -> Iterator[Row]:
-    drives = () if isinstance(snapshot.drives, Unread) else snapshot.drives
+    drives = if_read(snapshot.drives)
     # Two drives in one enclosure may share its path and the serial number of its bridge.
     labels = _tell_apart((name_path(drive.path or drive.name), _text(drive.serial)) for drive in drives)
     for drive, names in zip(drives, labels, strict=True):
         yield from _drive(drive, names)
-    for array in () if isinstance(snapshot.arrays, Unread) else snapshot.arrays:
+    for array in if_read(snapshot.arrays):
         yield from _array(array)
-    for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
+    for interface in if_read(snapshot.interfaces):
         yield from _interface(interface)
-    for bond in () if isinstance(snapshot.bonds, Unread) else snapshot.bonds:
+    for bond in if_read(snapshot.bonds):
         yield from _bond(bond)
     if not isinstance(snapshot.memory, Unread):
         yield from _memory(snapshot.memory)
     if not isinstance(snapshot.thermal, Unread):
         yield from _heat(snapshot.thermal)
-    for file_system in () if isinstance(snapshot.file_systems, Unread) else snapshot.file_systems:
+    for file_system in if_read(snapshot.file_systems):
         yield from _file_system(file_system)
 
 
@@ -98,7 +98,7 @@ def _bond(bond: Bond) -> Iterator[Row]:
 
 def _memory(memory: Memory) -> Iterator[Row]:
     yield "memory_bytes", (), memory.total_bytes
-    modules = () if isinstance(memory.modules, Unread) else memory.modules
+    modules = if_read(memory.modules)
     names = _tell_apart((module.locator, "") for module in modules)
     for (name, _), module in zip(names, modules, strict=True):
         for state, rate in (("rated", module.rated_mt_s), ("configured", module.configured_mt_s)):

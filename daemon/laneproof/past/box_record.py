@@ -9,14 +9,12 @@ pass is no growth. It keeps a week of growth by the hour.
 from collections import Counter as Counted
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
 from laneproof.declaration.raid_levels import LEVELS
 from laneproof.past.counters import moved_on
 from laneproof_collectors.snapshot import Array, Fan, SataDrive, Snapshot
-from laneproof_collectors.unread import Unread
-
-Fact = TypeVar("Fact")
+from laneproof_collectors.unread import Unread, if_read
 
 HOUR, DAY, WEEK = 3600.0, 86400.0, 7 * 86400.0
 CHECKING = ("check", "repair")
@@ -175,10 +173,10 @@ def list_counters(snapshot: Snapshot) -> Iterator[Counter]:
 
 
 def _list_readings(snapshot: Snapshot) -> Iterator[tuple[Counter, object]]:
-    for interface in _known(snapshot.interfaces):
+    for interface in if_read(snapshot.interfaces):
         for name in ("carrier_changes", "receive_errors", "transmit_errors"):
             yield Counter(key_of("interface", interface.name, name)), getattr(interface, name)
-    for bond in _known(snapshot.bonds):
+    for bond in if_read(snapshot.bonds):
         for member in bond.members:
             yield Counter(key_of("member", member.name, "link_failures")), member.link_failures
     for controller in () if isinstance(snapshot.memory, Unread) else snapshot.memory.edac:
@@ -186,16 +184,12 @@ def _list_readings(snapshot: Snapshot) -> Iterator[tuple[Counter, object]]:
             yield Counter(key_of("memory", controller.name, name), from_zero=True), getattr(controller, name)
     for package, count in {} if isinstance(snapshot.thermal, Unread) else snapshot.thermal.throttle_counts.items():
         yield Counter(key_of("processor", package, "throttled"), from_zero=True), count
-    drives = _known(snapshot.drives)
+    drives = if_read(snapshot.drives)
     serials = Counted(name_drive(drive) for drive in drives)
     for drive in drives:
         key = name_drive(drive, shares_serial=serials[name_drive(drive)] > 1)
         for name in ("interface_errors", "reallocated_sectors", "uncorrectable_sectors"):
             yield Counter(key_of("drive", key, name), per_boot=False), getattr(drive, name)
-
-
-def _known(group: tuple[Fact, ...] | Unread) -> tuple[Fact, ...]:
-    return () if isinstance(group, Unread) else group
 
 
 def name_drive(drive: SataDrive, *, shares_serial: bool = False) -> str:
@@ -252,7 +246,7 @@ def _follow_checks(known: Mapping[str, ArrayChecks], snapshot: Snapshot) -> Mapp
     now = snapshot.taken_at
     moved = {
         array.name: _follow_check(known.get(array.name) or ArrayChecks(since=now), array, now)
-        for array in _known(snapshot.arrays)
+        for array in if_read(snapshot.arrays)
     }
     changed = {name: check for name, check in moved.items() if known.get(name) != check}
     return {**known, **changed} if changed else known
@@ -312,6 +306,6 @@ def _read_fans(snapshot: Snapshot) -> Iterator[tuple[str, int]]:
 
 
 def _writable_file_systems(snapshot: Snapshot) -> Iterator[tuple[str, str]]:
-    for file_system in _known(snapshot.file_systems):
+    for file_system in if_read(snapshot.file_systems):
         if file_system.read_only is False:
             yield mount_key(file_system.device, file_system.mount), snapshot.boot_id

@@ -11,7 +11,7 @@ from laneproof.findings import Finding
 from laneproof.proof.targets import Target
 from laneproof.proof.watched_pass import WatchedPass
 from laneproof_collectors.snapshot import HealthLog, Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 COOLER_CELSIUS = 3.0
 """How far below its warning threshold a drive must be before its load goes on. Our choice."""
@@ -46,10 +46,10 @@ def _find_by_facts(snapshot: Snapshot) -> Iterator[str]:
 
 
 def _find_failing_drives(snapshot: Snapshot) -> Iterator[str]:
-    for controller in () if isinstance(snapshot.controllers, Unread) else snapshot.controllers:
+    for controller in if_read(snapshot.controllers):
         if isinstance(controller.health, HealthLog) and controller.health.critical_warning:
             yield f"{controller.name} has a critical warning ({controller.health.critical_warning:#04x})"
-    for drive in () if isinstance(snapshot.drives, Unread) else snapshot.drives:
+    for drive in if_read(snapshot.drives):
         if drive.healthy is False:
             yield f"{drive.name} reports that it is failing"
 

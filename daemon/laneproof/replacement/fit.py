@@ -20,7 +20,7 @@ from laneproof.rules import judge_all
 from laneproof.rules.arrays.redundancy import count_lost
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 _LINK_RULES = ("link-", "bifurcation-not-active")
 _IDENTITY_RULES = ("occupant-", "position-empty")
@@ -242,7 +242,7 @@ def _item(what: str, finding: Finding) -> FitItem:
 
 def _find_waiting(position: Position, build: Build | None, snapshot: Snapshot) -> Array | None:
     """Find the md array that waits for this drive: the one declared for it, else the only one that lacks a member."""
-    arrays = () if isinstance(snapshot.arrays, Unread) else snapshot.arrays
+    arrays = if_read(snapshot.arrays)
     waiting = [array for array in arrays if array.kind == "md" and isinstance(lost := count_lost(array), int) and lost]
     label = position.declared.label if position.declared else None
     mine = {array.name for array in (build.array if build else ()) if label in array.members}

@@ -14,7 +14,7 @@ from laneproof.past.recurrences import KEPT_SECONDS, Recurrence
 from laneproof.rules.drives.sata_drives import key_of_drive
 from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import DAY, HOUR, say_seconds, say_times
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import if_read
 
 COMES_AND_GOES = frozenset(
     {"array-degraded", "bond-incomplete", "critical-warning", "link-narrow", "link-slow", "sectors-failing"}
@@ -72,8 +72,8 @@ def _is_likely_to_return(record: Recurrence, now: float) -> bool:
 def _is_here(current: Pass, key: str) -> bool:
     """Whether what an alarm is about is still there: of another drive in its position nothing is known."""
     snapshot, arrangement = current.snapshot, current.arrangement
-    arrays = () if isinstance(snapshot.arrays, Unread) else snapshot.arrays
-    bonds = () if isinstance(snapshot.bonds, Unread) else snapshot.bonds
+    arrays = if_read(snapshot.arrays)
+    bonds = if_read(snapshot.bonds)
     names = {array.name for array in arrays} | {bond.name for bond in bonds}
     return (
         key in names

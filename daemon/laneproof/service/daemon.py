@@ -45,7 +45,7 @@ from laneproof_collectors.collection import Collector, assemble, make_collectors
 from laneproof_collectors.host import Host
 from laneproof_collectors.hotplug import read_device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, read_kernel_events
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 if TYPE_CHECKING:
     from laneproof_collectors.questions import Clock
@@ -247,7 +247,7 @@ class Daemon:
         if self._ring is not None:
             lines = self._recent.add_events(
                 () if isinstance(kernel, Unread) else kernel.events,
-                () if isinstance(devices, Unread) else devices,
+                if_read(devices),
                 self._host.clock(),
                 is_urgent=self._pending.is_urgent,
             )

@@ -3,7 +3,7 @@
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 MOST_EVENTS = 2000
 """What is kept at most until the next pass; a drive that floods the log says nothing new after that."""
@@ -29,7 +29,7 @@ class PendingEvents:
     def add(self, kernel: KernelEvents | Unread, devices: tuple[DeviceEvent, ...] | Unread) -> None:
         """Add what came since the last time."""
         logged = () if isinstance(kernel, Unread) else kernel.events
-        came = () if isinstance(devices, Unread) else devices
+        came = if_read(devices)
         # A gap stays until something was read: silence between two turns is not an answer.
         self._gap = kernel if isinstance(kernel, Unread) else None
         self._device_gap = devices if isinstance(devices, Unread) else None

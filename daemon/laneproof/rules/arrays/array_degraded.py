@@ -9,16 +9,16 @@ from collections.abc import Iterator
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, Step, advise
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.arrays.member_positions import find_arrays, find_losses, is_lost
+from laneproof.rules.arrays.member_positions import find_losses, is_lost
 from laneproof.rules.arrays.redundancy import BROKEN_STATES, WHOLE_POOL, count_lost, count_spared, level_key
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
-    for array in find_arrays(current.snapshot):
+    for array in if_read(current.snapshot.arrays):  # array-differs or reading-incomplete reports a gap
         lost = count_lost(array)
         if isinstance(lost, Unread):
             yield ARRAY_DEGRADED.report_unverified(lost, about=f"array {array.name}", key=array.name)

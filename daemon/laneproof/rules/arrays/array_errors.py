@@ -10,11 +10,11 @@ from laneproof.advice import DEGRADED_ARRAY, advise
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.raid_levels import LEVELS
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.arrays.member_positions import find_arrays, locate_disks
+from laneproof.rules.arrays.member_positions import locate_disks
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.snapshot import Array
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 _WITH_PARITY = tuple(level.name for level in LEVELS.values() if level.parity)
 _LOST_DATA = ("corruption_errs", "generation_errs")
@@ -25,7 +25,7 @@ Said = tuple[str, Severity]
 
 def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
-    for array in find_arrays(current.snapshot):
+    for array in if_read(current.snapshot.arrays):
         said = [*_find_mismatches(array), *_find_bad_blocks(arrangement, array), *_find_statistics(arrangement, array)]
         counts = (array.mismatch_sectors, *(member.bad_block_sectors for member in array.members))
         gap = next((count for count in counts if isinstance(count, Unread)), None)

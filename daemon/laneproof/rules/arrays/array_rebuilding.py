@@ -10,10 +10,10 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import component_bytes
 from laneproof.past.past import Past
-from laneproof.rules.arrays.member_positions import find_arrays, name_members
+from laneproof.rules.arrays.member_positions import name_members
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 _AT_WORK = {
     "recover": "is rebuilding a member",
@@ -26,7 +26,7 @@ _HOUR, _MINUTE = 3600.0, 60.0
 
 def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
-    for array in find_arrays(current.snapshot):
+    for array in if_read(current.snapshot.arrays):
         if isinstance(array.sync_action, Unread):
             about = f"what array {array.name} is busy with"
             yield ARRAY_REBUILDING.report_unverified(array.sync_action, about=about, key=array.name)

@@ -6,17 +6,12 @@ from typing import NamedTuple
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredArray
 from laneproof_collectors.snapshot import Array, ArrayMember, Snapshot
-from laneproof_collectors.unread import Unread
-
-
-def find_arrays(snapshot: Snapshot) -> tuple[Array, ...]:
-    """Give the arrays; none where they could not be read, which array-differs or reading-incomplete reports."""
-    return () if isinstance(snapshot.arrays, Unread) else snapshot.arrays
+from laneproof_collectors.unread import if_read
 
 
 def find_array(snapshot: Snapshot, plan: DeclaredArray) -> Array | None:
     """Give an array as it is; None where it is not there, which array-differs reports."""
-    return next((array for array in find_arrays(snapshot) if array.name == plan.name), None)
+    return next((array for array in if_read(snapshot.arrays) if array.name == plan.name), None)
 
 
 def locate_disks(arrangement: Arrangement) -> dict[str, str]:

@@ -5,10 +5,10 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.file_systems.mounts import ALWAYS_FULL, declared_file_systems, find_mounted, tidy
+from laneproof.rules.file_systems.mounts import ALWAYS_FULL, declared_file_systems, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 _FULL_ABOVE, _CRITICAL_ABOVE = 0.90, 0.98
 """Copy-on-write file systems slow down and fragment from about nine tenths on. Common practice, no source."""
@@ -16,7 +16,7 @@ _FULL_ABOVE, _CRITICAL_ABOVE = 0.90, 0.98
 
 def _judge(current: Pass) -> Iterator[Finding]:
     plans = declared_file_systems(current.build)
-    for file_system in find_mounted(current.snapshot):
+    for file_system in if_read(current.snapshot.file_systems):
         plan = plans.get(tidy(file_system.mount))
         limit = plan.full_above if plan else None
         if file_system.kind in ALWAYS_FULL or (limit is None and file_system.read_only is True):

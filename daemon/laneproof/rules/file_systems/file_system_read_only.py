@@ -5,15 +5,15 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import mount_key
-from laneproof.rules.file_systems.mounts import ALWAYS_FULL, declared_file_systems, find_mounted, tidy
+from laneproof.rules.file_systems.mounts import ALWAYS_FULL, declared_file_systems, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
     plans = declared_file_systems(current.build)
-    for file_system in find_mounted(current.snapshot):
+    for file_system in if_read(current.snapshot.file_systems):
         plan = plans.get(tidy(file_system.mount))
         if (plan and plan.read_only) or file_system.kind in ALWAYS_FULL:
             continue

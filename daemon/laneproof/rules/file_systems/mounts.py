@@ -2,8 +2,6 @@
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredFileSystem
-from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
-from laneproof_collectors.unread import Unread
 
 ALWAYS_FULL = ("squashfs", "erofs", "iso9660", "udf", "cramfs")  # made full, and never written
 
@@ -16,8 +14,3 @@ def declared_file_systems(build: Build | None) -> dict[str, DeclaredFileSystem]:
 def tidy(mount: str) -> str:
     """Spell a mount point as it is compared."""
     return mount.rstrip("/") or "/"
-
-
-def find_mounted(snapshot: Snapshot) -> tuple[MountedFileSystem, ...]:
-    """Give what is mounted; nothing where that could not be read, which is reported once elsewhere."""
-    return () if isinstance(snapshot.file_systems, Unread) else snapshot.file_systems

@@ -10,7 +10,7 @@ from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import BLIND, Reporting, find_reporting
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import KernelPower, Setting, Snapshot
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 _WHOLE_BOX = "error reporting"
 STATE_WORDS = {
@@ -113,7 +113,7 @@ def _find_word(snapshot: Snapshot) -> str | None:
     """
     power = snapshot.power
     words = power.command_line if isinstance(power, KernelPower) else ()
-    for word in () if isinstance(words, Unread) else words:
+    for word in if_read(words):
         name, _, value = word.partition("=")
         if name == "pci" and "noaer" in value.split(","):
             return "pci=noaer"

@@ -13,8 +13,8 @@ from laneproof.box.link_ends import Link, LinkFigure
 from laneproof.box.link_rates import describe_rate, generation_at, link_bytes_per_second, rate_of
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredPosition
-from laneproof_collectors.snapshot import PhysicalSlot, Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread, if_read
 
 SOURCES = (
     "PCI Express Base Specification, Link Capabilities, Link Control 2 and Link Status (pci_regs.h, PCI_EXP_LNK*)",
@@ -203,9 +203,8 @@ def explain_width(
 
 def _wired_by_table(link: Link, snapshot: Snapshot) -> Iterator[tuple[int, str]]:
     """Give the width that the board's table of slots has for this link. Source: SMBIOS (DSP0134), type 9."""
-    slots: tuple[PhysicalSlot, ...] = () if isinstance(snapshot.slots, Unread) else snapshot.slots
     ends = {end.address.rpartition(".")[0] for end in (link.port, link.device) if end is not None}
-    for slot in slots:
+    for slot in if_read(snapshot.slots):
         if slot.electrical_lanes is not None and slot.address in ends:
             yield slot.electrical_lanes, f"the board's table has slot {slot.name} wired for {{}}"
 

@@ -8,7 +8,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.network.ports import ONE_FLOW
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Bond, BondMember
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 _LACP = "802.3ad"
 _NOBODY = "00:00:00:00:00:00"
@@ -21,7 +21,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         yield BOND_INCOMPLETE.report_unverified(current.snapshot.bonds, about=names, key="bonds")
         return
     for plan in plans:
-        found = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
+        found = if_read(current.snapshot.bonds)
         bond = next((bond for bond in found if bond.name == plan.name), None)
         if bond is None:
             yield _incomplete(plan, ["it is not there"], {})

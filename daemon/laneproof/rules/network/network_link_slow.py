@@ -8,7 +8,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.network.ports import ONE_FLOW
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.unread import Reason, Unread, if_read
 
 _DOWN = ("down", "lowerlayerdown", "notpresent", "dormant")  # Documentation/ABI/testing/sysfs-class-net, operstate
 
@@ -24,7 +24,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return
     by_name = {interface.name: interface for interface in current.snapshot.interfaces}
     members = {name for plan in (current.build.bond if current.build else ()) for name in plan.members}
-    bonds = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
+    bonds = if_read(current.snapshot.bonds)
     down = {member.name for bond in bonds for member in bond.members if member.mii_status != "up"}
     for name, speed in speeds.items():
         interface = by_name.get(name)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 ONE_FLOW = "One flow (one copy of one file) stays on one member of a bond, and gets no more than that member carries."
 """Source: Documentation/networking/bonding.rst, on the transmit hash."""
@@ -17,7 +17,7 @@ def find_ports(current: Pass) -> Iterator[tuple[Interface, str | None]]:
     """Give each port with the bond that it is in; not the bond's own interface, since its members are judged."""
     if isinstance(current.snapshot.interfaces, Unread):
         return  # network-link-slow or reading-incomplete says so
-    bonds = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
+    bonds = if_read(current.snapshot.bonds)
     member_of = {member.name: bond.name for bond in bonds for member in bond.members}
     member_of |= {name: plan.name for plan in (current.build.bond if current.build else ()) for name in plan.members}
     names = {bond.name for bond in bonds}

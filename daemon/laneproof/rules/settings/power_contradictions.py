@@ -8,7 +8,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredKernel
 from laneproof.rules.settings.power_positions import read_aspm, write_aspm
 from laneproof_collectors.snapshot import KernelPower
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 _LATENCY = "nvme_core.default_ps_max_latency_us"
 
@@ -37,7 +37,7 @@ def _check_latency(power: KernelPower, arrangement: Arrangement) -> Iterator[Con
     setting = power.nvme_max_latency_us
     if setting is None or isinstance(setting, Unread):
         return
-    words = () if isinstance(power.command_line, Unread) else power.command_line
+    words = if_read(power.command_line)
     pairs = [word.partition("=") for word in words]
     asked = [value for name, _, value in pairs if name.replace("-", "_") == _LATENCY]
     if asked and _as_number(asked[-1]) != _as_number(setting.value):
