@@ -357,3 +357,8 @@ def test_whatever_comes_a_case_is_raised_before_all_else_and_ends_once(
         followed = {name for known in reports.open for name in known.severities}
         assert {" ".join(identity) for identity in alarms} <= followed
         assert all(finding.kind is Kind.DIFFERS for finding in standing)
+
+
+def test_cases_are_numbered_one_after_the_other() -> None:
+    reports, _ = decide(Reports(), collect_cases([NARROW, at("deck-1")], POSITIONS), T, SETTINGS)
+    assert [known.number for known in reports.open] == [1, 2]
