@@ -165,7 +165,8 @@ def draw(modules: Sequence[str], *, count: int, seed: int) -> list[Fault]:
 
 def find_imports(files: Iterable[Path]) -> dict[Path, set[Path]]:
     """Give for each file those that are loaded with it, through others too; `files` are all that can be."""
-    named = {".".join(file.relative_to(CHECKOUT).with_suffix("").parts[1:]): file for file in files}
+    paths = {file: file.relative_to(CHECKOUT).with_suffix("").parts[1:] for file in files}
+    named = {".".join(path).removesuffix(".__init__"): file for file, path in paths.items()}
     direct: dict[Path, set[Path]] = {}
     for file in named.values():
         names = set()
