@@ -16,7 +16,7 @@ x = 1
 "quoted" ""\\""" ends here"""
 raw = \'\'\'it's
 [[no]]\'\'\'
-[box]
+[box]# right behind it
 name = "kelp-1 ] # \\" x"
 
 [[position]]

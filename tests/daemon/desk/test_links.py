@@ -84,6 +84,8 @@ def test_sata_drive_has_the_ceiling_of_its_own_link() -> None:
     # Serial ATA revision 3: 6 Gb/s with 8b/10b coding is 600 MB/s
     links, _, notes = _budget(_position("a", "0000:00/17.0/ata-1", 'occupant = { kind = "sata" }'))
     assert links["a"].link_bytes_per_second == 600_000_000
+    # A data frame holds 2,048 double words at most; its start, header, check and end are one each (from memory).
+    assert links["a"].payload_bytes_per_second == pytest.approx(600e6 * 2048 / 2052)
     assert [assumption.says for assumption in notes.assumptions] == ["SATA drives are linked at 6 Gb/s"]
 
 
