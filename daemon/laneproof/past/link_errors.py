@@ -9,6 +9,9 @@ in the kernel's log are taken instead, as the least that happened; of uncorrecta
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Annotated
+
+from pydantic import Field
 
 from laneproof.box.link_ends import Link
 from laneproof.evidence.bit_error_ratio import bits_carried, receiver_errors
@@ -84,7 +87,7 @@ class LinkRecord:
         gt_s: The trained rate at the last reading.
         lanes: The trained width at the last reading.
         port: The upper end.
-        far: The lower end.
+        device_end: The lower end, the device's.
         series: Errors and exposure.
         aside: Errors during episodes or training, which are in no series.
         readings: When errors were counted and how many, the last ones.
@@ -106,7 +109,7 @@ class LinkRecord:
     gt_s: float | None = None
     lanes: int | None = None
     port: EndState = field(default_factory=EndState)
-    far: EndState = field(default_factory=EndState)
+    device_end: Annotated[EndState, Field(alias="far")] = field(default_factory=EndState)
     series: TallySeries = field(default_factory=TallySeries)
     aside: int = 0
     readings: list[tuple[float, int]] = field(default_factory=list)
@@ -120,7 +123,7 @@ class LinkRecord:
     @property
     def ends(self) -> tuple[EndState, EndState]:
         """Both ends, the upper one first."""
-        return self.port, self.far
+        return self.port, self.device_end
 
     @property
     def watched(self) -> bool:
@@ -187,7 +190,7 @@ class LinkBook:
         _add_young(young, timeline, elapsed)
         for path, serial in self.current.items():
             if seen.get(path) != serial and (away := self.records.get(f"{path}|{serial}")) is not None:
-                away.port.present = away.far.present = False
+                away.port.present = away.device_end.present = False
         self.current = seen
 
     def at(self, path: str) -> LinkRecord | None:
@@ -231,8 +234,10 @@ def _add_young(young: Sequence[tuple[LinkRecord, Tally]], timeline: Timeline, el
     """
     all_errors, carried = sum(fresh.errors for _, fresh in young), [_bits(record, elapsed) for record, _ in young]
     for (record, fresh), bits in zip(young, carried, strict=True):
-        since = max(record.port.since, record.far.since)
-        others = [other for other, _ in young if abs(max(other.port.since, other.far.since) - since) < SETTLE_SECONDS]
+        since = max(record.port.since, record.device_end.since)
+        others = [
+            other for other, _ in young if abs(max(other.port.since, other.device_end.since) - since) < SETTLE_SECONDS
+        ]
         is_clear = False
         if fresh.errors and len(others) >= _FEWEST_ALIKE and since - timeline.booted_at > SETTLE_SECONDS:
             test = against_siblings(fresh.errors, bits, all_errors - fresh.errors, math.fsum(carried) - bits)
@@ -259,17 +264,17 @@ def _read_link(record: LinkRecord, link: Link, timeline: Timeline, elapsed: floa
     fresh = Tally(begins=now)
     off = events.switched_off
     port_counts = _read_end(record.port, link.port, timeline, fresh, at_port=True, switched_off=off)
-    far_counts = _read_end(record.far, link.device, timeline, fresh, at_port=False, switched_off=off)
+    device_counts = _read_end(record.device_end, link.device, timeline, fresh, at_port=False, switched_off=off)
     was_asleep, record.asleep = record.asleep, link.sleeps
     if was_asleep and record.asleep and not (fresh.errors or fresh.fatal):
         elapsed = 0.0
-    young = now - max(record.port.since, record.far.since) <= SETTLE_SECONDS
+    young = now - max(record.port.since, record.device_end.since) <= SETTLE_SECONDS
     if not record.watched or record.from_log:
         record.from_log = record.from_log or bool(events.reports.get(record.path))
-        if not (port_counts or far_counts):
+        if not (port_counts or device_counts):
             fresh.device_errors = fresh.most = events.reports.get(record.path, 0)
-    if not (_counts_fatal(record.port, link.port) or _counts_fatal(record.far, link.device)):
-        begins = (record.port.since, record.far.since, timeline.booted_at)
+    if not (_counts_fatal(record.port, link.port) or _counts_fatal(record.device_end, link.device)):
+        begins = (record.port.since, record.device_end.since, timeline.booted_at)
         times = (when for when, path in events.uncorrected if path == record.path)
         _note_reported(
             record, (when for when in times if not any(0 <= when - begin <= SETTLE_SECONDS for begin in begins))

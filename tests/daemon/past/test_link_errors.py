@@ -32,8 +32,8 @@ def errors(story: Story) -> int:
 
 def test_what_had_been_counted_before_the_first_pass_is_no_rate() -> None:
     story = Story().observe(counting_box((500, 0, 0, 0)))
-    assert link(story).far.found == 500
-    assert link(story).far.found_seconds == pytest.approx(600.0)
+    assert link(story).device_end.found == 500
+    assert link(story).device_end.found_seconds == pytest.approx(600.0)
 
 
 def test_what_comes_after_is() -> None:
@@ -135,7 +135,7 @@ def test_the_drives_history_follows_the_drive_and_the_position_keeps_its_own() -
     }
     assert totals == {"FN1": 4, "FN2": 1}
     (gone,) = story.ledger.links.of_drive("FN1")
-    assert not gone.far.present
+    assert not gone.device_end.present
 
 
 def test_a_link_that_no_end_counts_is_not_watched() -> None:
@@ -202,7 +202,7 @@ def test_an_end_that_counted_and_keeps_its_errors_to_itself_is_known_by_when() -
     assert [end.hidden_since for end in link(story).ends] == [hidden, hidden]
     story.observe(counting_box((0, 0, 0, 0)), after=HOUR)
     assert [end.hidden_since for end in link(story).ends] == [None, None]
-    assert Story().observe(masked_box()).ledger.links.records[f"{PATH}|FN0000"].far.hidden_since is None
+    assert Story().observe(masked_box()).ledger.links.records[f"{PATH}|FN0000"].device_end.hidden_since is None
 
 
 UNCORRECTABLE = "nvme 0000:01:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Data Link Layer, (Receiver ID)"

@@ -145,7 +145,7 @@ def _hours_of_day(record: LinkRecord, day: Tally) -> int:
 
 def _judge_found_at_first(record: LinkRecord) -> ErrorVerdict:
     """Judge what was counted between boot and the first pass: only a rate far beyond any burst counts."""
-    for name, end in (("port", record.port), ("device", record.far)):
+    for name, end in (("port", record.port), ("device", record.device_end)):
         if not end.found_seconds or end.found <= _BURST_ALLOWANCE or not (record.gt_s and record.lanes):
             continue
         bits = record.gt_s * 1e9 * record.lanes * end.found_seconds
@@ -387,7 +387,7 @@ def _describe(record: LinkRecord, tally: Tally) -> dict[str, Any]:
         "bits_each_direction": tally.bits,
         "watched_seconds": round(tally.seconds),
         "port_reporting": str(record.port.reporting),
-        "device_reporting": str(record.far.reporting),
+        "device_reporting": str(record.device_end.reporting),
         "from_log": record.from_log,
     }
 

@@ -15,7 +15,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     if owner is not None and owner.value == "off":
         return  # errors-not-counted reports the whole box
     for watched, record in watched_links(current):
-        ends = (("the port", record.port), ("the device", record.far))
+        ends = (("the port", record.port), ("the device", record.device_end))
         hidden = [(name, end) for name, end in ends if end.present and end.hidden_since is not None]
         if hidden:
             since = ledger.timeline.to_wall(min(end.hidden_since or 0.0 for _, end in hidden))

@@ -32,7 +32,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     counting = [record for _, record in watched if record.watched]
     for subject, record in watched:
         before = standing_sign(current.past, subject.identify(SIGNAL_ERRORS.name))
-        is_untouched = record.version == 0 and not record.port.found and not record.far.found
+        is_untouched = record.version == 0 and not record.port.found and not record.device_end.found
         if before is None and is_untouched:
             continue
         # an alarm that stands is judged less often: only its figures can change
@@ -114,7 +114,7 @@ def _wakes_late(ledger: Ledger, record: LinkRecord) -> bool:
     week = recent(record, 7 * DAY, ledger.now)
     if not ledger.idle_states(record.path).on or record.reported or not week.is_repeats_alone:
         return False
-    receivers = (record.far, week.port_replays), (record.port, week.device_replays)
+    receivers = (record.device_end, week.port_replays), (record.port, week.device_replays)
     return all(end.reporting in (Reporting.COUNTED, Reporting.NO_CAPABILITY) for end, replays in receivers if replays)
 
 

@@ -17,7 +17,7 @@ def link(counts: list[int], *, marked: int = 1, gt_s: float = 16.0, lanes: int =
     begin = NOW - len(counts) * HOUR
     record = LinkRecord(
         path="p", serial="s", gt_s=gt_s, lanes=lanes, steady_since=steady,
-        far=EndState(present=True, reporting=Reporting.COUNTED), series=series,
+        device_end=EndState(present=True, reporting=Reporting.COUNTED), series=series,
     )  # fmt: skip
     for hour, number in enumerate(counts):
         row = series.open_row(begin + hour * HOUR + 1.0)
@@ -106,10 +106,10 @@ def test_a_link_beyond_the_specification_is_a_notice_at_once_and_an_alarm_when_i
 def test_what_had_been_counted_before_the_first_pass_is_reported_only_far_beyond_a_burst() -> None:
     # an unshielded ribbon: 225 errors a second at 8 GT/s x1
     ribbon = link([0], gt_s=8.0, lanes=1)
-    ribbon.far.found, ribbon.far.found_seconds = 225 * 3600, 3600.0
+    ribbon.device_end.found, ribbon.device_end.found_seconds = 225 * 3600, 3600.0
     assert level(ribbon) == "notice"
     burst = link([0], gt_s=8.0, lanes=1)
-    burst.far.found, burst.far.found_seconds = 400, 120.0
+    burst.device_end.found, burst.device_end.found_seconds = 400, 120.0
     assert level(burst) is None
 
 
@@ -118,7 +118,7 @@ def test_an_alarm_counts_before_a_notice_of_what_had_been_counted_before_the_fir
     counts: list[int], fatal: tuple[int, ...]
 ) -> None:
     ribbon = link(counts, gt_s=8.0, lanes=1)
-    ribbon.far.found, ribbon.far.found_seconds = 225 * 3600, 3600.0
+    ribbon.device_end.found, ribbon.device_end.found_seconds = 225 * 3600, 3600.0
     assert level(ribbon) == ("alarm" if counts[-2] else "notice")
     for hour in fatal:
         ribbon.series.rows[hour].fatal = 1
