@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from boxes.compared_boxes import PATHS, compare_boxes, only_change, take
+from boxes.compared_boxes import BUILD, PATHS, compare_boxes, only_change, take
 from boxes.snapshot_box import L1, Box, kelp_box
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.changes import Change, Comparison, Outcome, Topic, compare
+from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
@@ -68,10 +69,11 @@ def test_what_an_update_cannot_do_stands_beside_it() -> None:
     ]
 
 
-def test_ports_that_firmware_numbered_again_are_reported_with_the_update() -> None:
+@pytest.mark.parametrize("build", [None, BUILD])  # the drive's position has a label or not
+def test_ports_that_firmware_numbered_again_are_reported_with_the_update(build: Build | None) -> None:
     before = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="S1")
     after = Box().with_port("0000:00/06.0").with_drive("0000:00/06.0", serial="S1").with_firmware(bios_version="1.41")
-    change = only_change(before, after, None)
+    change = only_change(before, after, build)
     (detail,) = change.details
     assert (detail.what, detail.path) == (Outcome.MOVED, "0000:00/06.0")
     assert detail.summary.startswith("ports may have new numbers: ")

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from boxes.compared_boxes import compare_boxes
+from boxes.compared_boxes import compare_boxes, only_change
 from boxes.snapshot_box import Box, kelp_box
 from laneproof.changes import Topic
 from laneproof_collectors.snapshot import Setting
@@ -76,6 +76,12 @@ def test_a_setting_goes_with_what_most_likely_set_it(
         (change.about, change.subject, change.summary, [detail.subject for detail in change.details])
         for change in compare_boxes(before, after).changes
     ] == changes
+
+
+def test_words_that_came_and_went_are_its_two_values() -> None:
+    more = box(words=(*WORDS, "quiet"))
+    values = [(change.before, change.after) for change in (only_change(box(), more), only_change(more, box()))]
+    assert values == [(None, "quiet"), ("quiet", None)]
 
 
 def test_setting_that_could_not_be_read_is_a_gap_and_no_change() -> None:
