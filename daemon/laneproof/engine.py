@@ -36,8 +36,8 @@ LIVE_CONFIRMATIONS: Mapping[str, int] = {
     "link-above-limit": 3,
     "link-retrained-down": 3,
 }
-"""How many readings in a row a rule needs on a live machine: a link that is retraining at the moment of one reading is
-no finding. In a replay one frame is a confirmed reading."""
+"""In how many passes in a row a rule must report it on a live machine: a link that is retraining at the moment of one
+pass is no finding. In a replay one frame is a confirmed pass."""
 
 STATE_NAME = "engine"
 """The name under which what `Engine.as_state` gives is kept."""
@@ -56,7 +56,7 @@ class PassResult:
         snapshot: The facts judged.
         findings: The findings that stand, each with the time since when.
         changes: What changed with this pass.
-        waiting: Whether another reading soon would confirm something.
+        waiting: Whether another pass soon would confirm something.
         episodes: Episodes that are new or grew with this pass, each with what held before it.
     """
 
@@ -78,7 +78,7 @@ class Engine:
 
         Args:
             build: The declaration, None where there is none.
-            confirmations: Readings in a row that a rule needs, by rule; 1 for the others.
+            confirmations: In how many passes in a row a rule must report it, by rule; 1 for the others.
         """
         self.build = build
         self._last_build: Build | None = None
@@ -100,7 +100,7 @@ class Engine:
         Raises:
             LedgerStateError: The state is of another version, or damaged; everything else is restored all the same.
         """
-        self._lives = {finding.identity: Life(finding=finding, readings=1, raised=True) for finding in findings}
+        self._lives = {finding.identity: Life(finding=finding, passes=1, raised=True) for finding in findings}
         self._past = Past()
         if state is not None:
             ledger, box = Ledger.from_state(state.get("ledger", {})), _load_box(state.get("box", {}))
@@ -196,7 +196,7 @@ class Engine:
             findings,
             now=snapshot.taken_at,
             confirmations=self._confirmations,
-            is_new_reading="functions" in read_again,  # what needs confirming is read with the functions
+            is_read_again="functions" in read_again,  # what needs confirming is read with the functions
         )
         self._lives = after.lives
         self._past = replace(self._past, previous=snapshot)

@@ -2,8 +2,8 @@
 
 | state | seen again | not seen |
 | --- | --- | --- |
-| unknown | waiting, or raised where one reading is enough | - |
-| waiting | raised once the rule reported it in as many readings in a row as it needs | forgotten |
+| unknown | waiting, or raised where one pass is enough | - |
+| waiting | raised once the rule reported it in as many passes in a row as it needs | forgotten |
 | raised | stays; changed where its substance moved | cleared |
 
 What could not be read this time is not cleared: the rule then says *unverified* under the same identity, a change.
@@ -30,7 +30,7 @@ class Life:
 
     Attributes:
         finding: As last seen, with `since` set.
-        readings: How many passes in a row saw it.
+        passes: How many passes in a row saw it.
         raised: Whether it was reported.
         reported: As last reported; None where it was not yet, or after a restart, when `finding` counts.
         reported_at: When it was raised, or changed in more than its cause, unix seconds; None where nobody knows.
@@ -38,7 +38,7 @@ class Life:
     """
 
     finding: Finding
-    readings: int
+    passes: int
     raised: bool
     reported: Finding | None = None
     reported_at: float | None = None
@@ -59,7 +59,7 @@ class LivesAfterPass:
 
     @property
     def waiting(self) -> bool:
-        """Whether another reading soon would confirm something."""
+        """Whether another pass soon would confirm something."""
         return any(not life.raised for life in self.lives.values())
 
 
@@ -69,7 +69,7 @@ def advance(
     *,
     now: float,
     confirmations: Mapping[str, int] | None = None,
-    is_new_reading: bool = True,
+    is_read_again: bool = True,
 ) -> LivesAfterPass:
     """Take all findings one pass further.
 
@@ -78,8 +78,8 @@ def advance(
         findings: What the rules said in this pass. Of several with one identity (rule and position) the first counts,
             the others are dropped.
         now: The pass's time, unix seconds.
-        confirmations: How many readings in a row a rule needs, by rule; 1 where it is not named.
-        is_new_reading: Whether what needs confirming was read again; the same reading, judged twice, confirms nothing.
+        confirmations: In how many passes in a row a rule must report it, by rule; 1 where it is not named.
+        is_read_again: Whether what needs confirming was read again; the same facts, judged twice, confirm nothing.
 
     Returns:
         Where they stand now, and the changes in the order: cleared, then as the rules spoke.
@@ -94,7 +94,7 @@ def advance(
         if life.raised and identity not in seen
     ]
     after = {
-        identity: _see(lives.get(identity), finding, now, needed.get(finding.rule, 1), more=int(is_new_reading))
+        identity: _see(lives.get(identity), finding, now, needed.get(finding.rule, 1), more=int(is_read_again))
         for identity, finding in seen.items()
     }
     is_moving = any(
@@ -111,18 +111,18 @@ def _see(life: Life | None, finding: Finding, now: float, needed: int, *, more: 
     """Take one finding one pass further, and note when it is reported."""
     since = now if life is None or life.finding.since is None else life.finding.since
     finding = finding if finding.since is not None else replace(finding, since=since)
-    readings = 1 if life is None else life.readings + more
+    passes = 1 if life is None else life.passes + more
     if life is not None and life.raised:
         reported = life.reported or life.finding
         reported_at = life.reported_at if _differ_in_cause_alone(reported, finding) else now
         differs_since = None
         if finding.substance != reported.substance:
             differs_since = now if life.differs_from_report_since is None else life.differs_from_report_since
-        seen = replace(life, finding=finding, readings=readings)
+        seen = replace(life, finding=finding, passes=passes)
         return replace(seen, reported=reported, reported_at=reported_at, differs_from_report_since=differs_since)
-    # An unread value needs no second reading: it claims nothing about the machine.
-    raised = readings >= needed or finding.kind is Kind.UNVERIFIED
-    return Life(finding=finding, readings=readings, raised=raised, reported_at=now if raised else None)
+    # An unread value needs no second pass: it claims nothing about the machine.
+    raised = passes >= needed or finding.kind is Kind.UNVERIFIED
+    return Life(finding=finding, passes=passes, raised=raised, reported_at=now if raised else None)
 
 
 def _report(life: Life, now: float, *, is_moving: bool) -> tuple[Life, Change | None]:

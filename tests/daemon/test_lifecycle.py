@@ -55,7 +55,7 @@ def test_what_could_not_be_read_is_a_change_and_not_a_clearing() -> None:
 def test_one_reading_judged_twice_confirms_nothing() -> None:
     needed = {"link-narrow": 2}
     step = advance({}, [FOUND], now=1.0, confirmations=needed)
-    again = advance(step.lives, [FOUND], now=1.0, confirmations=needed, is_new_reading=False)
+    again = advance(step.lives, [FOUND], now=1.0, confirmations=needed, is_read_again=False)
     assert (again.changes, again.waiting) == ((), True)
     assert len(advance(again.lives, [FOUND], now=2.0, confirmations=needed).changes) == 1
 
@@ -127,7 +127,7 @@ def test_a_cause_waits_for_no_more_than_a_minute_however_much_happens() -> None:
 
 
 def test_a_finding_from_before_a_restart_changes_by_what_is_kept_of_it() -> None:
-    kept = Life(finding=replace(because("undetermined"), since=1.0), readings=1, raised=True)
+    kept = Life(finding=replace(because("undetermined"), since=1.0), passes=1, raised=True)
     lives = {FOUND.identity: kept}
     assert advance(lives, [because("undetermined")], now=600.0).changes == ()
     assert [change.change for change in advance(lives, [because("signal-path")], now=600.0).changes] == [Change.CHANGED]

@@ -51,10 +51,10 @@ class BootBook:
     earlier_limits: dict[str, LinkLimits] = field(default_factory=dict)
     limits_before: dict[str, LinkLimits] = field(default_factory=dict)
 
-    def read(self, snapshot: Snapshot, topology: Topology, timeline: Timeline, *, is_new_reading: bool) -> None:
+    def read(self, snapshot: Snapshot, topology: Topology, timeline: Timeline, *, is_read_again: bool) -> None:
         """Note the boot, and the links' limits where the functions were read again."""
         self._note_boot(describe_boot(snapshot, timeline.now))
-        if is_new_reading and topology.unread is None and topology.functions:
+        if is_read_again and topology.unread is None and topology.functions:
             self.limits |= dict(_find_limits(snapshot, topology, self.limits))
 
     def _note_boot(self, boot: Boot) -> None:

@@ -151,11 +151,11 @@ class Ledger(SavedLedger):
         if step.rebooted:
             self.loaded_until = 0.0  # no run outlives its boot
         self.stopped = None
-        self.boots.read(snapshot, tree, self.timeline, is_new_reading="functions" in read_again)
+        self.boots.read(snapshot, tree, self.timeline, is_read_again="functions" in read_again)
         occupants = list(tree.drive_occupants())
         is_log_whole = _is_whole(kernel_events)
         events, reports = self._place_events(tree, kernel_events, device_events, is_log_whole=is_log_whole)
-        self._read_drives(occupants, is_new_reading="controllers" in read_again)
+        self._read_drives(occupants, is_read_again="controllers" in read_again)
         updated = self._follow_episodes(tree, events, step, is_log_whole=is_log_whole)
         self._note_link_events(events, reports)
         if "functions" in read_again and tree.unread is None:
@@ -205,7 +205,7 @@ class Ledger(SavedLedger):
         # after a restart of the program the ring is read from its beginning, and gives again what was added before
         return self._restored and timed.sequence is not None and timed.sequence <= self.kernel_sequence
 
-    def _read_drives(self, occupants: Sequence[Occupant], *, is_new_reading: bool) -> None:
+    def _read_drives(self, occupants: Sequence[Occupant], *, is_read_again: bool) -> None:
         """Add what the drives report of themselves, and note whose counters began again."""
         self._restarted = {}
         self.drives.note_shared(occupants, self.now)
@@ -216,7 +216,7 @@ class Ledger(SavedLedger):
             if occupant.drive is not None:
                 record.read_sata(occupant.drive, self.timeline)
             controller = occupant.controller
-            if controller is None or not is_new_reading or not occupant.answers:
+            if controller is None or not is_read_again or not occupant.answers:
                 continue
             record.read_limits(controller)
             if isinstance(controller.health, HealthLog):
