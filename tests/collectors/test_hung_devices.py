@@ -4,10 +4,12 @@ import os
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
-from laneproof_collectors.hung_devices import MOST_HANGING
+from laneproof_collectors.hung_devices import MOST_HANGING, _Batch, _Reader, _watch
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import (
     Answer,
@@ -74,6 +76,14 @@ class DrivesThatMeet(LiveHost):
         if isinstance(question, NvmeLog):
             self.meeting.wait(60)
         return name_question(question).encode()
+
+
+def test_a_question_is_waited_for_from_when_it_was_first_seen_and_not_before_it_was_begun() -> None:
+    batch, done = _Batch(questions=(), answers=[], positions=()), iter((False, False, False, True))
+    thread = cast("_Reader", SimpleNamespace(wait=lambda _: next(done)))
+    assert _watch(batch, thread, 0.1) is None
+    batch.at, done = 1, iter((False, False))
+    assert _watch(batch, thread, 0.1)
 
 
 def test_devices_that_hang_are_waited_for_side_by_side_and_each_keeps_its_own_questions() -> None:
