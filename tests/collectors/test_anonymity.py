@@ -76,3 +76,20 @@ def test_firmware_tables_and_the_switch_at_the_other_end_lose_their_secrets() ->
 def test_a_bond_without_a_partner_still_has_none() -> None:
     line = frame_of(files={"/sys/x/bonding/ad_partner_mac": "00:00:00:00:00:00\n"})
     assert list(SerialHider(b"salt").hide([line])) == [line.replace(": ", ":").replace(", ", ",")]
+
+
+def test_a_secret_is_found_in_lists_and_pages_and_however_long_it_is() -> None:
+    long = SERIAL.ljust(40, "7")
+    line = frame_of(
+        files={"/a/serial": long},
+        binary={"/sys/x/vpd_pg80": base64.b64encode(f"\0\x80{long}".encode()).decode()},
+        smartctl={"sda": {"devices": [{"serial_number": "WAVE-0008"}]}},
+        nvme={"nvme0": {"identify": "no*base64"}},
+        kmsg=["6,1,1,-;usb: SerialNumber: WAVE-0008"],
+    )
+    (copied,) = [json.loads(text) for text in SerialHider(b"salt").hide([line])]
+    name = copied["files"]["/a/serial"]
+    assert (len(name), name != long) == (40, True)
+    assert base64.b64decode(copied["binary"]["/sys/x/vpd_pg80"]) == f"\0\x80{name}".encode()
+    assert "WAVE-0008" not in json.dumps(copied)
+    assert copied["nvme"] == {"nvme0": {"identify": "no*base64"}}
