@@ -88,6 +88,4 @@ def _state_of(occupant: Occupant) -> str:
         return HERE if occupant.drive is not None else LEAVING
     if controller.state in ("deleting", "deleting (no IO)"):
         return LEAVING
-    if controller.state == "dead":
-        return AWAY
     return UNSURE if controller.state in ("new", "resetting", "connecting") else HERE

@@ -173,7 +173,14 @@ def test_of_all_links_that_a_position_had_the_one_with_most_errors_is_to_be_cure
 
 @pytest.mark.parametrize(
     ("after", "days", "outcome"),
-    [(0, 0.2, "counting"), (1, 1.0, "cured"), (3, 0.5, "counting"), (6, 1.0, "not-cured"), (400, 40.0, "not-cured")],
+    [
+        (0, 0.2, "counting"),
+        (1, 1.0, "cured"),
+        (3, 0.5, "counting"),
+        (6, 1.0, "not-cured"),
+        (60, 20.0, "not-cured"),  # rarer for certain, and not five times
+        (400, 40.0, "not-cured"),
+    ],
 )
 def test_errors_must_become_five_times_rarer(after: int, days: float, outcome: str) -> None:
     book = TrialBook()
