@@ -30,11 +30,13 @@ def idle_states_on(case: Case) -> Known:
 def drops_after_idle_exit(case: Case) -> Known:
     """It came while the drive had been idle, or just as work began again.
 
-    With idle states off there is none to leave: after a rest all drives begin to draw their power together, too.
+    With idle states off there is none to leave. Drives that lost their power at the same moment as they began to work
+    show no more than that they share it.
     """
     if idle_states_on(case) is False:
         return None
-    states = [_state_before(episode.before) for episode in case.episodes]
+    episodes = [episode for episode in case.episodes if not (episode.together and episode.power_lost)]
+    states = [_state_before(episode.before) for episode in episodes]
     is_long = _has_long_windows(case)
     # a long window with some work may hold rest and full load: it speaks neither for rest nor against it
     among = (IDLE, LOADED) if is_long else (IDLE, WORKING, LOADED)

@@ -4,7 +4,7 @@ import pytest
 
 from boxes.feature_stories import LOAD_STORIES, check_stories
 from boxes.simulated_cases import DOWN, PATH, after_loads, features
-from boxes.simulated_past import DAY, HOUR, Story
+from boxes.simulated_past import DAY, HOUR, PATHS, Story
 from boxes.snapshot_box import Box
 from laneproof.past.drive_load import IDLE, LOADED, WORKING
 from laneproof_collectors.snapshot import AutonomousTransitions, TemperatureReading
@@ -50,6 +50,20 @@ def test_rest_and_load_are_what_held_just_before_or_on_both_sides_of_a_long_wind
 
 def test_without_idle_states_there_is_none_to_leave() -> None:
     assert features(after_loads([IDLE] * 5, idle_states=False))["drops_after_idle_exit"] is None
+
+
+@pytest.mark.parametrize(
+    ("together", "power_lost", "expected"), [(True, True, None), (True, False, True), (False, True, True)]
+)
+def test_drives_that_lose_their_power_together_as_work_begins_do_not_fail_in_leaving_an_idle_state(
+    together: bool,  # noqa: FBT001 (a column of the table)
+    power_lost: bool,  # noqa: FBT001
+    expected: bool | None,  # noqa: FBT001
+) -> None:
+    story = after_loads([IDLE] * 5)
+    for episode in story.ledger.episodes.episodes:
+        episode.together, episode.power_lost = [PATHS[1]] if together else [], power_lost
+    assert features(story)["drops_after_idle_exit"] is expected
 
 
 def test_a_state_in_which_the_drive_nearly_always_is_says_nothing() -> None:
