@@ -105,11 +105,11 @@ def _report(current: Pass, restarts: list[_Start]) -> Finding:
         )
     elif last.most_counted:
         summary = (
-            f"{_BOX} started without having been shut down {often} at {when}: {said}{_say_habit(current, restarts)}"
+            f"{_BOX} started {often} at {when}, without having been shut down: {said}{_say_habit(current, restarts)}"
         )
     else:
         summary = (
-            f"{_BOX} started without having been shut down {often} at {when}: the watch of the boot before broke off"
+            f"{_BOX} started {often} at {when}, without having been shut down: the watch of the boot before broke off"
             f"{f', {said}: a reset or a crash that left the drives their power' if last.asked else ''}"
         )
     return RESTARTED_UNASKED.report(
@@ -162,7 +162,7 @@ RESTARTED_UNASKED = Rule(
             "sign",
             "all four drives lost their power before the last boot",
             (
-                "the box started without having been shut down once, at 2026-09-22 16:12 UTC: 4 of 4 drives counted"
+                "the box started once, at 2026-09-22 16:12 UTC, without having been shut down: 4 of 4 drives counted"
                 " a loss of power (nvme0 at 0000:00/01.1, nvme1 at 0000:00/01.2, nvme2 at 0000:00/01.3, nvme3 at "
                 "0000:00/01.4)"
             ),
