@@ -96,14 +96,15 @@ def _is_above(record: LinkRecord, others: list[LinkRecord], now: float) -> bool:
 
 
 def link_below_expected(case: Case) -> Known:
-    """Its link trained below what both ends can do."""
-    if {"link-retrained-down", "link-degraded-on-some-boots"} & case.reported.keys():
+    """Its link trained below what both ends can do; a drive that was not there at all had no link to train."""
+    record = case.ledger.training.records.get(case.path)
+    fell_short = "link-degraded-on-some-boots" in case.reported
+    if "link-retrained-down" in case.reported or (fell_short and (record is None or not record.was_only_missing)):
         return True
     reasons = [reason for rule in ("link-slow", "link-narrow") for reason in case.reported.get(rule, ())]
     if any(reason in ("training", "wiring", "unknown") for reason in reasons):
         return True
-    record = case.ledger.training.records.get(case.path)
-    if record is None or not record.boots or record.boots[-1].missing:
+    if fell_short or record is None or not record.boots or record.boots[-1].missing:
         return None
     last = record.boots[-1]
     if last.capable_gt_s is None or last.capable_lanes is None:

@@ -95,6 +95,12 @@ class TrainingRecord:
     falls: list[Fall] = field(default_factory=list)
     forgiven_at: float | None = None
 
+    @property
+    def was_only_missing(self) -> bool:
+        """Whether the drive was missing in some boots, and its link reached the same in all others."""
+        reached = {(boot.gt_s, boot.lanes) for boot in self.boots if not (boot.missing or boot.at_rest)}
+        return len(reached) <= 1 and any(boot.missing for boot in self.boots)
+
 
 @dataclass(slots=True, kw_only=True)
 class TrainingBook:

@@ -17,6 +17,19 @@ def test_a_feature_of_the_link_is_seen_absent_or_unknown(feature: str) -> None:
     check_stories(LINK_STORIES, feature)
 
 
+@pytest.mark.parametrize(("lanes", "expected"), [((4, 0, 4, 0, 4), None), ((4, 0, 4, 2, 4), True), ((4, 2, 4), True)])
+def test_a_drive_that_is_missing_in_some_boots_has_no_link_that_trained_low(
+    lanes: tuple[int, ...],
+    expected: bool | None,  # noqa: FBT001
+) -> None:
+    story = Story()
+    for reached in lanes:
+        box = Box().with_port(PATH, trained=(4, reached)).with_drive(PATH, serial="FN1", trained=(4, reached))
+        story.restart().observe(box if reached else box.without(PATH), after=HOUR)
+    answers = features(story, reported={"link-degraded-on-some-boots": ()})
+    assert answers["link_below_expected"] is expected
+
+
 def test_one_burst_is_not_more_than_siblings() -> None:
     story = Story()
     for hour in range(60):
