@@ -1,7 +1,8 @@
 """One fault that comes and goes is one alarm: from the third time on it stands until it has been clean long enough.
 
-A member that is kicked each night, a link that comes up narrow at every third boot, a warning that a drive takes back:
-each would be a new alarm each time. What stands in between says that it is not so now, how often it was, and when last.
+A member that is kicked each night, a fan that stops each night, a link that comes up narrow at every third boot, a
+warning that a drive takes back: each would be a new alarm each time. What stands in between says that it is not so now,
+how often it was, and when last.
 """
 
 from collections.abc import Iterable, Iterator
@@ -10,14 +11,23 @@ from dataclasses import replace
 from laneproof.evidence.fix_trial import clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time, write_time
+from laneproof.past.box_record import name_fans
 from laneproof.past.recurrences import KEPT_SECONDS, Recurrence
 from laneproof.rules.drives.sata_drives import key_of_drive
 from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import DAY, HOUR, say_seconds, say_times
-from laneproof_collectors.unread import if_read
+from laneproof_collectors.unread import Unread, if_read
 
 COMES_AND_GOES = frozenset(
-    {"array-degraded", "bond-incomplete", "critical-warning", "link-narrow", "link-slow", "sectors-failing"}
+    {
+        "array-degraded",
+        "bond-incomplete",
+        "critical-warning",
+        "fan-stopped",
+        "link-narrow",
+        "link-slow",
+        "sectors-failing",
+    }
 )
 """The rules that this is about; other signs that come and go have a clean time of their own."""
 TIMES = 3
@@ -72,9 +82,9 @@ def _is_likely_to_return(record: Recurrence, now: float) -> bool:
 def _is_here(current: Pass, key: str) -> bool:
     """Whether what an alarm is about is still there: of another drive in its position nothing is known."""
     snapshot, arrangement = current.snapshot, current.arrangement
-    arrays = if_read(snapshot.arrays)
-    bonds = if_read(snapshot.bonds)
-    names = {array.name for array in arrays} | {bond.name for bond in bonds}
+    arrays, bonds = if_read(snapshot.arrays), if_read(snapshot.bonds)
+    fans = () if isinstance(snapshot.thermal, Unread) else snapshot.thermal.fans
+    names = {array.name for array in arrays} | {bond.name for bond in bonds} | {name for name, _ in name_fans(fans)}
     return (
         key in names
         or any(key == key_of_drive(drive) for drive in arrangement.drives)

@@ -10,6 +10,7 @@ from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.findings import Kind, Severity
 from laneproof.rules.explain import explain
 from laneproof.rules.recurring import COMES_AND_GOES
+from laneproof_collectors.snapshot import Fan, Thermal
 from laneproof_collectors.unread import Unread
 
 TWICE_OVER = ["raised", "cleared", "raised", "cleared", "raised"]
@@ -38,6 +39,16 @@ def test_thirty_nights_of_one_fault_are_three_alarms_and_one_that_stands(rule: s
     assert watcher.standing[0].summary.startswith("not so now, but 1")
     watcher.observe(box(), after=8 * DAY)
     assert changes(watcher) == [*TWICE_OVER, "cleared"]
+
+
+def test_a_declared_fan_that_stops_each_night_is_three_alarms_and_one_that_stands() -> None:
+    watcher = Watcher("fan-stopped", declare('[[fan]]\nlabel = "fan1"\n'))
+    for rpm in [900, 0] * 20 + [900]:
+        fan = Fan(chip="board", label="fan1", rpm=rpm, minimum_rpm=None, alarm=None)
+        watcher.observe(Box().with_group(thermal=Thermal(fans=(fan,))), after=12 * HOUR)
+    assert changes(watcher) == TWICE_OVER
+    assert watcher.standing[0].summary.startswith("not so now, but 1")
+    assert watcher.observe(Box(), after=HOUR).standing[0].kind is Kind.UNVERIFIED  # of a chip that is gone
 
 
 def test_two_nights_are_two_alarms_and_then_it_is_over() -> None:
