@@ -15,7 +15,6 @@ from contracts.hand_made import (
     Machine,
     health,
     inside,
-    list_reported,
     program,
     write,
 )
@@ -448,16 +447,3 @@ def test_same_ends_through_a_real_process(tmp_path: Path) -> None:
         recording = write(tmp_path / "box.jsonl.gz", machine.frame())
         ended = program("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json")
         assert (ended.status, ended.json()["verdict"], ended.err) == (status, verdict, "")
-
-
-def test_audit_without_declaration_offers_a_draft(tmp_path: Path) -> None:
-    ended = program("audit", "--from", write(tmp_path / "box.jsonl", box(width=NARROW).frame()))
-    if Path("/etc/laneproof/build.toml").exists():
-        pytest.skip("this machine has a declaration at the default place")
-    assert ended.status == 1, "a link below what both ends can do needs no declaration"
-    assert "draft" in ended.out
-    said = program("audit", "--from", tmp_path / "box.jsonl", "--json").json()
-    assert list_reported(said) == {("link-narrow", None)}
-    fine = program("audit", "--from", write(tmp_path / "fine.jsonl", box().frame()))
-    assert fine.status == 2, "what was never declared cannot be said to hold"
-    assert "draft" in fine.out
