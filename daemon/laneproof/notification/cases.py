@@ -10,8 +10,8 @@ from laneproof.outputs.cases_json import PositionFacts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
-    """Findings of one position that share a cause, reported as one.
+class ReportedCase:
+    """What one message is about: findings with one cause, of one or several positions.
 
     Attributes:
         findings: What was found, the most severe first.
@@ -63,14 +63,14 @@ def identify(finding: Finding) -> str:
     return " ".join(finding.identity)
 
 
-def collect_cases(findings: Sequence[Finding], positions: Mapping[str, PositionFacts]) -> list[Case]:
+def collect_cases(findings: Sequence[Finding], positions: Mapping[str, PositionFacts]) -> list[ReportedCase]:
     """Collect findings that stand, without what is accepted, into cases, the most severe first."""
     groups: dict[tuple[str, ...], list[ShownCase]] = {}
     for case in group_cases(order_findings(findings)):
         groups.setdefault(_find_group(case, positions), []).append(case)
     _join_arrays(groups)
     return [
-        Case(
+        ReportedCase(
             findings=tuple(order_findings(finding for case in cases for finding in case.findings)),
             slot=key[1] if key[0] == "slot" and len(positions.keys() & {case.about for case in cases}) > 1 else "",
         )

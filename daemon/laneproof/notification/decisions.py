@@ -21,7 +21,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from laneproof.findings import Change, FindingChange, Severity
-from laneproof.notification.cases import Case, collect_cases, identify
+from laneproof.notification.cases import ReportedCase, collect_cases, identify
 from laneproof.notification.settings import DAY_SECONDS, NotifySettings
 from laneproof.outputs.cases_json import PositionFacts
 
@@ -38,7 +38,7 @@ LONG_STANDING_SECONDS = 30 * DAY_SECONDS
 """A setting that was so for this long before it was reported is a notice."""
 
 
-class Kind(StrEnum):
+class ReportKind(StrEnum):
     """What a message says of its case."""
 
     RAISED = "raised"
@@ -140,15 +140,15 @@ class Reports:
 class Report(NamedTuple):
     """One thing to say: of which case, how severe, and its findings, None where they are gone."""
 
-    kind: Kind
+    kind: ReportKind
     known: OpenCase
     severity: Severity
-    case: Case | None
+    case: ReportedCase | None
 
 
 def decide(  # noqa: PLR0913 (one question, and all that it depends on)
     before: Reports,
-    cases: Sequence[Case],
+    cases: Sequence[ReportedCase],
     now: float,
     settings: NotifySettings,
     *,
@@ -208,8 +208,8 @@ def _elapsed(now: float, then: float) -> float:
 
 
 def _meet(
-    before: Reports, cases: Sequence[Case], now: float
-) -> tuple[list[tuple[OpenCase, Case]], list[OpenCase], int]:
+    before: Reports, cases: Sequence[ReportedCase], now: float
+) -> tuple[list[tuple[OpenCase, ReportedCase]], list[OpenCase], int]:
     """Find the open case of each standing one; give those that no longer stand, and the next free number."""
     left = {known.number: known for known in before.open}
     was_reported = {name: severity for known in before.open for name, severity in known.reported.items()}
@@ -241,7 +241,7 @@ def _merge(known: OpenCase, others: Sequence[OpenCase]) -> OpenCase:
 
 
 def _open(
-    case: Case, number: int, closed: Sequence[OpenCase], was_reported: Mapping[str, Severity], now: float
+    case: ReportedCase, number: int, closed: Sequence[OpenCase], was_reported: Mapping[str, Severity], now: float
 ) -> OpenCase:
     """Open a case; what was reported as part of another one counts as reported."""
     reported = {name: was_reported[name] for name in case.severities if name in was_reported}
@@ -261,7 +261,7 @@ def _open(
     )
 
 
-def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
+def _follow(known: OpenCase, case: ReportedCase, now: float) -> OpenCase:
     """Take an open case on to how it stands now."""
     less = {
         name
@@ -304,7 +304,7 @@ def _severity_of(known: OpenCase, now: float) -> Severity:
 
 def _find_kind(
     known: OpenCase, severity: Severity, now: float, settings: NotifySettings, *, is_waiting: bool
-) -> Kind | None:
+) -> ReportKind | None:
     """Find what is to be said of a case that stands, if anything."""
     is_too_quiet = settings.is_quiet(now) and severity is not Severity.CRITICAL
     if is_too_quiet or severity.rank < settings.least_severity.rank:
@@ -313,15 +313,15 @@ def _find_kind(
         is_settled = (
             _elapsed(now, known.moved_at) >= SETTLE_SECONDS or _elapsed(now, known.news_since) >= LONGEST_SETTLE_SECONDS
         )
-        return None if not is_settled else Kind.WORSE if known.reported else Kind.RAISED
+        return None if not is_settled else ReportKind.WORSE if known.reported else ReportKind.RAISED
     if known.acknowledged or is_waiting or severity is Severity.NOTICE or known.is_setting or not settings.repeats:
         return None
     days = settings.repeats[min(known.reminders, len(settings.repeats) - 1)]
     is_due = known.sent_at is not None and _elapsed(now, known.sent_at) >= days * DAY_SECONDS
-    return Kind.REMINDER if is_due else None
+    return ReportKind.REMINDER if is_due else None
 
 
-def _mark(known: OpenCase, case: Case, kind: Kind, now: float) -> OpenCase:
+def _mark(known: OpenCase, case: ReportedCase, kind: ReportKind, now: float) -> OpenCase:
     """Note that a case was reported; what got worse since it was acknowledged is no longer what was acknowledged."""
     is_worse = any(
         name not in known.acknowledged_as or severity.rank > known.acknowledged_as[name].rank
@@ -332,7 +332,7 @@ def _mark(known: OpenCase, case: Case, kind: Kind, now: float) -> OpenCase:
         reported={**known.reported, **case.severities},
         news_since=None,
         sent_at=now,
-        reminders=known.reminders + 1 if kind is Kind.REMINDER else 0,
+        reminders=known.reminders + 1 if kind is ReportKind.REMINDER else 0,
         acknowledged="" if is_worse else known.acknowledged,
     )
 
@@ -355,15 +355,15 @@ def note_delivered(before: Reports, number: int, now: float) -> Reports:
     )
 
 
-def _find_end(known: OpenCase, settings: NotifySettings, work: Work | None) -> Kind | None:
+def _find_end(known: OpenCase, settings: NotifySettings, work: Work | None) -> ReportKind | None:
     """Find what is to be said of a case that is over: one that was never reported only where it was an alarm."""
     if known.reported:
-        return Kind.CLEARED
+        return ReportKind.CLEARED
     ended = known.gone_since or known.first_seen
     stood, severity = ended - known.first_seen, _severity_of(known, ended)
     is_alarm = severity is not Severity.NOTICE and severity.rank >= settings.least_severity.rank
     is_by_work = work is not None and known.first_seen >= work.since
-    return Kind.OVER if is_alarm and stood >= SETTLE_SECONDS and not is_by_work else None
+    return ReportKind.OVER if is_alarm and stood >= SETTLE_SECONDS and not is_by_work else None
 
 
 def add_missed(before: Reports, changes: Iterable[FindingChange], positions: Mapping[str, PositionFacts]) -> Reports:
@@ -393,7 +393,7 @@ def add_missed(before: Reports, changes: Iterable[FindingChange], positions: Map
 # --- planned work and acknowledgement -------------------------------------------------------------------------------
 
 
-def _is_by_work(work: Work, known: OpenCase, case: Case, now: float) -> bool:
+def _is_by_work(work: Work, known: OpenCase, case: ReportedCase, now: float) -> bool:
     """Whether planned work may have caused what is new of a case.
 
     What is critical is not put down to work that names other positions, to work that names none only for hours.

@@ -7,8 +7,8 @@ from urllib.parse import quote
 
 from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import Cause, Finding, Severity
-from laneproof.notification.cases import Case
-from laneproof.notification.decisions import Kind, OpenCase, Report
+from laneproof.notification.cases import ReportedCase
+from laneproof.notification.decisions import OpenCase, Report, ReportKind
 from laneproof.notification.settings import DAY_SECONDS, NotifySettings
 from laneproof.outputs.cases_json import PositionFacts
 from laneproof.outputs.steps_and_cautions import list_cautions, list_steps
@@ -20,11 +20,11 @@ _ODDS = ((0.99, "virtually certain"), (0.9, "very likely"), (0.66, "likely"), (0
 """The words for a probability. Source: IPCC, Guidance Note for Lead Authors of the IPCC Fifth Assessment Report on
 Consistent Treatment of Uncertainties (2010), table 1 (from memory)."""
 _HEADS = {
-    Kind.RAISED: "",
-    Kind.WORSE: "worse: ",
-    Kind.REMINDER: "still: ",
-    Kind.CLEARED: "cleared: ",
-    Kind.OVER: "came and went: ",
+    ReportKind.RAISED: "",
+    ReportKind.WORSE: "worse: ",
+    ReportKind.REMINDER: "still: ",
+    ReportKind.CLEARED: "cleared: ",
+    ReportKind.OVER: "came and went: ",
 }
 
 
@@ -58,11 +58,11 @@ def write_message(
     else:
         title += f" ({report.severity})"
         lines = [*_describe(report.case, positions), f"Since: {_say_since(known, zone, now)}"]
-        if report.kind is Kind.RAISED and known.returns:
+        if report.kind is ReportKind.RAISED and known.returns:
             lines.append("It was gone for a while, and is back.")
     if settings.page:
         lines.append(f"Page: {_find_page(settings.page, report.case, positions)}")
-    if report.kind in (Kind.WORSE, Kind.REMINDER):
+    if report.kind in (ReportKind.WORSE, ReportKind.REMINDER):
         lines.append(f"To hear no more of it: laneproof notify --acknowledge {known.number} --because REASON")
     return Message(
         case=known.number,
@@ -73,7 +73,7 @@ def write_message(
     )
 
 
-def _describe(case: Case, positions: Mapping[str, PositionFacts]) -> Iterator[str]:
+def _describe(case: ReportedCase, positions: Mapping[str, PositionFacts]) -> Iterator[str]:
     findings = case.findings
     for finding in findings[:MOST_FINDINGS]:
         yield f"{finding.summary}."
@@ -92,7 +92,7 @@ def _describe(case: Case, positions: Mapping[str, PositionFacts]) -> Iterator[st
         yield from (f"Mind: {caution}" for caution in list_cautions(carrying, most_steps=1))
 
 
-def _find_page(page: str, case: Case | None, positions: Mapping[str, PositionFacts]) -> str:
+def _find_page(page: str, case: ReportedCase | None, positions: Mapping[str, PositionFacts]) -> str:
     """Give the address of the position's own page where a case is about one alone, else the box's."""
     about = case.subjects if case is not None else ()
     if len(about) != 1 or about[0] not in positions:
@@ -108,7 +108,7 @@ def _say_values(finding: Finding) -> Iterator[str]:
         yield f"Declared: {finding.declared}. Observed: {finding.observed}."
 
 
-def _say_where(subject: str, case: Case, positions: Mapping[str, PositionFacts]) -> str:
+def _say_where(subject: str, case: ReportedCase, positions: Mapping[str, PositionFacts]) -> str:
     """Say a position, or the drive that it is about; empty where there is neither."""
     facts = positions.get(subject)
     serials = (finding.serial for finding in case.findings if subject in (finding.position, finding.subject))
@@ -134,10 +134,10 @@ def _say_since(known: OpenCase, zone: tzinfo | None, now: float) -> str:
     return _say_time(known.since, zone) + (f", {days} day{'s' if days > 1 else ''} ago" if days else "")
 
 
-def _say_end(kind: Kind, known: OpenCase, zone: tzinfo | None) -> str:
+def _say_end(kind: ReportKind, known: OpenCase, zone: tzinfo | None) -> str:
     until = known.since if known.gone_since is None else known.gone_since
     span = f"from {_say_time(known.since, zone)} to {_say_time(until, zone)}"
-    if kind is Kind.CLEARED:
+    if kind is ReportKind.CLEARED:
         return f"It no longer stands. It stood {span}."
     return f"It stood {span}, while no message could be sent, and no longer stands. 'laneproof events' has more."
 
