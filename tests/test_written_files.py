@@ -64,7 +64,7 @@ ELSEWHERE = {
     ("name", "write"), [pytest.param(*writer, id=writer[0]) for writers in WRITERS.values() for writer in writers]
 )
 @pytest.mark.parametrize("there", [True, False], ids=["to a file", "to nothing"])
-def test_no_file_is_written_through_a_link(tmp_path: Path, name: str, write: Write, there: bool) -> None:  # noqa: FBT001 (a parameter)
+def test_no_file_is_written_through_a_link(tmp_path: Path, name: str, write: Write, there: bool) -> None:
     other = tmp_path / "other"
     if there:
         other.write_text(TEXT)

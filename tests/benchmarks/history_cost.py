@@ -59,7 +59,7 @@ class BusyBox:
     """A box whose every reading moves."""
 
     def __init__(self, drives: int) -> None:
-        self.draw = random.Random(7)  # noqa: S311 (the same box each time)
+        self.draw = random.Random(7)
         box = kelp_box(drives)
         box.with_group(
             arrays=(make_array("md0", tuple(f"nvme{number}n1" for number in range(drives))),),

@@ -144,7 +144,7 @@ class WatchedBox:
 def main() -> None:
     """Print what was measured."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else BOXES
-    chance = random.Random(2)  # noqa: S311 (moments, no secrets)
+    chance = random.Random(2)
     with tempfile.TemporaryDirectory() as made, ExitStack() as stack:
         begin = time.time() + WARM_SECONDS
         boxes = [

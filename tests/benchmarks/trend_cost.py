@@ -26,7 +26,7 @@ RECORDING_SECONDS, HISTORY_SECONDS = 3.0, 1.0
 
 def write_recording(file: Path, *, until: float) -> None:
     """Write a year of a busy box that ends at a time."""
-    draw = random.Random(7)  # noqa: S311 (the same box each time)
+    draw = random.Random(7)
     drives = [Drive(serial=f"A{number}") for number in range(DRIVES)]
     box = SimulatedBox(ports=[Port(hop=f"01.{number}", drive=drive) for number, drive in enumerate(drives)])
     writer = RecordingWriter(box)

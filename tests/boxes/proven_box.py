@@ -34,7 +34,7 @@ def targets(only: str | None = None) -> Targets:
     return find_targets(kelp(), only=only)
 
 
-def run_box(  # noqa: PLR0913 (the knobs of a run)
+def run_box(
     faults: Mapping[str, Fault] | None = None,
     *,
     mode: Mode = "default",

@@ -142,7 +142,7 @@ class Box:
         self._nodes[self._device_path(path)] = node
         return self
 
-    def with_drive(  # noqa: PLR0913 (a knob each)
+    def with_drive(
         self,
         path: str,
         *,

@@ -17,7 +17,7 @@ from laneproof_collectors.unread import Unread
 DAY, HOUR = 86400.0, 3600.0
 
 
-def watch_counter(  # noqa: PLR0913 (what is watched)
+def watch_counter(
     build: Build | None, box: Callable[..., Snapshot], rule: str, counter: str, counts: Sequence[int], *, every: float
 ) -> list[Finding]:
     """Give what the engine says of a rule after passes in which a counter of a box had these values."""

@@ -102,7 +102,7 @@ def test_fields_in_small_letters_are_the_same() -> None:
         ("change", False, False),
     ],
 )
-def test_coming_and_going(action: str, arrived: bool, left: bool) -> None:  # noqa: FBT001
+def test_coming_and_going(action: str, arrived: bool, left: bool) -> None:
     parsed = known(parse_uevent(uevent(action, SWITCH, "pci")))
     assert (parsed.arrived, parsed.left) == (arrived, left)
 

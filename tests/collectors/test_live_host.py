@@ -154,7 +154,7 @@ def test_only_the_three_reading_commands_are_sent(tree: Path, monkeypatch: pytes
     # Opcodes and double word 10: NVM Express Base Specification 2.0, Get Log Page, Identify, Get Features.
     sent: list[tuple[int, ...]] = []
 
-    def answer(_: int, request: int, command: bytearray, mutate: bool) -> int:  # noqa: FBT001 (the C interface)
+    def answer(_: int, request: int, command: bytearray, mutate: bool) -> int:
         assert request == 0xC0484E41
         assert mutate
         fields = live_host._PASSTHROUGH.unpack(command)

@@ -43,7 +43,7 @@ def identify(*, model: str, serial: str, firmware: str, capacity_bytes: int = 0)
     return base64.b64encode(page).decode()
 
 
-def health(  # noqa: PLR0913 (the log has many fields)
+def health(
     *,
     critical_warning: int = 0,
     celsius: int = 40,
@@ -105,7 +105,7 @@ class Machine:
             | more,
         )
 
-    def drive(  # noqa: PLR0913 (each knob is one a test turns)
+    def drive(
         self,
         number: int,
         place: str,

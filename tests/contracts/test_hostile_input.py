@@ -124,7 +124,7 @@ def commands(chance: random.Random, folder: Path, last: JsonObject) -> list[list
 
 
 def try_seed(seed: int, boxes: list[tuple[JsonObject, str]], folder: Path, runs: int) -> None:
-    chance = random.Random(seed)  # noqa: S311 (a repeatable search, no secret)
+    chance = random.Random(seed)
     base, build = chance.choice(boxes)
     frames = spoilt_frames(chance, base)
     write(folder / "box.jsonl", *frames)

@@ -36,7 +36,7 @@ class FrameWriter:
             {"format": "laneproof-recording", "version": 1, "host": self._box.name, "kernel": self._box.kernel}
         )
 
-    def frame(  # noqa: PLR0913 (the parts of one frame)
+    def frame(
         self,
         *,
         t: float,

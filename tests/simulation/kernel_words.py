@@ -113,9 +113,7 @@ class Words:
         """The hot-plug driver reports a slot."""
         return [Line(f"pcieport {port}: pciehp: Slot({number}): {word}", INFORMATION, port) for word in words]
 
-    def corrected(  # noqa: PLR0913 (the parts of one report)
-        self, *, port: str, source: str, driver: str, name: str, ids: str, many: bool
-    ) -> list[Line]:
+    def corrected(self, *, port: str, source: str, driver: str, name: str, ids: str, many: bool) -> list[Line]:
         """A correctable error: the root port's line, then the device's own."""
         word = "Correctable" if self.version >= (6, 8) else "Corrected"
         text = "error message received from" if self.version >= (6, 9) else "error received:"

@@ -78,7 +78,7 @@ class Loads:
 
     def _draw_day(self, day: int) -> list[float]:
         habit = self.habit
-        draw = random.Random(self.seed * 100_003 + day)  # noqa: S311 (a reproducible draw is wanted)
+        draw = random.Random(self.seed * 100_003 + day)
         rates = [habit.background_mb_s] * SLOTS_A_DAY
         for slot in range(32, 88):  # eight in the morning to ten at night
             if draw.random() < habit.active_share:

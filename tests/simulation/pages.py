@@ -122,7 +122,7 @@ def health_log(health: Health) -> bytes:
     return bytes(page)
 
 
-def identify_controller(  # noqa: PLR0913 (the fields of one structure)
+def identify_controller(
     *,
     serial: str,
     model: str,

@@ -203,7 +203,7 @@ class Lead:
 
 def compare(kind: str, seed: int) -> Lead:
     """Watch a box with one fault for a month, and run it once."""
-    chance = random.Random(f"{kind} {seed}")  # noqa: S311 (the same story as the run's)
+    chance = random.Random(f"{kind} {seed}")
     faults, together = make_faults(kind, chance)
     bad = find_bad(faults, together)
     engine, watched = Engine(kelp().build), WatchedBox(faults, together, chance)

@@ -100,7 +100,7 @@ def find_bad(faults: dict[str, Fault], together: frozenset[str]) -> frozenset[st
 
 def try_run(kind: str, seed: int) -> ProofScore:
     """Try one run."""
-    chance = random.Random(f"{kind} {seed}")  # noqa: S311 (a story, no secret)
+    chance = random.Random(f"{kind} {seed}")
     faults, together = make_faults(kind, chance)
     loaded = _blind(targets()) if kind == BLIND else targets()
     mode: Mode = "quick" if kind == SHORT else "default"

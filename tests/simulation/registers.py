@@ -41,7 +41,7 @@ def lay_aer(*, status: int = 0, mask: int = 0, correctable_status: int = 0, corr
     return struct.pack("<5I", status, mask, 0x00462030, correctable_status, correctable_mask)
 
 
-def lay_config(  # noqa: PLR0913 (each is one knob)
+def lay_config(
     express: ExpressValues | None = None,
     *,
     express_at: int = 0x70,

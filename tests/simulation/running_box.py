@@ -88,7 +88,7 @@ class RunningBox:
         """
         self.box, self.view, self.loads, self.climate = box, view, loads, climate
         self.now = start
-        self.draw = random.Random(loads.seed * 7919 + 11)  # noqa: S311 (a reproducible draw is wanted)
+        self.draw = random.Random(loads.seed * 7919 + 11)
         self.words: Words = view.words
         self.log = KernelLog()
         self.uevents: list[dict[str, str]] = []

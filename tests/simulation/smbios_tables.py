@@ -36,7 +36,7 @@ def dump(*structures: bytes) -> bytes:
     return bytes(entry).ljust(32, b"\0") + whole
 
 
-def slot(  # noqa: PLR0913 (the fields of one structure)
+def slot(
     name: str,
     *,
     type_code: int,
@@ -69,7 +69,7 @@ def memory_array(*, use: int = 3, error_correction: int = 3, handle: int = 0x100
     return structure(16, 0x17, {0x04: 3, 0x05: use, 0x06: error_correction, 0x0D: (4, 2)}, handle=handle)
 
 
-def memory_device(  # noqa: PLR0913 (the fields of one structure)
+def memory_device(
     *,
     size: int,
     extended_size: int = 0,

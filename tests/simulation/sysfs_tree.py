@@ -97,7 +97,7 @@ def _set_trained(side: LinkSide, trained: tuple[int, int] | None) -> None:
         side.trained_generation, side.trained_lanes = trained
 
 
-def lay_function(  # noqa: PLR0913 (what a function is)
+def lay_function(
     tree: Tree,
     sysfs_path: str,
     side: LinkSide,

@@ -99,7 +99,7 @@ def make_world(kind: str, seed: int, family: Family) -> World:
         The world, not run yet.
     """
     word = "overheating" if kind == "heat" else kind  # its name of old: the same seed still draws the same world
-    draw = random.Random(f"{family.name}/{word}/{seed}")  # noqa: S311 (a reproducible draw is wanted)
+    draw = random.Random(f"{family.name}/{word}/{seed}")
     spacing, days = draw.choice(family.pace)
     view = draw_view(draw, kernels=family.kernels, spacings=(spacing,))
     habit = draw.choice([name for name in family.habits if plots.suits(kind, HABITS[name])])

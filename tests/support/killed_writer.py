@@ -115,7 +115,7 @@ def check(store: Store, acknowledged: int) -> None:
 
 def kill_many(folder: Path, kills: int, seed: int) -> int:
     """Kill writers one after another, and check the file each time; gives how many steps were acknowledged in all."""
-    chance, steps, acknowledged = random.Random(seed), 0, 0  # noqa: S311 (moments, no secrets)
+    chance, steps, acknowledged = random.Random(seed), 0, 0
     for number in range(kills):
         if number % KILLS_A_FILE == 0:
             steps, acknowledged = steps + acknowledged, 0

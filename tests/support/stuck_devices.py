@@ -119,7 +119,7 @@ def try_passes(passes: int, seed: int, *, change_every: int = 50, deadline_secon
         change_every: How many passes see the same devices hang, on average.
         deadline_seconds: How long a question may take.
     """
-    chance = random.Random(seed)  # noqa: S311 (moments, no secrets)
+    chance = random.Random(seed)
     process, before, began = psutil.Process(), threading.active_count(), time.monotonic()
     most_threads = most_programs = stalls = late = 0
     with stalling_host(deadline_seconds) as host:

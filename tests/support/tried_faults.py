@@ -86,7 +86,7 @@ def empty(folder: Path) -> None:
 
 def try_while_written(parent: Path, times: int, seed: int, fault: Fault, *, small: bool = False) -> str:
     """Let a fault come while the history is written, go on, and hold that nothing is missing in the end."""
-    chance, steps, in_memory = random.Random(seed), 0, 0  # noqa: S311 (moments, no secrets)
+    chance, steps, in_memory = random.Random(seed), 0, 0
     for _ in range(times):
         where = small_folder(parent) if small else contextlib.nullcontext(Path(tempfile.mkdtemp(dir=parent)))
         with where as folder:
@@ -133,7 +133,7 @@ def make_newer(file: Path, chance: random.Random) -> None:
 
 def try_at_start(parent: Path, times: int, seed: int, fault: Callable[[Path, random.Random], None]) -> str:
     """Let a fault be there at the start: it goes on, and what cannot be used is set aside whole."""
-    chance, aside = random.Random(seed), 0  # noqa: S311 (likewise)
+    chance, aside = random.Random(seed), 0
     for _ in range(times):
         folder = Path(tempfile.mkdtemp(dir=parent))
         with contextlib.closing(Store.open(str(folder / NAME))) as store:
@@ -155,7 +155,7 @@ def try_at_start(parent: Path, times: int, seed: int, fault: Callable[[Path, ran
 
 def try_read_only(parent: Path, times: int, seed: int) -> str:
     """Let the folder be read-only at the start, and writable later."""
-    chance, steps = random.Random(seed), 0  # noqa: S311 (likewise)
+    chance, steps = random.Random(seed), 0
     for _ in range(times):
         folder = Path(tempfile.mkdtemp(dir=parent))
         path = bytes(folder)

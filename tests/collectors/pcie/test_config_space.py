@@ -159,7 +159,7 @@ def test_every_field_is_as_lspci_decodes_it(
     lspci: Callable[[Sequence[bytes], Path], list[str]], tmp_path: Path
 ) -> None:
     """The second witness is lspci (pciutils): registers drawn from a fixed seed, and a handful chosen."""
-    draw = random.Random(20260711)  # noqa: S311 (a seed that repeats)
+    draw = random.Random(20260711)
     chosen = [(ExpressValues(), False), (ExpressValues(flags=0x142, sltcap=0x2B << 19 | 75 << 7 | 0x60), True)]
     drawn = chosen + [draw_values(draw) for _ in range(60)]
     spaces = []

@@ -89,7 +89,7 @@ def test_what_is_within_the_root_complex_has_no_link(port_type: int) -> None:
 
 
 @pytest.mark.parametrize(("port_type", "has_slot"), [(0, False), (4, True), (5, False), (6, True), (8, True)])
-def test_slot_registers_stand_in_ports_that_lead_down(port_type: int, has_slot: bool) -> None:  # noqa: FBT001
+def test_slot_registers_stand_in_ports_that_lead_down(port_type: int, has_slot: bool) -> None:
     registers = express_of(ExpressValues(flags=2 | port_type << 4 | 1 << 8))
     assert (registers.slot is not None) == has_slot
     assert express_of(ExpressValues(flags=2 | port_type << 4)).slot is None

@@ -37,7 +37,7 @@ def drive(**controller: Any) -> Box:
         ({"autonomous_transitions": GAP, "latency_tolerance_us": "auto"}, "100000", True),
     ],
 )
-def test_the_drives_own_feature_comes_first(controller: dict[str, object], default: str, expected: bool) -> None:  # noqa: FBT001
+def test_the_drives_own_feature_comes_first(controller: dict[str, object], default: str, expected: bool) -> None:
     box = drive(**controller).with_power(nvme_max_latency_us=Setting(value=default, origin="sysfs"))
     assert view(box).drive is expected
 
@@ -65,7 +65,7 @@ def test_nothing_known_is_not_off(tolerance: Unread | None) -> None:
         ({"autonomous_transitions": GAP, "latency_tolerance_us": GAP}, GAP),
     ],
 )
-def test_whether_a_drive_enters_idle_states_by_itself(facts: dict[str, Any], idles: bool | Unread) -> None:  # noqa: FBT001
+def test_whether_a_drive_enters_idle_states_by_itself(facts: dict[str, Any], idles: bool | Unread) -> None:
     drive = make_controller(0, model="M", serial="S", size_bytes=1, firmware="1")
     assert enters_idle_states(replace(drive, **facts)) == idles
 
@@ -83,7 +83,7 @@ def test_a_link_state_at_either_end_counts() -> None:
 
 
 @pytest.mark.parametrize(("policy", "expected"), [("performance", False), ("powersave", True), ("default", None)])
-def test_without_registers_sysfs_gives_and_then_the_policy(policy: str, expected: bool | None) -> None:  # noqa: FBT001
+def test_without_registers_sysfs_gives_and_then_the_policy(policy: str, expected: bool | None) -> None:
     box = Box().with_port(PATH).with_drive(PATH).without_registers()
     assert view(box).link is False  # link/l1_aspm reads 0
     for own in (PATH, f"{PATH}/00.0"):
@@ -107,8 +107,8 @@ def _forget_link_states(function):  # type: ignore[no-untyped-def]  # noqa: ANN0
     ],
 )
 def test_off_is_only_where_both_are_known_to_be(
-    drive_on: bool | None,  # noqa: FBT001
-    link_on: bool | None,  # noqa: FBT001
-    expected: bool | None,  # noqa: FBT001
+    drive_on: bool | None,
+    link_on: bool | None,
+    expected: bool | None,
 ) -> None:
     assert IdleStates(drive=drive_on, link=link_on).on is expected

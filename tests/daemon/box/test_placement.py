@@ -66,8 +66,8 @@ def test_unread_tree_leaves_positions_unread() -> None:
 def test_what_a_declaration_means_by_its_occupant(
     occupant: str | None,
     link: str | None,
-    meant_occupied: bool,  # noqa: FBT001 (a column of the table)
-    meant_empty: bool,  # noqa: FBT001
+    meant_occupied: bool,
+    meant_empty: bool,
 ) -> None:
     keys = {"path": '"0000:00/01.1"'} | ({"occupant": occupant} if occupant else {}) | ({"link": link} if link else {})
     found = lay(one_position(**keys), Box()).placements[0]

@@ -58,7 +58,7 @@ def test_device_that_no_bridge_precedes_is_its_own_position() -> None:
 def test_a_device_of_the_board_has_a_link_where_it_shows_any_width(
     trained: int | None,
     capable: int | None,
-    linked: bool,  # noqa: FBT001
+    linked: bool,
 ) -> None:
     def show(function: PciFunction) -> PciFunction:
         return replace(function, link=replace(function.link, trained_lanes=trained, capable_lanes=capable))
@@ -89,7 +89,7 @@ def test_drive_behind_a_switch_is_in_the_ports_position() -> None:
 
 
 @pytest.mark.parametrize("privileged", [True, False])
-def test_way_to_a_switched_drive_is_two_links(privileged: bool) -> None:  # noqa: FBT001 (a parameter of the table)
+def test_way_to_a_switched_drive_is_two_links(privileged: bool) -> None:
     box = switch_box() if privileged else switch_box().without_registers()
     way = topology_of(box.snapshot()).links_to("0000:00/01.2/00.0/06.0")
     assert [(link.path, link.trained_lanes.value) for link in way] == [
@@ -99,7 +99,7 @@ def test_way_to_a_switched_drive_is_two_links(privileged: bool) -> None:  # noqa
 
 
 @pytest.mark.parametrize("privileged", [True, False])
-def test_inside_of_a_switch_is_no_link(privileged: bool) -> None:  # noqa: FBT001
+def test_inside_of_a_switch_is_no_link(privileged: bool) -> None:
     box = switch_box() if privileged else switch_box().without_registers()
     paths = {link.path for link in topology_of(box.snapshot()).links()}
     assert paths == {"0000:00/01.2", "0000:00/01.2/00.0/04.0", "0000:00/01.2/00.0/06.0"}

@@ -65,7 +65,7 @@ WHOLE = one_port(lanes=16)
          "trained gen4 x1, before gen4 x4; both ends can do gen4 x4", []),
     ],
 )  # fmt: skip
-def test_one_change_with_what_went_with_it(  # noqa: PLR0913 (a row)
+def test_one_change_with_what_went_with_it(
     before: Box, after: Box, about: Topic, subject: str, summary: str, details: list[tuple[str, str]]
 ) -> None:
     change = only_change(before, after)

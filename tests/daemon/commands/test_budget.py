@@ -43,7 +43,7 @@ def test_json_is_the_desk_checks_own(tmp_path: Path) -> None:
 def test_picture_is_written_beside_the_text(tmp_path: Path) -> None:
     picture = tmp_path / "lanes.svg"
     assert inside("budget", "--picture", picture, _file(tmp_path, FITS)).status == 0
-    assert ET.fromstring(picture.read_text()).tag.endswith("svg")  # noqa: S314 (written a line above)
+    assert ET.fromstring(picture.read_text()).tag.endswith("svg")
     assert [file.name for file in tmp_path.iterdir() if file.suffix == ".part"] == []
 
 
@@ -62,7 +62,7 @@ def test_picture_is_written_beside_the_text(tmp_path: Path) -> None:
         (FITS, [], os.EX_NOINPUT, "there is no declaration at default.toml; name one"),
     ],
 )
-def test_what_cannot_be_checked_is_one_line_and_a_status(  # noqa: PLR0913 (a table's row)
+def test_what_cannot_be_checked_is_one_line_and_a_status(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str, words: list[str], status: int, said: str
 ) -> None:
     monkeypatch.chdir(tmp_path)

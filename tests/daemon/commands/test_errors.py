@@ -22,7 +22,7 @@ from laneproof.commands.errors import CommandError
         (errno.EROFS, True, os.EX_CANTCREAT, "cannot be written: read-only file system"),
     ],
 )
-def test_an_errno_has_its_status(number: int, writing: bool, status: int, says: str) -> None:  # noqa: FBT001 (a parameter of the table)
+def test_an_errno_has_its_status(number: int, writing: bool, status: int, says: str) -> None:
     error = CommandError.from_os_error(OSError(number, os.strerror(number)), "build.toml", writing=writing)
     assert error.status == status
     assert str(error).startswith(f"build.toml: {says}")

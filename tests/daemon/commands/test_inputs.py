@@ -94,7 +94,7 @@ def test_a_packed_recording_that_is_cut_off_gives_the_frames_before_the_damage(f
     ("limit", "most", "contents", "says"),
     [("LONGEST_LINE", 100, "x" * 10_000, "longer than"), ("MOST_VALUES", 20, "," * 30, "holds more than 20 values")],
 )
-def test_line_without_end_is_refused_and_never_read_whole(  # noqa: PLR0913 (a case each)
+def test_line_without_end_is_refused_and_never_read_whole(
     file: Path, monkeypatch: pytest.MonkeyPatch, limit: str, most: int, contents: str, says: str
 ) -> None:
     monkeypatch.setattr(inputs, limit, most)
@@ -109,7 +109,7 @@ def test_any_damage_to_a_packed_recording_is_one_sentence(
     tmp_path_factory: pytest.TempPathFactory,
     at: int,
     put: bytes,
-    cut: bool,  # noqa: FBT001 (drawn)
+    cut: bool,
 ) -> None:
     packed = gzip.compress((HEADER + FRAMES * 20).encode())
     at %= len(packed)

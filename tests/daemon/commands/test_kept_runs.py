@@ -108,7 +108,7 @@ def test_a_file_that_is_no_report_is_refused(tmp_path: Path, text: str | None, s
 
 @given(st.integers(0))
 def test_any_spoilt_report_is_compared_or_refused(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
-    chance = random.Random(seed)  # noqa: S311 (a repeatable search, no secret)
+    chance = random.Random(seed)
     report = json.loads(json.dumps(as_json(sound_run(), judge(sound_run()))))
     (folder := tmp_path_factory.getbasetemp()).joinpath("good").write_text(json.dumps(report))
     for _ in range(chance.choice((1, 1, 2, 5))):

@@ -19,7 +19,7 @@ class Terminal(StringIO):
     ("typed", "offered", "answer"),
     [("yes\n", False, True), ("N\n", True, False), ("\n", True, True), ("maybe\n  no \n", True, False)],
 )
-def test_yes_and_no_are_told_apart(monkeypatch: pytest.MonkeyPatch, typed: str, offered: bool, answer: bool) -> None:  # noqa: FBT001 (cases)
+def test_yes_and_no_are_told_apart(monkeypatch: pytest.MonkeyPatch, typed: str, offered: bool, answer: bool) -> None:
     monkeypatch.setattr(sys, "stdin", Terminal(typed))
     assert Questions(take_offered=False).confirm("Go on?", offered=offered) is answer
 

@@ -139,7 +139,7 @@ def test_json_is_the_guides_own(files: Files) -> None:
 def test_picture_marks_what_to_leave_and_what_to_swap(files: Files, tmp_path: Path) -> None:
     picture = tmp_path / "box.svg"
     run("riser-2", "--from", files.whole, "--build", files.build, "--picture", str(picture))
-    drawn = ET.fromstring(picture.read_text())  # noqa: S314 (written a line above)
+    drawn = ET.fromstring(picture.read_text())
     words = [element.text for element in drawn.iter("{http://www.w3.org/2000/svg}text")]
     assert words.count("do not touch") == 1
     assert words.count("here") == 1

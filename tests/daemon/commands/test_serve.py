@@ -237,7 +237,7 @@ def test_a_port_below_1024_that_may_not_be_taken_ends_with_77(
         ("::1", "[::]:{port}", False),
     ],
 )
-def test_it_answers_at_the_socket_that_systemd_holds_where_the_settings_name_it(  # noqa: PLR0913 (the cases)
+def test_it_answers_at_the_socket_that_systemd_holds_where_the_settings_name_it(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
@@ -284,7 +284,7 @@ def test_several_sockets_are_refused_with_what_to_type(
         ("127.0.0.1:0", 0o644, ["can be read by others than its owner"]),
     ],
 )
-def test_listening_beyond_loopback_without_a_token_is_warned_of(  # noqa: PLR0913 (the cases, and what records them)
+def test_listening_beyond_loopback_without_a_token_is_warned_of(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,

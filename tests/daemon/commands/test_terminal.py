@@ -45,7 +45,7 @@ def test_only_our_own_colours_steer_the_terminal(monkeypatch: pytest.MonkeyPatch
 
 
 @given(st.text(), st.booleans())
-def test_any_text_leaves_nothing_that_steers(text: str, colour: bool) -> None:  # noqa: FBT001 (drawn)
+def test_any_text_leaves_nothing_that_steers(text: str, colour: bool) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(terminal, "_may_colour", lambda: colour)
         shown = guard(f"{text}\x1b[1;31m{text}\x1b[0m")
@@ -93,7 +93,7 @@ def test_who_wants_no_colour_gets_none(monkeypatch: pytest.MonkeyPatch, variable
 @pytest.mark.parametrize(
     ("encoding", "unicode"), [("utf-8", True), ("UTF-8", True), ("utf_16", True), ("ascii", False), ("latin-1", False)]
 )
-def test_line_drawing_needs_a_unicode_encoding(monkeypatch: pytest.MonkeyPatch, encoding: str, unicode: bool) -> None:  # noqa: FBT001 (a parameter of the table)
+def test_line_drawing_needs_a_unicode_encoding(monkeypatch: pytest.MonkeyPatch, encoding: str, unicode: bool) -> None:
     monkeypatch.setattr(sys, "stdout", _Terminal(encoding))
     assert find_style().unicode == unicode
 

@@ -44,6 +44,6 @@ def test_word_that_the_kernel_does_not_have_is_refused(text: str, says: str) -> 
     ("word", "is_it"),
     [("pcie_aspm=off", True), ("pcie-aspm=off", True), ("pcie_aspm=force", False), ("pcie_port_pm=off", False)],
 )
-def test_word_that_gives_up_error_reporting_is_known(word: str, is_it: bool) -> None:  # noqa: FBT001 (a column)
+def test_word_that_gives_up_error_reporting_is_known(word: str, is_it: bool) -> None:
     # kernel kernel/params.c, parameq: a name's - and _ are the same
     assert is_aspm_off(word) is is_it

@@ -28,7 +28,7 @@ TB = 10**12
         ("raid5", [4, 8, 8], 8, 1, 4, 2),
     ],
 )
-def test_level_gives_what_its_publications_say(  # noqa: PLR0913 (a table's columns)
+def test_level_gives_what_its_publications_say(
     level: str, sizes_tb: list[int], usable_tb: int, failures: int, operations: int, read_to_rebuild: int
 ) -> None:
     found, count = LEVELS[level], len(sizes_tb)

@@ -73,7 +73,7 @@ def test_binary_size_is_written_with_binary_prefix() -> None:
 
 
 @given(st.integers(0, 10**20), st.booleans())
-def test_written_size_reads_back_within_one_percent(size_bytes: int, binary: bool) -> None:  # noqa: FBT001 (drawn)
+def test_written_size_reads_back_within_one_percent(size_bytes: int, binary: bool) -> None:
     assert is_same_capacity(parse_bytes(format_bytes(size_bytes, binary=binary)), size_bytes)
 
 

@@ -137,7 +137,7 @@ def test_declaration_with_several_faults_is_given_all_of_them() -> None:
 @pytest.mark.parametrize(
     ("word", "warned"), [("pcie_aspm=off", True), ("pcie-aspm=off", True), ("pcie_aspm.policy=performance", False)]
 )
-def test_word_that_gives_up_error_reporting_is_remarked_on(word: str, warned: bool) -> None:  # noqa: FBT001 (a column)
+def test_word_that_gives_up_error_reporting_is_remarked_on(word: str, warned: bool) -> None:
     # kernel drivers/acpi/pci_root.c, os_control_query_checks; drivers/pci/pcie/aspm.c, pcie_aspm_disable
     remarks = _check(f'[kernel]\ncommand_line = ["{word}"]\n').remarks
     assert any("pcie_aspm.policy=performance switches them off and keeps both" in text for text in remarks) is warned

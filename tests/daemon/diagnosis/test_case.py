@@ -39,7 +39,7 @@ def test_what_is_long_past_is_another_case() -> None:
 
 
 @pytest.mark.parametrize(("generation", "lowest"), [(1, True), (2, False), (None, False)])
-def test_only_a_link_at_generation_1_has_no_lower_rate(generation: int | None, lowest: bool) -> None:  # noqa: FBT001
+def test_only_a_link_at_generation_1_has_no_lower_rate(generation: int | None, lowest: bool) -> None:
     made = Box() if generation is None else Box().with_port(PATHS[0], gen=generation)
     story = Story().observe(made if generation is None else made.with_drive(PATHS[0], serial="FN1", gen=generation))
     assert open_case(story.ledger, PATHS[0], "", {}).runs_at_lowest_rate is lowest

@@ -40,7 +40,7 @@ def test_all_findings_of_a_position_have_the_same_causes(story: Story) -> None:
 
 @pytest.mark.parametrize(("idle_states", "check"), [(None, "Switch idle states off"), (False, "Set this link one")])
 def test_undetermined_stands_first_and_its_check_comes_before_the_case_is_opened(
-    idle_states: bool | None,  # noqa: FBT001 (a column of the table)
+    idle_states: bool | None,
     check: str,
 ) -> None:
     story = dropping([24.0] * 3)

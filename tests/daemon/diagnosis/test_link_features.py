@@ -20,7 +20,7 @@ def test_a_feature_of_the_link_is_seen_absent_or_unknown(feature: str) -> None:
 @pytest.mark.parametrize(("lanes", "expected"), [((4, 0, 4, 0, 4), None), ((4, 0, 4, 2, 4), True), ((4, 2, 4), True)])
 def test_a_drive_that_is_missing_in_some_boots_has_no_link_that_trained_low(
     lanes: tuple[int, ...],
-    expected: bool | None,  # noqa: FBT001
+    expected: bool | None,
 ) -> None:
     story = Story()
     for reached in lanes:
@@ -48,7 +48,7 @@ def test_one_burst_is_not_more_than_siblings() -> None:
 )
 def test_errors_that_another_link_makes_in_the_same_hours_are_no_sign_of_one_bad_path(
     other: Callable[[int], bool],
-    expected: bool | None,  # noqa: FBT001
+    expected: bool | None,
 ) -> None:
     story, errors = Story(), [0, 0]
     for hour in range(24 * 6):
@@ -61,7 +61,7 @@ def test_errors_that_another_link_makes_in_the_same_hours_are_no_sign_of_one_bad
 
 
 @pytest.mark.parametrize(("resting", "expected"), [(True, None), (False, True)])
-def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting: bool, expected: bool | None) -> None:  # noqa: FBT001
+def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting: bool, expected: bool | None) -> None:
     states = AutonomousTransitions(enabled=resting, transitions={0: (3, 500)})
     story = Story()
     for hour in range(24 * 8):
@@ -78,7 +78,7 @@ def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting:
 
 
 @pytest.mark.parametrize(("hours", "expected"), [(3, None), (4, True)])
-def test_repeated_packets_count_from_four_occasions_on(hours: int, expected: bool | None) -> None:  # noqa: FBT001
+def test_repeated_packets_count_from_four_occasions_on(hours: int, expected: bool | None) -> None:
     story = Story()
     for hour in range(hours + 1):  # the first pass only begins the count
         box = Box().with_port(PATH, function={"aer": count({"Timeout": 5 * hour})})

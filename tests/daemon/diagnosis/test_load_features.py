@@ -41,8 +41,8 @@ def test_a_feature_of_load_and_heat_is_seen_absent_or_unknown(feature: str) -> N
 )
 def test_rest_and_load_are_what_held_just_before_or_on_both_sides_of_a_long_window(
     loads: list[str | tuple[str, str, float, float]],
-    at_rest: bool | None,  # noqa: FBT001
-    under_load: bool | None,  # noqa: FBT001
+    at_rest: bool | None,
+    under_load: bool | None,
 ) -> None:
     answers = features(after_loads(loads))
     assert (answers["drops_after_idle_exit"], answers["drops_under_load"]) == (at_rest, under_load)
@@ -56,9 +56,9 @@ def test_without_idle_states_there_is_none_to_leave() -> None:
     ("together", "power_lost", "expected"), [(True, True, None), (True, False, True), (False, True, True)]
 )
 def test_drives_that_lose_their_power_together_as_work_begins_do_not_fail_in_leaving_an_idle_state(
-    together: bool,  # noqa: FBT001 (a column of the table)
-    power_lost: bool,  # noqa: FBT001
-    expected: bool | None,  # noqa: FBT001
+    together: bool,
+    power_lost: bool,
+    expected: bool | None,
 ) -> None:
     story = after_loads([IDLE] * 5)
     for episode in story.ledger.episodes.episodes:
@@ -84,7 +84,7 @@ def test_where_passes_are_far_apart_the_minutes_of_an_episodes_hour_show_whether
     count: str,
     before: int,
     in_the_hour: int,
-    expected: bool | None,  # noqa: FBT001
+    expected: bool | None,
 ) -> None:
     def box(minutes: int) -> Box:
         health = {"composite_temperature_celsius": 45.0, count: minutes}
@@ -108,7 +108,7 @@ def thermometer(celsius: float) -> Box:
 @pytest.mark.parametrize(("celsius", "expected"), [(79.0, True), (45.0, False)])
 def test_heat_before_a_drop_is_judged_by_the_thermometer_where_there_is_no_log(
     celsius: float,
-    expected: bool,  # noqa: FBT001
+    expected: bool,
 ) -> None:
     box = thermometer(celsius)
     story = Story().observe(box).observe(box, after=600.0, log=(DOWN,))
@@ -116,7 +116,7 @@ def test_heat_before_a_drop_is_judged_by_the_thermometer_where_there_is_no_log(
 
 
 @pytest.mark.parametrize(("hottest", "expected"), [(81.0, True), (60.0, False)])
-def test_a_day_of_readings_shows_whether_it_was_above_its_threshold(hottest: float, expected: bool) -> None:  # noqa: FBT001
+def test_a_day_of_readings_shows_whether_it_was_above_its_threshold(hottest: float, expected: bool) -> None:
     story = Story()
     for hour in range(23):
         story.observe(thermometer(hottest if hour == 9 else 45.0), after=HOUR)

@@ -51,8 +51,8 @@ def models(*models: str) -> Box:
 )
 def test_drives_of_one_model_that_hang_together_share_their_firmware_not_a_supply(
     drives: tuple[str, ...],
-    shared: bool | None,  # noqa: FBT001
-    model: bool | None,  # noqa: FBT001
+    shared: bool | None,
+    model: bool | None,
 ) -> None:
     story = Story().observe(models(*drives))
     lines = tuple(FAILED.replace("nvme0", f"nvme{number}") for number in range(3))

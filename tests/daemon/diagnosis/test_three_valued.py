@@ -18,7 +18,7 @@ from laneproof.diagnosis.three_valued import favours, majority
         ([False], False),
     ],
 )
-def test_half_is_seen_a_quarter_is_absent(answers: list[bool | None], expected: bool | None) -> None:  # noqa: FBT001
+def test_half_is_seen_a_quarter_is_absent(answers: list[bool | None], expected: bool | None) -> None:
     assert majority(answers) is expected
 
 
@@ -42,7 +42,7 @@ def test_half_is_seen_a_quarter_is_absent(answers: list[bool | None], expected: 
         (5, 9, 0.2, None),
     ],
 )
-def test_whether_drops_favour_a_state(count: int, whole: int, share: float | None, expected: bool | None) -> None:  # noqa: FBT001
+def test_whether_drops_favour_a_state(count: int, whole: int, share: float | None, expected: bool | None) -> None:
     assert favours(count, whole, share, mostly=0.7) is expected
 
 

@@ -41,7 +41,7 @@ def updated(story: Story, *, gaps: tuple[float, ...], what: str = "firmware", le
 )
 def test_a_slow_clock_may_bring_its_first_drop_long_after_the_update(
     gaps: tuple[float, ...],
-    expected: bool | None,  # noqa: FBT001
+    expected: bool | None,
 ) -> None:
     answers = features(updated(Story(), gaps=gaps))
     assert answers["began_after_drive_firmware"] is expected
@@ -60,7 +60,7 @@ def test_an_update_over_a_month_before_the_first_drop_is_not_near_it() -> None:
 @pytest.mark.parametrize(("good_days", "expected"), [(20, None), (28, True), (30, True)])
 def test_an_update_brings_no_fault_of_a_link_that_made_errors_for_days_before_it(
     good_days: int,
-    expected: bool | None,  # noqa: FBT001
+    expected: bool | None,
 ) -> None:
     story = Story()
     for day in range(37):
@@ -93,7 +93,7 @@ def test_episodes_seen_only_by_rare_passes_have_no_clock() -> None:
 
 
 @pytest.mark.parametrize(("passes_apart", "regular"), [(2.9, True), (3.0, None)])
-def test_a_clock_needs_ten_passes_from_episode_to_episode(passes_apart: float, regular: bool | None) -> None:  # noqa: FBT001
+def test_a_clock_needs_ten_passes_from_episode_to_episode(passes_apart: float, regular: bool | None) -> None:
     story = dropping([1.0, *REGULAR])  # 29.3 hours apart
     for episode in story.ledger.episodes.episodes:
         episode.uncertain_seconds = passes_apart * HOUR
@@ -109,7 +109,7 @@ def test_a_clock_needs_ten_passes_from_episode_to_episode(passes_apart: float, r
         (6.05, True, None),
     ],
 )
-def test_a_clock_of_its_own(gap: float, regular: bool | None, expected: bool | None) -> None:  # noqa: FBT001
+def test_a_clock_of_its_own(gap: float, regular: bool | None, expected: bool | None) -> None:
     answers = features(dropping([0.99 * gap, 1.01 * gap] * 4))
     assert (answers["regular_period"], answers["period_of_its_own"]) == (regular, expected)
 

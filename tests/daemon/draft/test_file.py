@@ -192,7 +192,7 @@ _ODD = st.text(alphabet=st.characters(), max_size=12)
 
 
 @given(model=_ODD, serial=_ODD, board=_ODD, array=_ODD, word=_ODD, why=_ODD, name=_ODD)
-def test_no_name_that_a_machine_gives_breaks_the_draft(  # noqa: PLR0913 (one text each)
+def test_no_name_that_a_machine_gives_breaks_the_draft(
     *, model: str, serial: str, board: str, array: str, word: str, why: str, name: str
 ) -> None:
     box = kelp_box(1).with_drive("0000:00/01.1", model=model, serial=serial or " ", firmware=word)
@@ -231,7 +231,7 @@ _PATHS = tuple(f"0000:00/{hops}" for hops in ("01.1", "01.2", "01.3", "02.0", "0
     privileged=st.booleans(),
     others=st.sets(st.sampled_from(["sata", "bond", "port"])),
 )
-def test_drafted_declaration_holds_on_the_machine_it_was_drafted_from(  # noqa: PLR0913 (a knob each)
+def test_drafted_declaration_holds_on_the_machine_it_was_drafted_from(
     *,
     drives: dict[str, tuple[int, int]],
     trained: dict[str, tuple[int, int]],

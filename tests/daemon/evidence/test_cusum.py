@@ -75,7 +75,7 @@ def test_mean_delay_of_an_alarm(steps: float, rate: float, delay: float) -> None
 
 
 def test_our_score_on_drawn_counts_agrees_with_the_chain() -> None:
-    draw, delays = random.Random(7), []  # noqa: S311 - a reproducible draw
+    draw, delays = random.Random(7), []
     for _ in range(400):
         score, step = started(threshold(87600)), 0
         while not score.alarm:

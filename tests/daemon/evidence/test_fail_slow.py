@@ -43,7 +43,7 @@ def test_relative_latency_is_taken_from_the_median() -> None:
 
 
 @pytest.mark.parametrize(("own", "other", "near"), [(100, 80, True), (100, 70, False), (0, 0, False), (80, 100, True)])
-def test_only_nearly_equal_loads_compare(own: float, other: float, near: bool) -> None:  # noqa: FBT001 - a table
+def test_only_nearly_equal_loads_compare(own: float, other: float, near: bool) -> None:
     assert is_load_near(own, other) is near
 
 

@@ -72,7 +72,7 @@ def test_no_group_to_compare_gives_no_verdict() -> None:
 def test_heat_is_shown_only_with_the_cache_held_fixed(
     full: tuple[int, int, int, int],
     fresh: tuple[int, int, int, int],
-    shown: bool,  # noqa: FBT001
+    shown: bool,
 ) -> None:
     # N. Mantel, W. Haenszel 1959
     assert is_slow_for_heat(full, fresh) is shown

@@ -42,9 +42,7 @@ def since(events: int, earlier: int) -> float:
         (3, 1, 0.05078, 9.0, 0.72, 472.0),
     ],
 )
-def test_one_link_of_four(  # noqa: PLR0913 - a row of the table
-    own: int, siblings: int, p: float, ratio: float, lower: float, upper: float
-) -> None:
+def test_one_link_of_four(own: int, siblings: int, p: float, ratio: float, lower: float, upper: float) -> None:
     # Conditional test of two Poisson rates (Przyborowski and Wilenski 1940), Clopper-Pearson bounds of the odds
     test = compared(own, 24.0, siblings, 72.0)
     bounds = test.ratio_bounds()

@@ -91,7 +91,7 @@ def test_past_the_limit_nothing_is_left() -> None:
 @pytest.mark.parametrize(
     ("now", "threshold", "low"), [(16, 10, False), (15, 10, True), (9, 10, True), (100, 10, False)]
 )
-def test_spare_near_its_threshold(now: int, threshold: int, low: bool) -> None:  # noqa: FBT001 - a column of the table
+def test_spare_near_its_threshold(now: int, threshold: int, low: bool) -> None:
     assert is_spare_low(now, threshold) is low
 
 

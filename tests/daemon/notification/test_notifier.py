@@ -271,7 +271,7 @@ notifier.Notifier(settings, StateFolder(sys.argv[4]), DaemonClient(settings)).ru
 
 def test_killed_at_any_moment_it_loses_nothing_and_says_where_it_is_in_doubt(tmp_path: Path) -> None:
     """A real process with a simulated clock, ended by SIGKILL at random moments while alarms come."""
-    drawn = random.Random(5)  # noqa: S311 (moments, no secrets)
+    drawn = random.Random(5)
     hook, daemon = WebServer(), WebServer()
     clock = tmp_path / "clock"
 

@@ -67,7 +67,7 @@ def test_a_wrong_line_is_reported_without_its_password(text: str) -> None:
         ("12:00-14:00", (14, 0), False),
     ],
 )
-def test_quiet_hours_are_those_of_the_zone(quiet: str, hour: tuple[int, int], is_quiet: bool) -> None:  # noqa: FBT001
+def test_quiet_hours_are_those_of_the_zone(quiet: str, hour: tuple[int, int], is_quiet: bool) -> None:
     settings = NotifySettings(urls=["x://y"], quiet=quiet, zone="Europe/Oslo")
     local = datetime(2026, 7, 1, *hour, tzinfo=ZoneInfo("Europe/Oslo"))  # two hours before UTC then
     assert settings.is_quiet(local.timestamp()) is is_quiet

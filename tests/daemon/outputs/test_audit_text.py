@@ -123,7 +123,7 @@ def test_a_tree_that_could_not_be_read_says_so_and_shows_no_empty_box() -> None:
 
 @pytest.mark.parametrize("width", [NARROWEST, 44, 52, 60, 80, 100, 132])
 @pytest.mark.parametrize("unicode", [True, False])
-def test_every_line_fits(width: int, unicode: bool) -> None:  # noqa: FBT001 (a parameter of the table)
+def test_every_line_fits(width: int, unicode: bool) -> None:
     assert widest(write(troubled(), Style(width=width, unicode=unicode))) <= width
 
 
@@ -182,7 +182,7 @@ def test_any_names_fit_and_stay_on_their_lines(
     model: str,
     subject: str,
     width: int,
-    unicode: bool,  # noqa: FBT001 (drawn)
+    unicode: bool,
 ) -> None:
     build = declare('[[position]]\nlabel = "x"\npath = "0000:00/01.1"')
     build = build.model_copy(update={"position": (build.position[0].model_copy(update={"label": label}),)})

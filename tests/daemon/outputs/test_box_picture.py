@@ -17,7 +17,7 @@ BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{A}"\n[[position]]\nl
 
 
 def draw(box: Box, marks: Mapping[str, Mark] | None = None) -> ET.Element:
-    return ET.fromstring(draw_box(BUILD, box.snapshot(), marks or {}))  # noqa: S314 (drawn a line above)
+    return ET.fromstring(draw_box(BUILD, box.snapshot(), marks or {}))
 
 
 def of_class(picture: ET.Element, tag: str, kind: str) -> list[ET.Element]:

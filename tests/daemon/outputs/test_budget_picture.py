@@ -18,7 +18,7 @@ def _position(label: str, path: str, rest: str) -> str:
 
 
 def _draw(text: str) -> ET.Element:
-    return _without_legend(ET.fromstring(draw_budget(check_budget(declare(text)))))  # noqa: S314 (drawn here)
+    return _without_legend(ET.fromstring(draw_budget(check_budget(declare(text)))))
 
 
 def _words(picture: ET.Element) -> list[str]:
@@ -40,7 +40,7 @@ def _without_legend(picture: ET.Element) -> ET.Element:
 
 def test_legend_names_every_colour() -> None:
     words = {"a lane", "a lane that several share", "the narrowest part", "! does not fit"}
-    assert words <= set(_words(ET.fromstring(draw_budget(check_budget(declare(""))))))  # noqa: S314 (drawn here)
+    assert words <= set(_words(ET.fromstring(draw_budget(check_budget(declare(""))))))
 
 
 def test_branch_that_cannot_exist_has_no_lanes_and_says_so() -> None:
@@ -144,7 +144,7 @@ def test_words_stand_in_the_middle_of_the_box_that_they_name() -> None:
 
 
 def test_strokes_of_the_legend_stand_before_their_words() -> None:
-    picture = ET.fromstring(draw_budget(check_budget(declare(""))))  # noqa: S314 (drawn here)
+    picture = ET.fromstring(draw_budget(check_budget(declare(""))))
     legend = picture.findall(f"{SVG}g[@class='legend']/*")
     words = [element for element in legend if element.tag == f"{SVG}text"]
     strokes = [element for element in legend if element.tag == f"{SVG}path"]
@@ -200,5 +200,5 @@ def test_no_name_breaks_the_picture(label: str, model: str, slot: str) -> None:
             }
         ],
     }
-    picture = ET.fromstring(draw_budget(check_budget(Build.model_validate(data))))  # noqa: S314 (drawn a line above)
+    picture = ET.fromstring(draw_budget(check_budget(Build.model_validate(data))))
     assert picture.tag == f"{SVG}svg"

@@ -15,7 +15,7 @@ def test_no_text_is_narrower_than_the_narrowest() -> None:
 @given(
     text=st.text(max_size=200), title=st.text(min_size=1, max_size=90), width=st.integers(0, 90), unicode=st.booleans()
 )
-def test_wrapped_lines_fit_and_steer_no_terminal(text: str, title: str, width: int, unicode: bool) -> None:  # noqa: FBT001 (drawn)
+def test_wrapped_lines_fit_and_steer_no_terminal(text: str, title: str, width: int, unicode: bool) -> None:
     style = Style(width=width, unicode=unicode)
     for lines in (style.wrap(text, "  - "), style.wrap_under(title, f": {text}", "1", "  ")):
         assert all(len(line) <= style.width for line in lines)
@@ -35,6 +35,6 @@ def test_only_the_title_is_painted_and_only_where_colour_may_be_used() -> None:
 
 
 @pytest.mark.parametrize(("unicode", "cut"), [(True, "abc…"), (False, "abc~")])
-def test_a_cut_is_shown(unicode: bool, cut: str) -> None:  # noqa: FBT001 (a parameter of the table)
+def test_a_cut_is_shown(unicode: bool, cut: str) -> None:
     assert Style(unicode=unicode).cut("abcdef", 4) == cut
     assert Style(unicode=unicode).cut("abcd", 4) == "abcd"

@@ -161,8 +161,8 @@ def test_json_holds_columns_and_the_points_behind_them() -> None:
 def test_worse_is_more_errors_or_less_of_what_it_was(
     name: str,
     values: tuple[float, ...],
-    is_counter: bool,  # noqa: FBT001 (a column of the table)
-    worse: bool,  # noqa: FBT001 (likewise)
+    is_counter: bool,
+    worse: bool,
 ) -> None:
     (chart,) = make_trend(HERE, [_series(name, *values, is_counter=is_counter)], [], GRID).charts[:1]
     assert chart.got_worse == worse

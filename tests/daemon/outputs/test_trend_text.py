@@ -75,7 +75,7 @@ def test_a_column_that_was_not_read_is_blank() -> None:
 
 @pytest.mark.parametrize("width", [10, 40, 41, 60, 71, 72, 80, 100, 132, 200])
 @pytest.mark.parametrize("unicode", [True, False])
-def test_it_fits_the_width_it_is_given(width: int, unicode: bool) -> None:  # noqa: FBT001 (a table's row)
+def test_it_fits_the_width_it_is_given(width: int, unicode: bool) -> None:
     grid = choose_grid(MIDNIGHT, MIDNIGHT + 300 * DAY, columns_for(width))
     subject = Subject(name="a position with a long label", path="0000:00/01.1", drive="S" * 60, drive_name="nvme0")
     huge = _series("data_units_written", 0, 10**12, 10**13, 10**15)

@@ -27,7 +27,7 @@ def boot(version: str | None, date: str | None = None) -> Boot:
         (boot(None), boot("1.20"), False),  # what is not known is not another
     ],
 )
-def test_another_bios(first: Boot, second: Boot, expected: bool) -> None:  # noqa: FBT001
+def test_another_bios(first: Boot, second: Boot, expected: bool) -> None:
     assert is_other_bios(first, second) is expected
 
 

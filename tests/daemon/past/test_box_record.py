@@ -144,7 +144,7 @@ SPEED: dict[str, Any] = {"size_bytes": 8_000_000_000_000, "sync_bytes_per_second
         ([checking(0, 0.5, level="raid10", sync_bytes_per_second=None)], 9 * HOUR, False),  # its pace is not known
     ],
 )
-def test_a_check_is_remembered_where_it_came_to_its_end(passes: list[Snapshot], idle_at: float, ended: bool) -> None:  # noqa: FBT001
+def test_a_check_is_remembered_where_it_came_to_its_end(passes: list[Snapshot], idle_at: float, ended: bool) -> None:
     checks = run(*passes, checking(idle_at, None, action="idle")).checks["md0"]
     assert (checks.since, checks.share) == (A_MORNING, None)
     assert checks.ended_at == (A_MORNING + idle_at if ended else None)

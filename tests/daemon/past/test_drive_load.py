@@ -12,7 +12,7 @@ from laneproof_collectors.unread import Unread
 MB = 1_000_000
 
 
-def drive(  # noqa: PLR0913 (a figure each)
+def drive(
     *, moved: int | None = None, units: int = 0, written: int = 0, operations: int = 0, took: int = 0, busy: int = 0
 ) -> NvmeController:
     """A drive that moved so many bytes by its disk's statistics, or so many data units by its health log."""
@@ -113,7 +113,7 @@ def test_a_hardly_used_drive_is_never_called_loaded(rate: float, state: str) -> 
     assert record.state_of(record.last) == state
 
 
-def compared(  # noqa: PLR0913 (a figure each)
+def compared(
     windows: range,
     latencies: dict[str, float],
     *,

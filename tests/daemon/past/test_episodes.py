@@ -166,7 +166,7 @@ def test_a_link_that_comes_up_at_boot_is_training_and_later_it_is_an_episode() -
         ("pcieport 0000:00:01.1: pciehp: Slot(1): Link Down", False),
     ],
 )
-def test_whether_the_controller_still_answered_is_taken_from_its_own_register(line: str, answered: bool | None) -> None:  # noqa: FBT001
+def test_whether_the_controller_still_answered_is_taken_from_its_own_register(line: str, answered: bool | None) -> None:
     story = Story().observe(four()).observe(four(), after=HOUR, log=(line, GIVEN_UP))
     assert episodes(story)[0].answered is answered
 
@@ -213,7 +213,7 @@ def test_what_somebody_asked_for_is_told_apart_from_what_failed(
 def test_the_log_decides_whether_a_drive_was_removed_before_it_was_pulled_in_one_pass(
     left_before_slot: float | None,
     first: str,
-    asked: bool,  # noqa: FBT001 (a row)
+    asked: bool,
 ) -> None:
     story = Story().observe(four(), log=(HARMLESS_BUT_READ,))
     slot_at = story.now - story.booted_at + 1000.0

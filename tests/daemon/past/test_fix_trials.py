@@ -34,7 +34,7 @@ def change(what: str, before: str, after: str) -> NotedChange:
         (change("occupant", "FN1", "FN2"), False),
     ],
 )
-def test_what_may_be_a_cure(noted: NotedChange, expected: bool) -> None:  # noqa: FBT001
+def test_what_may_be_a_cure(noted: NotedChange, expected: bool) -> None:
     assert is_cure(noted) is expected
 
 
@@ -64,7 +64,7 @@ def test_what_changed_as_a_drive_came_back_by_itself_is_nobodys_fix(
     what: str,
     returned_boot: int,
     minutes: float,
-    on_trial: bool,  # noqa: FBT001
+    on_trial: bool,
 ) -> None:
     (episode,) = lost(10.0)
     episode.returned_at, episode.returned_boot = 10.0 * DAY + 60.0, returned_boot

@@ -329,6 +329,6 @@ def test_a_state_from_before_rates_were_followed_still_loads() -> None:
         ({}, True),  # a line of the port alone names no kind
     ],
 )
-def test_advisory_lines_of_the_log_are_no_errors_of_the_link(detail: dict[str, str], expected: bool) -> None:  # noqa: FBT001
+def test_advisory_lines_of_the_log_are_no_errors_of_the_link(detail: dict[str, str], expected: bool) -> None:
     # Linux drivers/pci/pcie/aer.c: the transaction layer's classes are about a request, not about the signal
     assert is_correctable_of_link(detail) is expected

@@ -84,7 +84,7 @@ def unreadable() -> Box:
         (unreadable(), 0, False),
     ],
 )
-def test_a_link_that_is_lower_on_purpose_does_not_fall(box: Box, falls: int, awake: bool) -> None:  # noqa: FBT001
+def test_a_link_that_is_lower_on_purpose_does_not_fall(box: Box, falls: int, awake: bool) -> None:
     story = Story().observe(trained(4)).observe(box, after=HOUR)
     assert len(record(story).falls) == falls
     assert record(story).awake_at == story.now - (0.0 if awake else HOUR)

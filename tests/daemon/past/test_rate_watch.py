@@ -97,7 +97,7 @@ def test_an_alarm_is_over_soon_after_the_errors_are() -> None:
 
 def test_ten_years_of_hours_lie_between_false_alarms() -> None:
     # G. Lorden 1971: e^h steps at least; drawn are thirty years of links with an hour of errors in fifty
-    draw = random.Random(3)  # noqa: S311 (a reproducible draw is wanted)
+    draw = random.Random(3)
     alarms = 0
     for _ in range(30):
         followed = Followed()

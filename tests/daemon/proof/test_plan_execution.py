@@ -18,7 +18,7 @@ from laneproof_collectors.fio import LoadResult
 class Watched(SimulatedMachine):
     """Notes what it was asked, and fails on demand."""
 
-    def __init__(  # noqa: PLR0913 (its knobs)
+    def __init__(
         self,
         *,
         fails_at: float = 1e9,

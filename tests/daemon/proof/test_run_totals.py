@@ -17,7 +17,7 @@ LOADED_PLAN = make_plan(LOADED)
 PATH = LOADED.drives[0].path
 
 
-def reading(  # noqa: PLR0913 (what a second may show)
+def reading(
     at: float, read: int = 0, *, errors: int = 0, far: int = 0, celsius: float = 40, gt_s: float = 16, lanes: int = 4
 ) -> WatchedPass:
     return WatchedPass(

@@ -121,7 +121,7 @@ LITTLE_TOO_SMALL = {"size_bytes": 3 * 4_000_787_030_016}
         ),
     ],
 )
-def test_each_thing_that_is_checked_is_said_with_its_figures(  # noqa: PLR0913 (a table's row)
+def test_each_thing_that_is_checked_is_said_with_its_figures(
     facts: dict[str, Any], asked: dict[str, Any], verdict: str, what: str, says: str, *, holds: bool | None
 ) -> None:
     fit = check(swapped(**facts), **asked)

@@ -103,7 +103,7 @@ def test_acceptance_is_of_a_rule_and_of_a_position_where_it_names_one(
 @pytest.mark.parametrize(
     ("until", "holds"), [("2026-09-20", False), ("2026-09-21", True), ("2026-09-22", True), ("2027-06-30", True)]
 )
-def test_acceptance_holds_to_the_end_of_its_last_day(until: str, holds: bool) -> None:  # noqa: FBT001
+def test_acceptance_holds_to_the_end_of_its_last_day(until: str, holds: bool) -> None:
     assert (accepted(f"until = {until}")["a"] is not None) == holds
 
 

@@ -65,7 +65,7 @@ def test_bios_that_could_not_be_read_is_called_unknown() -> None:
 def test_low_power_states_that_came_with_another_bios(
     now: int,
     then: int | None,
-    decided: bool,  # noqa: FBT001 (a column of the table)
+    decided: bool,
 ) -> None:
     snapshot, link = survey_box(Box().with_port(PATH, aspm=now).with_drive(PATH))
     assert bool(aspm_setting(link, snapshot, past(aspm_enabled=then))) == decided

@@ -134,7 +134,7 @@ def test_a_line_that_a_program_wrote_is_no_event() -> None:
         (EARLIER, "", False),
     ],
 )
-def test_names_of_boots_are_compared_without_dashes(one: str, other: str, same: bool) -> None:  # noqa: FBT001 (a table)
+def test_names_of_boots_are_compared_without_dashes(one: str, other: str, same: bool) -> None:
     assert is_same_boot(one, other) is same
 
 

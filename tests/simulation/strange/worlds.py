@@ -86,7 +86,7 @@ def make_strange_world(
     Returns:
         The world, not run yet; its oddities; the name of the second one, empty for none.
     """
-    draw = random.Random(f"strange/{kind}/{seed}")  # noqa: S311 (a reproducible draw is wanted)
+    draw = random.Random(f"strange/{kind}/{seed}")
     spacing, days = draw.choice(paces)
     until = START + days * DAY
     blueprint = draw_blueprint(draw, REPORT)

@@ -13,7 +13,7 @@ X4 = RateAndLanes(generation=4, lanes=4, gt_s=16.0)
 
 def count(trained: RateAndLanes | None, declared: RateAndLanes | None) -> dict[str, int]:
     """Count what is drawn, by class: each strand and each knot begins anew."""
-    drawing = ET.fromstring(draw_lanes(trained, declared))  # noqa: S314 (our own)
+    drawing = ET.fromstring(draw_lanes(trained, declared))
     return {element.attrib["class"]: element.attrib["d"].count("M") for element in drawing}
 
 
@@ -43,7 +43,7 @@ def test_strands_and_knots_are_as_many_as_lanes_and_generations(
 
 @pytest.mark.parametrize("lanes", [1, 2, 4, 8, 12, 16, 32])
 def test_every_strand_and_knot_lies_inside_the_drawing(lanes: int) -> None:
-    drawing = ET.fromstring(draw_lanes(RateAndLanes(generation=6, lanes=lanes), None))  # noqa: S314 (our own)
+    drawing = ET.fromstring(draw_lanes(RateAndLanes(generation=6, lanes=lanes), None))
     _, _, width, height = map(float, drawing.attrib["viewBox"].split())
     strands, knots = (element.attrib["d"] for element in drawing)
     heights = [float(y) for y in re.findall(r"M6 (\S+?)H126", strands)]
@@ -72,7 +72,7 @@ def test_every_strand_and_knot_lies_inside_the_drawing(lanes: int) -> None:
 )
 def test_the_drawing_carries_its_words(trained: RateAndLanes | None, declared: RateAndLanes | None, words: str) -> None:
     assert describe_link(trained, declared) == words
-    drawing = ET.fromstring(draw_lanes(trained, declared))  # noqa: S314 (our own)
+    drawing = ET.fromstring(draw_lanes(trained, declared))
     assert (drawing.get("role"), drawing.get("aria-label")) == ("img", words)
 
 

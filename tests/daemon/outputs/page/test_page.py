@@ -117,7 +117,7 @@ def test_every_link_works_below_any_path() -> None:
     [(0.4, "0 seconds ago", False), (61.0, "1 minute ago", False), (300.0, "5 minutes ago", False),
      (301.0, "5 minutes ago (late)", True), (7300.0, "2 hours ago (late)", True)],
 )  # fmt: skip
-def test_the_age_of_the_reading_is_in_words_and_marked_when_late(age: float, words: str, is_late: bool) -> None:  # noqa: FBT001 (a column)
+def test_the_age_of_the_reading_is_in_words_and_marked_when_late(age: float, words: str, is_late: bool) -> None:
     whole = page(age_seconds=age)
     read = whole.one(class_="read").text
     shown = read if is_late else read.replace(" (late)", "")  # hidden by the style sheet

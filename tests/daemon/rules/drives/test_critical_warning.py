@@ -105,7 +105,7 @@ def test_reliability_bit_of_a_worn_drive_without_media_errors_is_wear(
     used: int,
     media_errors: int,
     absent: tuple[str, ...],
-    worn: bool,  # noqa: FBT001 (a column of the table)
+    worn: bool,
 ) -> None:
     log = make_health(critical_warning=4, percentage_used=used, media_errors=media_errors, absent=absent)
     ((words, severity),) = read_warnings(log)
@@ -137,7 +137,7 @@ def test_identity_is_the_position_else_the_serial_number() -> None:
     ("healthy", "kind"),
     [(True, None), (None, None), (False, Kind.SIGN), (Unread("sda", "it sleeps", Reason.NOT_ASKED), Kind.UNVERIFIED)],
 )
-def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | None) -> None:  # noqa: FBT001
+def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | None) -> None:
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", healthy=healthy)
     findings = list(CRITICAL_WARNING.judge(Pass.of(None, box.snapshot())))
     assert [finding.kind for finding in findings] == ([kind] if kind else [])
@@ -259,7 +259,7 @@ def test_overheating_does_not_speak_for_other_warnings() -> None:
     ],
 )
 def test_a_health_log_that_stays_away_for_days_is_an_alarm_where_the_drive_told_of_it_before(
-    told_before: bool,  # noqa: FBT001 (a column of the table)
+    told_before: bool,
     gap: Unread,
     severities: list[str],
     first_step: str,
@@ -278,7 +278,7 @@ MALFORMED = Unread("smartctl of sdb", "not a health log", Reason.MALFORMED)
 ASLEEP = Unread("what sdb itself reports", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
 
 
-def usb(healthy: bool | Unread = True) -> Box:  # noqa: FBT001, FBT002 (what the drive says of itself)
+def usb(healthy: bool | Unread = True) -> Box:  # noqa: FBT002 (what the drive says of itself)
     return Box().with_sata_drive("0000:00/14.0/usb-1", name="sdb", interface="usb", healthy=healthy)
 
 

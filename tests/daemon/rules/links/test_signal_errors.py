@@ -163,7 +163,7 @@ def test_the_owners_new_cable_is_on_trial_and_the_finding_says_how_it_stands() -
     assert "so that was not the cure" in watcher.standing[0].summary
 
 
-def repeating(  # noqa: PLR0913 (a knob each)
+def repeating(
     *,
     resting: bool = True,
     repeats: int = 0,

@@ -55,7 +55,7 @@ def judge(text: str, made: Box, past: Past = NO_PAST) -> list[Finding]:
         pytest.param(box(), False, id="the whole slot is not there"),
     ],
 )
-def test_when_a_split_is_not_active(made: Box, speaks: bool) -> None:  # noqa: FBT001 (a column of the table)
+def test_when_a_split_is_not_active(made: Box, speaks: bool) -> None:
     assert bool(judge(build(), made)) == speaks
 
 

@@ -61,7 +61,7 @@ def test_difference_gives_both_values() -> None:
     ("declared", "class_code", "holds"),
     [("network", NETWORK, True), ("other", SATA, True), ("sata", SATA, True), ("nvme", NETWORK, False)],
 )
-def test_kinds_of_cards(declared: str, class_code: int, holds: bool) -> None:  # noqa: FBT001 (a column of the table)
+def test_kinds_of_cards(declared: str, class_code: int, holds: bool) -> None:
     box = Box().with_port("0000:00/01.1").with_device("0000:00/01.1", class_code=class_code)
     assert (judge(OCCUPANT_DIFFERS, position("a", 1, f'{{ kind = "{declared}" }}'), box) == []) == holds
 

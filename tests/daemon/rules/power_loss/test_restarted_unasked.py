@@ -34,7 +34,7 @@ def box(*counts: int) -> Box:
     ],
 )
 @pytest.mark.parametrize("up", [110.0, 0.0])  # a recording may not say for how long the box was up
-def test_most_drives_must_have_counted(counts: tuple[int, ...], said: bool, up: float) -> None:  # noqa: FBT001
+def test_most_drives_must_have_counted(counts: tuple[int, ...], said: bool, up: float) -> None:
     watcher = Watcher("restarted-unasked").observe(box(3, 3, 3, 3)).observe(box(3, 3, 3, 3), after=HOUR)
     watcher.restart(after=DAY)
     watcher.booted_at = watcher.now + 60.0 - up
@@ -84,7 +84,7 @@ def test_where_every_start_counts_the_board_may_cut_the_power_early() -> None:
     ],
 )
 def test_a_watch_that_broke_off_tells_of_a_restart_that_left_the_drives_their_power(
-    stopped: bool,  # noqa: FBT001
+    stopped: bool,
     count: int,
     said: str | None,
 ) -> None:

@@ -39,7 +39,7 @@ def test_board(declared: str, facts: dict[str, object], kind: Kind | None) -> No
     ("declared", "holds"),
     [("6.12.9-station", True), ("6.12", True), ("6.12.", True), ("6.1", False), ("6.12.90", False), ("7", False)],
 )
-def test_kernel_release_is_whole_or_its_beginning(declared: str, holds: bool) -> None:  # noqa: FBT001
+def test_kernel_release_is_whole_or_its_beginning(declared: str, holds: bool) -> None:
     assert (judge(f'[kernel]\nrelease = "{declared}"') == []) == holds
 
 

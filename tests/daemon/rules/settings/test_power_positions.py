@@ -72,7 +72,7 @@ def deviations(kernel: str, box: Box) -> list[Deviation]:
 )
 def test_limit_other_than_zero_is_compared_with_each_drives_own(
     tolerance: int | str | Unread | None,
-    differs: bool,  # noqa: FBT001 (a column of the table)
+    differs: bool,
 ) -> None:
     box = Box().with_port(PATH).with_drive(PATH, controller={"latency_tolerance_us": tolerance})
     assert bool(deviations("{ nvme_default_ps_max_latency_us = 100000 }", box)) == differs

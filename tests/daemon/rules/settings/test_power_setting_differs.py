@@ -130,7 +130,7 @@ def test_links_declared_off_have_no_state_enabled_at_either_end(port: int, drive
 
 
 @pytest.mark.parametrize(("bits", "holds"), [(L1, True), (0, False)])
-def test_links_declared_on_have_a_state_enabled(bits: int, holds: bool) -> None:  # noqa: FBT001
+def test_links_declared_on_have_a_state_enabled(bits: int, holds: bool) -> None:
     box = Box().with_port(PATH, aspm=bits).with_drive(PATH, aspm=bits)
     assert (judge('links_aspm = "on"', box) == []) == holds
 
