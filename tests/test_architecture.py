@@ -159,3 +159,14 @@ def test_each_library_that_is_installed_is_used() -> None:
     }
     wanted = {re.split(r"[^\w-]", each)[0].lower() for each in SETTINGS["project"]["dependencies"]}
     assert not wanted - imported
+
+
+def test_each_suppression_names_its_code_and_its_reason() -> None:
+    bare = [
+        f"{file.relative_to(ROOT)}:{number}"
+        for folder in ("daemon", "collectors", "tests", "packaging")
+        for file in (ROOT / folder).rglob("*.py")
+        for number, line in enumerate(file.read_text("utf-8").splitlines(), start=1)
+        if re.search(r"# (noqa|noqa: [A-Z0-9, ]+|type: ignore(\[[a-z, -]+\])?)$", line)
+    ]
+    assert bare == []

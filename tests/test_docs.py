@@ -7,11 +7,16 @@ from pathlib import Path
 
 import pytest
 
+from laneproof.commands.inputs import load_build, open_host
 from laneproof.commands.options import write_options
 from laneproof.commands.table import make_parser
+from laneproof.engine import Engine
+from laneproof.outputs.audit_text import write_audit
 from laneproof.outputs.metric_table import METRICS
+from laneproof.outputs.text_style import Style
 from laneproof.rules import RULES
 from laneproof.service.settings import DEFAULT_ADDRESS, DEFAULT_PORT, DEFAULT_STATE, Settings, parse_settings
+from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.recording import Frame
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -90,11 +95,6 @@ def test_the_commands_shown_are_ones_that_the_parser_takes() -> None:
 
 def test_the_readme_shows_the_demo_as_it_is() -> None:
     """The README's example is the program's own words."""
-    from laneproof.commands.inputs import load_build, open_host  # noqa: PLC0415
-    from laneproof.engine import Engine  # noqa: PLC0415
-    from laneproof.outputs.audit_text import write_audit  # noqa: PLC0415
-    from laneproof.outputs.text_style import Style  # noqa: PLC0415
-    from laneproof_collectors.collection import read_snapshot  # noqa: PLC0415
 
     with open_host(None, demo=True) as host:
         snapshot = read_snapshot(host)

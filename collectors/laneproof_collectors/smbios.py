@@ -194,7 +194,7 @@ def _find_lanes(code: int | None) -> int | None:
 
 def _find_address(group: bytes) -> str | None:
     """Give ``dddd:bb:dd`` of a group; all ones in a part of it mean that the slot has none."""
-    if len(group) < _GROUP_BYTES - 1 or group[:2] == b"\xff\xff" or group[3] == 0xFF:  # noqa: PLR2004
+    if len(group) < _GROUP_BYTES - 1 or group[:2] == b"\xff\xff" or group[3] == 0xFF:  # noqa: PLR2004 (all ones)
         return None
     return f"{int.from_bytes(group[:2], 'little'):04x}:{group[2]:02x}:{group[3] >> 3:02x}"
 

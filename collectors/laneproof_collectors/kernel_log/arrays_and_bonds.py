@@ -11,7 +11,7 @@ def judge_active(groups: dict[str, str]) -> EventKind | None:
 def judge_probe(groups: dict[str, str]) -> EventKind | None:
     """A driver that fails on a PCI function or a host bridge; other devices of the platform are not ours."""
     device = groups["device"]
-    return EventKind.PROBE_FAILED if device.endswith(".pcie") or device.count(":") == 2 else None  # noqa: PLR2004
+    return EventKind.PROBE_FAILED if device.endswith(".pcie") or device.count(":") == 2 else None  # noqa: PLR2004 (an address)
 
 
 _RAID = "drivers/md/raid1.c, raid5.c, raid10.c"

@@ -158,4 +158,4 @@ def _list_subjects(
 
 
 def _list_some(known: list[str]) -> str:
-    return f"; there is {', '.join(known[:8])}{' and more' if len(known) > 8 else ''}" if known else ""  # noqa: PLR2004
+    return f"; there is {', '.join(known[:8])}{' and more' if len(known) > 8 else ''}" if known else ""  # noqa: PLR2004 (as above)

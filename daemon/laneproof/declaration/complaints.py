@@ -167,13 +167,13 @@ def _is_table(shape: object) -> bool:
     return isinstance(shape, type) and issubclass(shape, BaseModel)
 
 
-def _table_in(shape: Any) -> Any:  # noqa: ANN401 (a type's own annotation)
+def _table_in(shape: Any) -> Any:  # noqa: ANN401 (a type) (a type's own annotation)
     # ``DeclaredLink | None`` is a DeclaredLink here; ``tuple[X, ...]`` stays, until an index asks for what is in it.
     options = [option for option in get_args(shape) if option is not type(None)]
     return options[0] if type(None) in get_args(shape) and len(options) == 1 else shape
 
 
-def _inner(shape: Any) -> Any:  # noqa: ANN401
+def _inner(shape: Any) -> Any:  # noqa: ANN401 (a type)
     inner = [option for option in get_args(shape) if option is not Ellipsis]
     if not inner:
         return None
@@ -191,7 +191,7 @@ def _find_hidden_name_problems(details: list[Any], data: dict[str, Any]) -> Iter
         path = _trim(detail["loc"], data)
         while path and isinstance(path[-1], int) and len(path) > 2:  # noqa: PLR2004 (a list's item: the list goes)
             path = path[:-1]
-        makes_names = path[:1] in (("position",), ("slot",)) and len(path) < 3  # noqa: PLR2004
+        makes_names = path[:1] in (("position",), ("slot",)) and len(path) < 3  # noqa: PLR2004 (its own key)
         if detail["type"] == "missing" or makes_names or not path:
             return
         _leave_out(rest, path)

@@ -128,7 +128,7 @@ def _version_problem(data: dict[str, Any], text: str) -> Problem | None:
 
 def _describe(error: ValidationError, data: dict[str, Any], text: str) -> tuple[Problem, ...]:
     # Only a file with problems pays for what finds and words them.
-    from laneproof.declaration.complaints import describe_errors  # noqa: PLC0415
+    from laneproof.declaration.complaints import describe_errors  # noqa: PLC0415 (where one is wrong)
 
     lines = _find_lines(text)
     described = describe_errors(error, data)

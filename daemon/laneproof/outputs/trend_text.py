@@ -161,7 +161,7 @@ def draw_bars(chart: Chart, style: Style) -> str:
     return "".join(_bar(column, chart, heights, nothing, low, high) for column in chart.columns)
 
 
-def _bar(column: Column | None, chart: Chart, heights: str, nothing: str, low: float, high: float) -> str:  # noqa: PLR0913
+def _bar(column: Column | None, chart: Chart, heights: str, nothing: str, low: float, high: float) -> str:  # noqa: PLR0913 (a cell)
     if column is None:
         return " "
     value = _shown_value(column, chart)

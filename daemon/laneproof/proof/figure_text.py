@@ -25,6 +25,6 @@ def say_microseconds(microseconds: float | None) -> str:
     """Write the time of a read: ``85 us``, ``12 ms``; one that is not known as a question mark."""
     if microseconds is None:
         return "?"
-    if microseconds < 1000.0:  # noqa: PLR2004 (a millisecond)
+    if microseconds < 1000.0:  # noqa: PLR2004 (a second) (a millisecond)
         return f"{microseconds:.0f} us"
-    return f"{microseconds / 1000.0:.0f} ms" if microseconds < 1e6 else f"{microseconds / 1e6:.1f} s"  # noqa: PLR2004
+    return f"{microseconds / 1000.0:.0f} ms" if microseconds < 1e6 else f"{microseconds / 1e6:.1f} s"  # noqa: PLR2004 (a second)

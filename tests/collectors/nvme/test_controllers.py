@@ -381,7 +381,7 @@ def test_kernel_without_nvme_has_no_controllers(fs: FakeFilesystem) -> None:
 
 def test_tree_without_sysfs_is_unread_and_not_a_box_without_drives(fs: FakeFilesystem) -> None:
     fs.create_dir("/tmp/empty")  # noqa: S108 (a fake file system)
-    assert isinstance(read_controllers(LiveHost("/tmp/empty")), Unread)  # noqa: S108
+    assert isinstance(read_controllers(LiveHost("/tmp/empty")), Unread)  # noqa: S108 (likewise)
 
 
 def test_class_folder_that_may_not_be_listed_is_unread(box: Box) -> None:

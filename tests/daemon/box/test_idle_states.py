@@ -8,7 +8,7 @@ import pytest
 from boxes.snapshot_box import L1, Box, make_controller
 from laneproof.box.idle_states import IdleStates, enters_idle_states, find_idle_states
 from laneproof.box.topology import topology_of
-from laneproof_collectors.snapshot import AutonomousTransitions, Setting
+from laneproof_collectors.snapshot import AutonomousTransitions, PciFunction, Setting
 from laneproof_collectors.unread import Unread
 
 PATH = "0000:00/01.1"
@@ -91,7 +91,7 @@ def test_without_registers_sysfs_gives_and_then_the_policy(policy: str, expected
     assert view(box.with_power(aspm_policy=Setting(value=policy, origin="sysfs"))).link is expected
 
 
-def _forget_link_states(function):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202
+def _forget_link_states(function: PciFunction) -> PciFunction:
     return replace(function, power=replace(function.power, link_states={}))
 
 

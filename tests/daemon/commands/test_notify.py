@@ -1,5 +1,7 @@
 """laneproof notify: its settings are checked at the start, addresses are tried, and a case is taken as known."""
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -71,8 +73,6 @@ def test_a_case_is_acknowledged_by_its_number_with_a_reason(tmp_path: Path) -> N
 
 def test_the_daemon_never_loads_what_sends() -> None:
     """Importing serve and all that it needs brings no library that talks to other machines."""
-    import subprocess  # noqa: PLC0415
-    import sys  # noqa: PLC0415
 
     code = "import sys, laneproof.commands.serve; print([n for n in sys.modules if n in ('apprise', 'requests')])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, encoding="utf-8", check=True)

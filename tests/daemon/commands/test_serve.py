@@ -362,7 +362,7 @@ def test_a_declaration_is_taken_out_of_force_by_its_owner_alone_until_it_is_chan
 
 
 @pytest.mark.parametrize("nonsense", [[], {"text": 3}, {"text": "= ="}, {"text": None, "out_of_force": 1}])
-def test_nonsense_in_what_is_kept_of_a_declaration_is_none(tmp_path: Path, nonsense: Any) -> None:  # noqa: ANN401
+def test_nonsense_in_what_is_kept_of_a_declaration_is_none(tmp_path: Path, nonsense: Any) -> None:  # noqa: ANN401 (any JSON)
     with contextlib.closing(Store.open(str(tmp_path / HISTORY))) as store:
         store.save_state("declaration", nonsense)
     daemon = make_daemon(None, Settings(), str(tmp_path))
@@ -462,7 +462,7 @@ def test_nonsense_in_a_row_does_not_end_the_watch(kept: Path, tmp_path: Path, ta
         shutil.copy(kept, file)
         with contextlib.closing(sqlite3.connect(file)) as spoilt, contextlib.suppress(sqlite3.IntegrityError), spoilt:
             last = f"{column} IS (SELECT max({column}) FROM {table})"  # noqa: S608 (our names)
-            spoilt.execute(f"UPDATE {table} SET {column} = ? WHERE {last}", (value,))  # noqa: S608
+            spoilt.execute(f"UPDATE {table} SET {column} = ? WHERE {last}", (value,))  # noqa: S608 (likewise)
             tried += 1
         passes = Passes(t=A_MORNING + 600, up=900.0)
         with contextlib.closing(Store.open(str(file))) as store:

@@ -184,7 +184,7 @@ def test_partition_of_the_same_number_is_named_as_the_kernel_does(disk: str, lik
 
 
 def test_new_drive_is_one_that_answers_and_gives_another_serial() -> None:
-    def occupant(box: Box) -> Any:  # noqa: ANN401
+    def occupant(box: Box) -> Any:  # noqa: ANN401 (of either kind)
         return topology_of(box.snapshot()).occupant_at(PATH)
 
     assert is_new_drive(occupant(swapped()), "FN0004")

@@ -25,9 +25,9 @@ TOKEN = "a-token-of-sixteen"  # noqa: S105 (an example)
         ("127.0.0.1", "", False),
         ("203.0.113.7", "203.0.113.7:7766", True),
         ("203.0.113.7", "203.0.113.8:7766", False),
-        ("0.0.0.0", "203.0.113.8:7766", True),  # noqa: S104 (what is tested)
+        ("0.0.0.0", "203.0.113.8:7766", True),  # noqa: S104 (nothing listens) (what is tested)
         ("::", "[2001:db8::1]:7766", True),  # RFC 3849: documentation
-        ("0.0.0.0", "rebound.example", False),  # noqa: S104
+        ("0.0.0.0", "rebound.example", False),  # noqa: S104 (nothing listens)
     ],
 )
 def test_only_names_of_this_box_are_answered(address: str, host: str | None, *, answered: bool) -> None:
@@ -55,7 +55,7 @@ def test_only_the_token_opens(authorization: str | None, *, answered: bool) -> N
 
 @pytest.mark.parametrize(
     ("address", "beyond"),
-    [("127.0.0.1", False), ("::1", False), ("localhost", False), ("0.0.0.0", True), ("::", True), ("kelp-1", True)],  # noqa: S104
+    [("127.0.0.1", False), ("::1", False), ("localhost", False), ("0.0.0.0", True), ("::", True), ("kelp-1", True)],  # noqa: S104 (nothing listens)
 )
 def test_what_other_machines_can_reach(address: str, *, beyond: bool) -> None:
     assert is_beyond_loopback(address) == beyond

@@ -36,14 +36,14 @@ def send(request: int, *, opcode: int, namespace: int, cdw10: int, data: bytes) 
 
 
 def write_block() -> None:
-    with open("/dev/nvme0n1", "r+b", buffering=0) as disk:  # noqa: PTH123
+    with open("/dev/nvme0n1", "r+b", buffering=0) as disk:  # noqa: PTH123 (as bare as an attack)
         disk.write(b"x" * 512)
 
 
 def write_block_by_a_node_of_its_own() -> None:
     device = Path("/sys/class/block/nvme0n1/dev").read_text().strip().split(":")
-    os.mknod("/tmp/disk", 0o600 | 0o060000, os.makedev(*map(int, device)))  # noqa: S108 (its own)
-    os.open("/tmp/disk", os.O_RDWR)  # noqa: S108
+    os.mknod("/tmp/disk", 0o600 | 0o060000, os.makedev(*map(int, device)))  # noqa: S108 (no file of ours) (its own)
+    os.open("/tmp/disk", os.O_RDWR)  # noqa: S108 (no file of ours)
 
 
 def connect(path: str) -> None:
@@ -68,7 +68,7 @@ ATTEMPTS: dict[str, Callable[[], object]] = {
     "write a block by a command": lambda: send(_IO, opcode=_WRITE, namespace=1, cdw10=0, data=b"x" * 512),
     "send another admin command": lambda: send(_ADMIN, opcode=_SET_FEATURES, namespace=0, cdw10=_WRITE_CACHE, data=b""),
     "read /etc/shadow": lambda: Path("/etc/shadow").read_bytes()[0],
-    "read a home": lambda: os.listdir("/root")[0],  # noqa: PTH208
+    "read a home": lambda: os.listdir("/root")[0],  # noqa: PTH208 (likewise)
     "write to /etc": lambda: Path("/etc/laneproof-attacked").write_text("x"),
     "write a setting of the kernel": lambda: Path("/proc/sys/kernel/hostname").write_text("taken"),
     "write to the kernel's log": lambda: os.write(os.open("/dev/kmsg", os.O_WRONLY), b"<0>taken"),
@@ -84,7 +84,7 @@ ATTEMPTS: dict[str, Callable[[], object]] = {
 
 def main() -> None:
     if "sealed" in sys.argv:  # as the reader's own process is, and whatever it starts
-        from laneproof_collectors.reader_seal import seal  # noqa: PLC0415
+        from laneproof_collectors.reader_seal import seal  # noqa: PLC0415 (it is sealed from here on)
 
         seal()
     done: dict[str, str] = {}

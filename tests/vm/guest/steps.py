@@ -15,7 +15,7 @@ CHANNEL = "laneproof.steps"
 """The name of the virtual serial port that carries the steps."""
 
 
-def wait_until(ready: Callable[[], object], *, seconds: float = 20.0, pause: float = 0.05) -> Any:  # noqa: ANN401
+def wait_until(ready: Callable[[], object], *, seconds: float = 20.0, pause: float = 0.05) -> Any:  # noqa: ANN401 (whatever was true)
     """Ask again and again until the answer is true, and give it; the last answer when the time is over."""
     end = time.monotonic() + seconds
     while not (answer := ready()) and time.monotonic() < end:

@@ -142,7 +142,7 @@ def _find_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
         return {}
     numbers = sorted(days)
     point = change_point([days[number][0] for number in numbers], [max(days[number][1], 1.0) for number in numbers])
-    if isinstance(point, NotEnough) or point.rate_after <= point.rate_before or point.p > 0.01:  # noqa: PLR2004
+    if isinstance(point, NotEnough) or point.rate_after <= point.rate_before or point.p > 0.01:  # noqa: PLR2004 (1 in 100)
         return {}
     began = numbers[point.split] * DAY
     near = ledger.changes.near(began, path=record.path, serial=record.serial, before=7 * DAY, after=DAY)
