@@ -8,7 +8,7 @@ from boxes.troubled_box import SIGN, Judged, troubled
 from laneproof.box.names import Position, describe_position
 from laneproof.history.series import Series, point_at
 from laneproof.outputs.events_text import Happening
-from laneproof.outputs.page.position_page import PositionFacts
+from laneproof.outputs.page.position_page import PositionPageFacts
 from laneproof.outputs.position_past import PositionPast
 from laneproof.outputs.time_columns import Grid
 from laneproof.outputs.trend import Subject, make_trend
@@ -61,9 +61,9 @@ def find_position(label: str = "riser-2", judged: Judged | None = None) -> Posit
     return describe_position(declared.path if declared else label, judged.build, judged.snapshot)
 
 
-def make_facts(label: str = "riser-2", judged: Judged | None = None, **more: Any) -> PositionFacts:
+def make_facts(label: str = "riser-2", judged: Judged | None = None, **more: Any) -> PositionPageFacts:
     judged = judged or troubled()
-    facts = PositionFacts(
+    facts = PositionPageFacts(
         build=judged.build,
         snapshot=judged.snapshot,
         position=find_position(label, judged),

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from boxes.snapshot_box import A_MORNING, Box
 from laneproof.declaration.build import Build
 from laneproof.past.boots import Boot, BootBook, LinkLimits
-from laneproof.past.box_record import BoxRecord, Growth, key_of
+from laneproof.past.box_record import BoxRecord, CounterGrowth, key_of
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.rule import Pass
@@ -232,7 +232,7 @@ def renamed_past() -> Past:
 
 def grown_past(*counter: str, by: int) -> Past:
     """Make a month in which a counter (``drive``, ``GSsda``, ``interface_errors``) rose in the last hour only."""
-    growth = Growth(since=A_MORNING - 30 * DAY, last=by, boot_id="", hours=((A_MORNING - HOUR, by),))
+    growth = CounterGrowth(since=A_MORNING - 30 * DAY, last=by, boot_id="", hours=((A_MORNING - HOUR, by),))
     return Past(box=BoxRecord(growth={key_of(*counter): growth}))
 
 

@@ -33,7 +33,7 @@ SILENT_SECONDS = 300.0
 """A daemon without a recent answer for so long watches nothing. Our choice: a start takes two minutes at the most."""
 
 
-class Daemon(Protocol):
+class AskedDaemon(Protocol):
     """What is asked of the daemon."""
 
     def read_standing(self) -> tuple[StandingFindings, str]:
@@ -50,7 +50,7 @@ class Notifier:
         self,
         settings: NotifySettings,
         folder: StateFolder,
-        daemon: Daemon,
+        daemon: AskedDaemon,
         *,
         send: Callable[[str, Message], bool] = deliver,
         beat: Callable[[str], bool] = give_heartbeat,

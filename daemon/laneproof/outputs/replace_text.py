@@ -9,7 +9,7 @@ from laneproof.box.shown_positions import ShownPosition
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.position_words import say_occupant, say_serial
 from laneproof.outputs.text_style import HEADING, Style
-from laneproof.replacement import Fit, FitItem, Guide, GuideStep, Reason, Safety, Weight
+from laneproof.replacement import Fit, FitItem, Guide, GuideStep, Safety, SafetyReason, Weight
 
 HERE, KEEP = "the one to replace", "do not touch"
 
@@ -85,7 +85,7 @@ def _list_keeps(guide: Guide, style: Style) -> Iterator[str]:
         yield from style.wrap(f"{keep.name}: {keep.drive} ({keep.why})", "  ")
 
 
-def _describe_reason(reason: Reason, style: Style) -> Iterator[str]:
+def _describe_reason(reason: SafetyReason, style: Style) -> Iterator[str]:
     yield from style.wrap(reason.says, "  - ", "    ")
     if reason.do:
         yield from style.wrap(reason.do, "    do: ", "      ")

@@ -42,7 +42,7 @@ class Counter(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Growth:
+class CounterGrowth:
     """How one counter grew while it was watched.
 
     Attributes:
@@ -94,7 +94,7 @@ class BoxRecord:
         writable: The boot in which each file system was last seen writable, by `mount_key`.
     """
 
-    growth: Mapping[str, Growth] = field(default_factory=dict)
+    growth: Mapping[str, CounterGrowth] = field(default_factory=dict)
     checks: Mapping[str, ArrayChecks] = field(default_factory=dict)
     turning: Mapping[str, float] = field(default_factory=dict)
     still: Mapping[str, float] = field(default_factory=dict)
@@ -199,19 +199,19 @@ def name_drive(drive: SataDrive, *, shares_serial: bool = False) -> str:
     return (shares_serial and drive.path) or drive.name
 
 
-def _follow_counters(known: Mapping[str, Growth], snapshot: Snapshot) -> Mapping[str, Growth]:
+def _follow_counters(known: Mapping[str, CounterGrowth], snapshot: Snapshot) -> Mapping[str, CounterGrowth]:
     now, boot_id = snapshot.taken_at, snapshot.boot_id
-    moved: dict[str, Growth] = {}
+    moved: dict[str, CounterGrowth] = {}
     for counter in list_counters(snapshot):
         before = known.get(counter.key)
         if before is None:
-            moved[counter.key] = Growth(since=now, last=counter.value, boot_id=boot_id)
+            moved[counter.key] = CounterGrowth(since=now, last=counter.value, boot_id=boot_id)
         elif before.last != counter.value or before.boot_id != boot_id:
             moved[counter.key] = _grow(before, counter, now=now, boot_id=boot_id)
     return {**known, **moved} if moved else known
 
 
-def _date_again(known: Mapping[str, Growth], by: float) -> Mapping[str, Growth]:
+def _date_again(known: Mapping[str, CounterGrowth], by: float) -> Mapping[str, CounterGrowth]:
     if not by:
         return known
     return {
@@ -222,7 +222,7 @@ def _date_again(known: Mapping[str, Growth], by: float) -> Mapping[str, Growth]:
     }
 
 
-def _grow(before: Growth, counter: Counter, *, now: float, boot_id: str) -> Growth:
+def _grow(before: CounterGrowth, counter: Counter, *, now: float, boot_id: str) -> CounterGrowth:
     is_new_boot = counter.per_boot and bool(boot_id) and bool(before.boot_id) and boot_id != before.boot_id
     begun_at = (0 if counter.from_zero else counter.value) if is_new_boot else before.last
     amount = moved_on(begun_at, counter.value) or 0

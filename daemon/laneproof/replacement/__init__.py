@@ -11,7 +11,7 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding
 from laneproof.past.past import NO_PAST, Past
 from laneproof.replacement.fit import Fit, FitItem, check_new_drive, is_new_drive
-from laneproof.replacement.guide import Guide, GuideStep, Keep, Reason, Safety, Weight
+from laneproof.replacement.guide import Guide, GuideStep, Keep, Safety, SafetyReason, Weight
 from laneproof.replacement.safety import Facts, list_keeps, weigh
 from laneproof.replacement.steps import list_steps
 from laneproof_collectors.snapshot import Snapshot
@@ -22,8 +22,8 @@ __all__ = [
     "Guide",
     "GuideStep",
     "Keep",
-    "Reason",
     "Safety",
+    "SafetyReason",
     "Weight",
     "check_new_drive",
     "is_new_drive",

@@ -25,7 +25,7 @@ class Weight(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reason:
+class SafetyReason:
     """One reason.
 
     Attributes:
@@ -83,7 +83,7 @@ class Guide:
     """
 
     position: Position
-    reasons: tuple[Reason, ...]
+    reasons: tuple[SafetyReason, ...]
     keep: tuple[Keep, ...]
     steps: tuple[GuideStep, ...]
 

@@ -12,11 +12,10 @@ from laneproof.box.placement import Arrangement
 from laneproof.diagnosis.weights import say_cause
 from laneproof.findings import Finding, Kind, Severity, write_time
 from laneproof.past.past import Past
-from laneproof.replacement.guide import Keep, Reason, Weight
+from laneproof.replacement.guide import Keep, SafetyReason, Weight
 from laneproof.rules.arrays.redundancy import count_lost, count_spared, is_container
 from laneproof_collectors.snapshot import Array, ArrayMember
-from laneproof_collectors.unread import Reason as Missing
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 
 CHECKED_WITHIN_DAYS = 35
 """A check older than this is mentioned. Distributions check md arrays monthly (Debian's mdadm; common practice)."""
@@ -75,12 +74,14 @@ def is_working(member: ArrayMember) -> bool:
 # --- reasons ----------------------------------------------------------------------------------------------------------
 
 
-def weigh(facts: Facts) -> tuple[Reason, ...]:
+def weigh(facts: Facts) -> tuple[SafetyReason, ...]:
     """Give all reasons for and against taking the drive out now, the heaviest first."""
     occupant = facts.position.occupant
     if occupant is None:
         reasons = [
-            Reason(weight=Weight.SPEAKS_FOR, says=f"{facts.position.name} is empty, so nothing is taken out of it.")
+            SafetyReason(
+                weight=Weight.SPEAKS_FOR, says=f"{facts.position.name} is empty, so nothing is taken out of it."
+            )
         ]
     else:
         reasons = [*_weigh_uses(facts), *_weigh_drive(facts)]
@@ -89,7 +90,7 @@ def weigh(facts: Facts) -> tuple[Reason, ...]:
     return tuple(sorted(dict.fromkeys(reasons), key=lambda reason: order.index(reason.weight)))
 
 
-def _weigh_uses(facts: Facts) -> Iterator[Reason]:
+def _weigh_uses(facts: Facts) -> Iterator[SafetyReason]:
     snapshot, position = facts.arrangement.snapshot, facts.position
     if isinstance(snapshot.arrays, Unread):
         yield _doubt(
@@ -125,7 +126,7 @@ def _weigh_uses(facts: Facts) -> Iterator[Reason]:
         )
 
 
-def _weigh_membership(facts: Facts, membership: Membership) -> Iterator[Reason]:
+def _weigh_membership(facts: Facts, membership: Membership) -> Iterator[SafetyReason]:
     array, member = membership.array, membership.member
     if array.state in _FAILED:
         yield _stop(
@@ -141,19 +142,19 @@ def _weigh_membership(facts: Facts, membership: Membership) -> Iterator[Reason]:
     if _JOURNAL in str(member.state).split(","):
         yield _stop(f"It is the journal of {array.name}.", f"Give {array.name} another journal first, by md's manual.")
     elif is_out(member):
-        yield Reason(weight=Weight.SPEAKS_FOR, says=f"{array.name} has put it out already ({member.state}).")
+        yield SafetyReason(weight=Weight.SPEAKS_FOR, says=f"{array.name} has put it out already ({member.state}).")
         yield from _weigh_others(facts, array, f"Copy what is on {array.name} before its rebuild reads all of it.")
     elif not is_working(member):
-        yield Reason(weight=Weight.SPEAKS_FOR, says=f"It stands by for {array.name} and holds none of its data.")
+        yield SafetyReason(weight=Weight.SPEAKS_FOR, says=f"It stands by for {array.name} and holds none of its data.")
     else:
         yield from _weigh_working_member(facts, array)
 
 
 def _how_to_know(gap: Unread) -> str:
-    return "Run this as root." if gap.reason is Missing.DENIED else "See what /proc/mdstat says of it."
+    return "Run this as root." if gap.reason is Reason.DENIED else "See what /proc/mdstat says of it."
 
 
-def _weigh_working_member(facts: Facts, array: Array) -> Iterator[Reason]:
+def _weigh_working_member(facts: Facts, array: Array) -> Iterator[SafetyReason]:
     lost, survived = count_lost(array), count_spared(array)
     if isinstance(lost, Unread):
         yield _doubt(f"Whether {array.name} is whole is not known: {lost}.", _how_to_know(lost))
@@ -180,7 +181,7 @@ def _weigh_working_member(facts: Facts, array: Array) -> Iterator[Reason]:
             f"Copy what is on {array.name}, check the copy, and stop using it.",
         )
         return
-    yield Reason(
+    yield SafetyReason(
         weight=Weight.MIND,
         says=f"Without it, {array.name} ({level}) survives "
         + (f"{left} more." if left else "no further loss until the new drive is rebuilt."),
@@ -202,7 +203,7 @@ def _say_what_to_replace(facts: Facts, array: Array) -> str:
     return f"Find the member that {array.name} lost, and let it rebuild first."
 
 
-def _weigh_last_check(facts: Facts, array: Array) -> Iterator[Reason]:
+def _weigh_last_check(facts: Facts, array: Array) -> Iterator[SafetyReason]:
     """A rebuild reads every block of the others, so one that nobody has read for long is found at the worst time."""
     checks = facts.past.box.checks.get(array.name)
     known = [
@@ -217,14 +218,14 @@ def _weigh_last_check(facts: Facts, array: Array) -> Iterator[Reason]:
         yield _doubt(f"All of {array.name} was last read and compared {days:.0f} days ago.", do)
     else:
         says = f"All of {array.name} was last read and compared at {write_time(max(known))}."
-        yield Reason(weight=Weight.SPEAKS_FOR, says=says)
+        yield SafetyReason(weight=Weight.SPEAKS_FOR, says=says)
     for finding in facts.findings:
         if finding.rule == "array-errors" and finding.subject == array.name and finding.kind is Kind.SIGN:
             weight = Weight.MIND if finding.severity is Severity.NOTICE else Weight.DOUBTS
-            yield Reason(weight=weight, says=f"{_sentence(finding.summary)}", do="See to that first.")
+            yield SafetyReason(weight=weight, says=f"{_sentence(finding.summary)}", do="See to that first.")
 
 
-def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = False) -> Iterator[Reason]:
+def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = False) -> Iterator[SafetyReason]:
     """Whether the members that must carry the array until it is rebuilt show signs of failing themselves.
 
     Args:
@@ -241,7 +242,7 @@ def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = F
             if finding.kind is Kind.SIGN and finding.severity is not Severity.NOTICE:
                 weight = Weight.STOPS if stops and finding.severity is Severity.CRITICAL else Weight.DOUBTS
                 see = f"See to {home.name} first: 'laneproof explain {finding.rule}'."
-                yield Reason(weight=weight, says=says, do=do or see)
+                yield SafetyReason(weight=weight, says=says, do=do or see)
             elif finding.kind is Kind.UNVERIFIED:
                 yield _doubt(says, "Find out first.")
 
@@ -256,10 +257,10 @@ def _homes_of_others(facts: Facts, array: Array) -> Iterator[Position]:
         yield describe_position(path, tree.build, tree.snapshot)
 
 
-def _weigh_drive(facts: Facts) -> Iterator[Reason]:
+def _weigh_drive(facts: Facts) -> Iterator[SafetyReason]:
     occupant = facts.position.occupant
     if occupant is not None and not occupant.answers and not occupant.asleep:
-        yield Reason(weight=Weight.SPEAKS_FOR, says="It does not answer any more.")
+        yield SafetyReason(weight=Weight.SPEAKS_FOR, says="It does not answer any more.")
     advised: set[str | None] = set()
     for finding in facts.findings:
         if finding.kind is Kind.UNVERIFIED or finding.accepted is not None or not facts.position.is_subject_of(finding):
@@ -267,16 +268,16 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
         says = _sentence(f"It shows {finding.rule}: {finding.summary}")
         cause = finding.causes[0].cause if finding.causes else None
         if cause in _OF_THE_DRIVE or (cause is None and finding.kind is Kind.SIGN):
-            yield Reason(weight=Weight.SPEAKS_FOR, says=says)
+            yield SafetyReason(weight=Weight.SPEAKS_FOR, says=says)
         else:
             named = say_cause(cause) if cause else None
             likely = f"The likely cause is {named}" if named else "That can lie in the way to the drive"
             do = f"{likely}, which another drive would not cure: see 'laneproof explain {finding.rule}'."
-            yield Reason(weight=Weight.MIND, says=says, do="" if cause in advised else do)
+            yield SafetyReason(weight=Weight.MIND, says=says, do="" if cause in advised else do)
             advised.add(cause)
 
 
-def _weigh_lost_branch(facts: Facts) -> Iterator[Reason]:
+def _weigh_lost_branch(facts: Facts) -> Iterator[SafetyReason]:
     """A slot that is no longer split hides sound drives: another one would be as invisible."""
     label = facts.position.declared.label if facts.position.declared else None
     for finding in facts.findings:
@@ -289,13 +290,13 @@ def _weigh_lost_branch(facts: Facts) -> Iterator[Reason]:
             )
 
 
-def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:
+def _weigh_other_arrays(facts: Facts) -> Iterator[SafetyReason]:
     own = {membership.array.name for membership in facts.position.memberships}
     for array in facts.arrays:
         lost = count_lost(array)
         if array.name not in own and isinstance(lost, int) and lost:
             says = f"{array.name} runs without {lost} of its members; its other drives must stay where they are."
-            yield Reason(weight=Weight.MIND, says=says)
+            yield SafetyReason(weight=Weight.MIND, says=says)
 
 
 # --- what must not be touched -----------------------------------------------------------------------------------------
@@ -344,12 +345,12 @@ def _say_need(array: Array, gone: int, survived: int | None) -> str:
     return f"{loss} takes all data of {array.name}"
 
 
-def _stop(says: str, do: str) -> Reason:
-    return Reason(weight=Weight.STOPS, says=says, do=do)
+def _stop(says: str, do: str) -> SafetyReason:
+    return SafetyReason(weight=Weight.STOPS, says=says, do=do)
 
 
-def _doubt(says: str, do: str) -> Reason:
-    return Reason(weight=Weight.DOUBTS, says=says, do=do)
+def _doubt(says: str, do: str) -> SafetyReason:
+    return SafetyReason(weight=Weight.DOUBTS, says=says, do=do)
 
 
 def _sentence(text: str) -> str:

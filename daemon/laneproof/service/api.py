@@ -18,7 +18,7 @@ from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.cases_json import cases_as_json, name_finding
 from laneproof.outputs.position_past import PositionPast
 from laneproof.outputs.trend import as_json as trend_as_json
-from laneproof.past.past import Past as PassesPast
+from laneproof.past.past import Past
 from laneproof.service.api_schema import MOST_CHANGES, POSITIONS, ROOT, change_as_json, make_openapi
 from laneproof.service.status import MOST_RECENT, DaemonStatus
 
@@ -34,7 +34,7 @@ class PastUnreadableError(Exception):
     """The past cannot be read at this moment."""
 
 
-class Past(Protocol):
+class AskedPast(Protocol):
     """What is asked of the past; each question may raise `PastUnreadableError`."""
 
     def read_changes(self, since: float) -> list[FindingChange]:
@@ -46,11 +46,11 @@ class Past(Protocol):
     def read_position(self, name: str, since: float | None, default_seconds: float) -> PositionPast:
         """How a position went over time; a `LookupError` where nothing has that name."""
 
-    def read_passes(self) -> PassesPast | None:
+    def read_passes(self) -> Past | None:
         """What the passes add up to, as last kept; None where that is nothing."""
 
 
-OpenPast = Callable[[], AbstractContextManager[Past]]
+OpenPast = Callable[[], AbstractContextManager[AskedPast]]
 """Opens the past to read it; raises `PastUnreadableError`."""
 
 
@@ -66,7 +66,7 @@ class Api:
     def __init__(
         self,
         status: Callable[[], DaemonStatus],
-        past: Past | None = None,
+        past: AskedPast | None = None,
         *,
         now: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -156,7 +156,7 @@ class Api:
         return trend | {"now": now, "findings": findings}
 
     @contextmanager
-    def open_past(self) -> Iterator[Past]:
+    def open_past(self) -> Iterator[AskedPast]:
         """Open the past for one reader at a time."""
         if self._past is None:
             raise PastUnreadableError("no history is kept here")

@@ -19,7 +19,7 @@ from laneproof.outputs.page.page import PageFacts, draw_icon, write_page
 from laneproof.outputs.page.shell import ICON, SCRIPT, STYLE
 from laneproof.outputs.proof_metrics import list_proof_samples
 from laneproof.proof.last_proven import describe_last
-from laneproof.service.api import Api, Past
+from laneproof.service.api import Api, AskedPast
 from laneproof.service.api_schema import ROOT
 from laneproof.service.position_pages import GUIDE, HTML, POSITION, TEXT, PositionPages, Reply
 from laneproof.service.status import DaemonStatus
@@ -73,7 +73,7 @@ class Pages:
         self,
         status: Callable[[], DaemonStatus],
         *,
-        past: Past | None = None,
+        past: AskedPast | None = None,
         now: Callable[[], float] = time.monotonic,
     ) -> None:
         """Take what gives the latest value, and what reads the past; None where there is none to be read."""

@@ -9,7 +9,7 @@ from laneproof.box.shown_positions import list_positions
 from laneproof.engine import PassResult
 from laneproof.outputs.page.guide import GuideFacts, write_guide_page
 from laneproof.outputs.page.history import SPANS
-from laneproof.outputs.page.position_page import PositionFacts, write_position
+from laneproof.outputs.page.position_page import PositionPageFacts, write_position
 from laneproof.outputs.position_past import PositionPast
 from laneproof.past.past import NO_PAST, Past
 from laneproof.replacement import make_guide
@@ -59,7 +59,7 @@ class PositionPages:
         span = asked.get("span", _DEFAULT_SPAN)
         span = span if span in SPANS else _DEFAULT_SPAN
         return write_position(
-            PositionFacts(
+            PositionPageFacts(
                 build=status.build,
                 snapshot=result.snapshot,
                 position=position,

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from boxes.array_box import array_box, guide_for
-from laneproof.replacement import Guide, Reason, Safety, Weight
+from laneproof.replacement import Guide, Safety, SafetyReason, Weight
 
 
 @pytest.mark.parametrize(
@@ -19,7 +19,7 @@ from laneproof.replacement import Guide, Reason, Safety, Weight
 )
 def test_heaviest_reason_decides(weights: tuple[Weight, ...], safety: Safety) -> None:
     position = guide_for("riser-4", array_box()).position
-    reasons = tuple(Reason(weight=weight, says="x") for weight in weights)
+    reasons = tuple(SafetyReason(weight=weight, says="x") for weight in weights)
     assert Guide(position=position, reasons=reasons, keep=(), steps=()).safety is safety
 
 

@@ -35,7 +35,7 @@ EVERY_SECONDS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PositionFacts(BoxFacts):
+class PositionPageFacts(BoxFacts):
     """What a position's page is made of.
 
     Attributes:
@@ -49,7 +49,7 @@ class PositionFacts(BoxFacts):
     span: str
 
 
-def write_position(facts: PositionFacts) -> str:
+def write_position(facts: PositionPageFacts) -> str:
     """Write the whole document."""
     position, snapshot = facts.position, facts.snapshot
     ordered = order_findings(facts.findings)
@@ -115,7 +115,7 @@ def _say(value: str | Unread | None) -> str:
     return "unverified" if isinstance(value, Unread) else value or "not reported"
 
 
-def _write_past(facts: PositionFacts) -> Iterator[Markup]:
+def _write_past(facts: PositionPageFacts) -> Iterator[Markup]:
     past = facts.past
     if isinstance(past, str):
         yield write_section("History", tag("p", f"It is not known here: {past}."))

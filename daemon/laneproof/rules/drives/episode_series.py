@@ -46,7 +46,7 @@ _DRIVE_NAME = re.compile(r"(?:nvme|sd[a-z]|ata)\d*")  # the key of a drive whose
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
+class EpisodeSeries:
     """The episodes of one position that still count.
 
     Attributes:
@@ -65,7 +65,7 @@ class Series:
         return self.episodes[-1]
 
 
-def find_series(ledger: Ledger, path: str, episodes: Sequence[Episode]) -> Series | None:
+def find_series(ledger: Ledger, path: str, episodes: Sequence[Episode]) -> EpisodeSeries | None:
     """Find the episodes of a position, oldest first, that still count; None once it was clean for long enough (T15)."""
     trial = ledger.trials.latest(path, None, EPISODES)
     # a cure ends what came before it; clean time alone does not, once it happens again
@@ -86,7 +86,7 @@ def find_series(ledger: Ledger, path: str, episodes: Sequence[Episode]) -> Serie
         needed = max(needed, ledger.now - run[-1].dropped_at)
     if ledger.now - run[-1].dropped_at > needed:
         return None
-    return Series(episodes=tuple(run), needed_seconds=needed, trial=trial)
+    return EpisodeSeries(episodes=tuple(run), needed_seconds=needed, trial=trial)
 
 
 def _clean_time(run: Sequence[Episode], watched_since: float) -> float:
@@ -112,7 +112,7 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
         yield watch_position(current, path, last.serial, here.name if here is not None else last.device), episodes
 
 
-def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:
+def report_series(past: Past, watched: Watched, series: EpisodeSeries, rule: Rule, *, resets: int = 0) -> Finding:
     """Report what happened, how often, and how it stands."""
     ledger = past.ledger
     count, last = len(series.episodes), series.last
@@ -136,11 +136,11 @@ def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, r
     )
 
 
-def _only_left(series: Series) -> bool:
+def _only_left(series: EpisodeSeries) -> bool:
     return all(episode.only_left for episode in series.episodes)
 
 
-def _severity(past: Past, watched: Watched, series: Series, rule: str) -> Severity:
+def _severity(past: Past, watched: Watched, series: EpisodeSeries, rule: str) -> Severity:
     if series.trial is not None and series.trial.outcome == TrialOutcome.CURED:
         return Severity.NOTICE
     if all(set(episode.kinds) == {REENUMERATED} for episode in series.episodes):
@@ -156,7 +156,7 @@ def _severity(past: Past, watched: Watched, series: Series, rule: str) -> Severi
     return Severity.WARNING
 
 
-def _observe(series: Series, rule: str) -> str:
+def _observe(series: EpisodeSeries, rule: str) -> str:
     many = len(series.episodes) > 1
     if _only_left(series):
         return "left the bus, and whether it was taken out is not known"
@@ -171,7 +171,7 @@ def _observe(series: Series, rule: str) -> str:
     return f"{said}; cured" if series.trial.outcome == TrialOutcome.CURED else f"{said}; a fix is on trial"
 
 
-def _summarize(ledger: Ledger, watched: Watched, series: Series, rule: str, *, resets: int) -> str:
+def _summarize(ledger: Ledger, watched: Watched, series: EpisodeSeries, rule: str, *, resets: int) -> str:
     count, last, only_left = len(series.episodes), series.last, _only_left(series)
     when = write_time(ledger.timeline.to_wall(last.dropped_at))
     what = (

@@ -6,7 +6,7 @@ from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import Link
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.links.link_figures import RATE, WIDTH
-from laneproof.rules.links.link_subjects import SOURCES, Subject, find_subjects, gather_evidence
+from laneproof.rules.links.link_subjects import SOURCES, LinkSubject, find_subjects, gather_evidence
 from laneproof.rules.rule import Pass, Rule
 
 
@@ -25,7 +25,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             yield _report_above(subject, subject.link, above)
 
 
-def _report_above(subject: Subject, link: Link, above: Sequence[tuple[str, str]]) -> Finding:
+def _report_above(subject: LinkSubject, link: Link, above: Sequence[tuple[str, str]]) -> Finding:
     trained, declared = (" ".join(column) for column in zip(*above, strict=True))
     position = subject.position
     because = position.link.because if position and position.link else None

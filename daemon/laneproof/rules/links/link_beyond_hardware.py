@@ -5,8 +5,8 @@ from collections.abc import Iterator, Sequence
 from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import Link
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.links.link_figures import RATE, WIDTH, Measure, is_beyond, known_limits, report_gap
-from laneproof.rules.links.link_subjects import SOURCES, Subject, find_subjects, gather_evidence
+from laneproof.rules.links.link_figures import RATE, WIDTH, LinkMeasure, is_beyond, known_limits, report_gap
+from laneproof.rules.links.link_subjects import SOURCES, LinkSubject, find_subjects, gather_evidence
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
@@ -23,7 +23,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             yield report_gap(LINK_BEYOND_HARDWARE, subject, gap)
 
 
-def _find_open_limit(subject: Subject, link: Link) -> Unread | None:
+def _find_open_limit(subject: LinkSubject, link: Link) -> Unread | None:
     """Give the unread limit that may be why a link is below its plan; None for a link that meets its plan."""
     for measure in (RATE, WIDTH):
         declared, trained, capable = measure.declared(subject), measure.trained(link).value, measure.capable(link)
@@ -33,7 +33,7 @@ def _find_open_limit(subject: Subject, link: Link) -> Unread | None:
     return None
 
 
-def _report_beyond(subject: Subject, link: Link, over: Sequence[Measure]) -> Finding:
+def _report_beyond(subject: LinkSubject, link: Link, over: Sequence[LinkMeasure]) -> Finding:
     declared = " ".join(measure.write(measure.declared(subject) or 0) for measure in over)
     limits = [(measure, known_limits(measure, link)) for measure in over]
     observed = " ".join(measure.write(min(known.values())) for measure, known in limits)

@@ -15,8 +15,8 @@ from laneproof.rules.drives.asleep import REPORT_LASTS_SECONDS
 from laneproof.rules.firmware_setting import firmware_setting
 from laneproof.rules.links.link_subjects import (
     STEP_BY_REASON,
+    LinkSubject,
     Shortfall,
-    Subject,
     explain_rate,
     explain_width,
     find_rest,
@@ -45,19 +45,19 @@ Figure = float | Unread | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measure:
+class LinkMeasure:
     """One of a link's two figures, and how its rule reads, explains and writes it."""
 
     what: str
     trained: Callable[[Link], LinkFigure]
-    declared: Callable[[Subject], float | None]
+    declared: Callable[[LinkSubject], float | None]
     capable: Callable[[Link], Figure]
     ends: Callable[[Link], tuple[LinkFigure, LinkFigure]]
-    explain: Callable[[Subject, Link, Snapshot, float, float], list[Shortfall]]
+    explain: Callable[[LinkSubject, Link, Snapshot, float, float], list[Shortfall]]
     write: Callable[[float], str]
 
 
-RATE = Measure(
+RATE = LinkMeasure(
     what="rate",
     trained=lambda link: link.trained_gt_s,
     declared=lambda subject: subject.declared_gt_s,
@@ -66,7 +66,7 @@ RATE = Measure(
     explain=lambda _subject, link, _snapshot, trained, wanted: explain_rate(link, trained, wanted),
     write=describe_rate,
 )
-WIDTH = Measure(
+WIDTH = LinkMeasure(
     what="width",
     trained=lambda link: link.trained_lanes,
     declared=lambda subject: subject.declared_lanes,
@@ -79,7 +79,7 @@ WIDTH = Measure(
 )
 
 
-def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding]:
+def judge_below(rule: Rule, measure: LinkMeasure, current: Pass) -> Iterator[Finding]:
     """Find the links whose figure is below the declared one; without a declaration below what both ends can do."""
     for subject in find_subjects(current.arrangement):
         link = subject.link
@@ -114,7 +114,7 @@ def _was_read_awake(current: Pass, path: str) -> bool:
     return record is not None and record.awake_at >= max(ledger.timeline.booted_at, ledger.now - REPORT_LASTS_SECONDS)
 
 
-def _is_left_to_retrained_down(current: Pass, rule: str, subject: Subject) -> bool:
+def _is_left_to_retrained_down(current: Pass, rule: str, subject: LinkSubject) -> bool:
     """Whether link-retrained-down reports this link instead: it fell while running, and that rule spoke first.
 
     Not left to that rule, but reported here:
@@ -134,11 +134,11 @@ def _is_left_to_retrained_down(current: Pass, rule: str, subject: Subject) -> bo
     return is_down(last, ledger) and ledger.now - last.at <= _FELL_SECONDS
 
 
-def _no_link(subject: Subject) -> Unread:
+def _no_link(subject: LinkSubject) -> Unread:
     return Unread(f"the link of {subject.name}", "the device there shows no PCIe link", Reason.ABSENT)
 
 
-def _find_gap(measure: Measure, subject: Subject, link: Link, trained: Figure, wanted: Figure) -> Unread | None:
+def _find_gap(measure: LinkMeasure, subject: LinkSubject, link: Link, trained: Figure, wanted: Figure) -> Unread | None:
     """Say what keeps a link from being judged: an unread figure, a link at rest, an end that cannot be seen."""
     if wanted is None:
         return None  # nothing to compare with
@@ -152,7 +152,7 @@ def _find_gap(measure: Measure, subject: Subject, link: Link, trained: Figure, w
     return _find_doubt(measure, subject, link, trained, wanted) if trained < wanted else None
 
 
-def _find_doubt(measure: Measure, subject: Subject, link: Link, trained: float, wanted: float) -> Unread | None:
+def _find_doubt(measure: LinkMeasure, subject: LinkSubject, link: Link, trained: float, wanted: float) -> Unread | None:
     what = f"the {measure.what} of {subject.name}"
     figures = f"{measure.write(trained)} against {measure.write(wanted)}"
     if rest := find_rest(link):
@@ -166,8 +166,8 @@ def _find_doubt(measure: Measure, subject: Subject, link: Link, trained: float, 
 
 def _report_below(  # noqa: PLR0913 (what a finding says)
     rule: Rule,
-    measure: Measure,
-    subject: Subject,
+    measure: LinkMeasure,
+    subject: LinkSubject,
     link: Link,
     figures: tuple[float, float],
     reasons: Sequence[Shortfall],
@@ -193,7 +193,7 @@ def _report_below(  # noqa: PLR0913 (what a finding says)
     )
 
 
-def report_gap(rule: Rule, subject: Subject, gap: Unread) -> Finding:
+def report_gap(rule: Rule, subject: LinkSubject, gap: Unread) -> Finding:
     """Say why a link could not be judged."""
     plan = ((RATE, subject.declared_gt_s), (WIDTH, subject.declared_lanes))
     asleep = gap.reason is Reason.NOT_ASKED
@@ -212,13 +212,13 @@ def report_gap(rule: Rule, subject: Subject, gap: Unread) -> Finding:
     )
 
 
-def known_limits(measure: Measure, link: Link) -> dict[str, float]:
+def known_limits(measure: LinkMeasure, link: Link) -> dict[str, float]:
     """Give what each end can do, for the ends that could be read."""
     ends = zip(("port", "device"), measure.ends(link), strict=True)
     return {name: figure.value for name, figure in ends if isinstance(figure.value, float | int)}
 
 
-def is_beyond(measure: Measure, subject: Subject, link: Link) -> bool:
+def is_beyond(measure: LinkMeasure, subject: LinkSubject, link: Link) -> bool:
     """Whether more is declared than one of the ends can do."""
     declared = measure.declared(subject)
     return declared is not None and any(limit < declared for limit in known_limits(measure, link).values())

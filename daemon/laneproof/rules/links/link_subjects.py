@@ -24,7 +24,7 @@ SOURCES = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Subject:
+class LinkSubject:
     """One link to judge.
 
     Attributes:
@@ -62,7 +62,7 @@ class Subject:
         return self.position.label if self.position else None
 
 
-def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
+def find_subjects(arrangement: Arrangement) -> Iterator[LinkSubject]:
     """Find the links to judge: those of declared positions that hold a device, and the links that they share.
 
     Without a build: all links between the host and a drive or a network card.
@@ -71,12 +71,12 @@ def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
         for link in arrangement.topology.links():
             if link.path not in arrangement.relevant_paths:
                 continue  # a graphics card that rests or a card reader that sleeps worries nobody
-            yield Subject(link=link, position=None, path=link.path)
+            yield LinkSubject(link=link, position=None, path=link.path)
         return
     for placement in arrangement.placements:
         if placement.is_occupied and not placement.is_meant_empty:
             declared = placement.position.link
-            yield Subject(
+            yield LinkSubject(
                 link=placement.link,
                 position=placement.position,
                 path=placement.position.path,
@@ -87,14 +87,14 @@ def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
     yield from _find_shared(arrangement)
 
 
-def _find_shared(arrangement: Arrangement) -> Iterator[Subject]:
+def _find_shared(arrangement: Arrangement) -> Iterator[LinkSubject]:
     """Give the links that lie between declared positions and the host and are no position themselves, each once."""
     known = set(arrangement.label_by_path)
     for placement in arrangement.placements:
         for link in arrangement.topology.links_to(placement.position.path):
             if link.path not in known and link.device is not None:
                 known.add(link.path)
-                yield Subject(link=link, position=None, path=link.path, is_shared=True)
+                yield LinkSubject(link=link, position=None, path=link.path, is_shared=True)
 
 
 # --- at rest ----------------------------------------------------------------------------------------------------------
@@ -230,7 +230,7 @@ def _find_binding(
 # --- evidence ---------------------------------------------------------------------------------------------------------
 
 
-def gather_evidence(subject: Subject, link: Link, reasons: Sequence[Shortfall] = ()) -> dict[str, Any]:
+def gather_evidence(subject: LinkSubject, link: Link, reasons: Sequence[Shortfall] = ()) -> dict[str, Any]:
     """Gather the figures behind a judgement of a link."""
     witnessed: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
     return {
