@@ -68,16 +68,26 @@ def test_branch_and_slot_limit_a_link_that_does_not_say_itself() -> None:
     assert (links["a"].generation, links["a"].lanes) == (4, 4)
 
 
-def test_position_that_says_too_little_has_no_ceiling() -> None:
-    links, _, notes = _budget(_position("a", "0000:00/01.1", "link = { generation = 4 }"))
+@pytest.mark.parametrize(
+    ("path", "rest", "remarks"),
+    [
+        (
+            "0000:00/01.1",
+            "link = { generation = 4 }",
+            ["a: neither its link nor its device says generation and lanes, so it has no ceiling"],
+        ),
+        ("0000:00/01.1", 'occupant = { kind = "none" }', []),
+        (
+            "0000:00/14.0/usb-1",
+            'occupant = { kind = "usb" }',
+            ["a: what a USB drive gets depends on its port and its bridge, so it has no ceiling"],
+        ),
+    ],
+)
+def test_what_has_no_ceiling_says_why_if_it_should_have(path: str, rest: str, remarks: list[str]) -> None:
+    links, _, notes = _budget(_position("a", path, rest))
     assert links["a"].link_bytes_per_second is None
-    assert len(notes.remarks) == 1
-
-
-def test_position_meant_to_be_empty_has_no_ceiling_and_no_remark() -> None:
-    links, _, notes = _budget(_position("a", "0000:00/01.1", 'occupant = { kind = "none" }'))
-    assert links["a"].link_bytes_per_second is None
-    assert notes.remarks == []
+    assert notes.remarks == remarks
 
 
 def test_sata_drive_has_the_ceiling_of_its_own_link() -> None:
@@ -87,12 +97,6 @@ def test_sata_drive_has_the_ceiling_of_its_own_link() -> None:
     # A data frame holds 2,048 double words at most; its start, header, check and end are one each (from memory).
     assert links["a"].payload_bytes_per_second == pytest.approx(600e6 * 2048 / 2052)
     assert [assumption.says for assumption in notes.assumptions] == ["SATA drives are linked at 6 Gb/s"]
-
-
-def test_usb_drive_has_no_ceiling_and_says_why() -> None:
-    links, _, notes = _budget(_position("a", "0000:00/14.0/usb-1", 'occupant = { kind = "usb" }'))
-    assert links["a"].link_bytes_per_second is None
-    assert notes.remarks == ["a: what a USB drive gets depends on its port and its bridge, so it has no ceiling"]
 
 
 _SWITCH = (
