@@ -3,9 +3,8 @@
 from typing import Any
 
 from boxes.snapshot_box import A_MORNING, SATA, Box, declare
-from boxes.story_engine import watch_counter
+from boxes.story_engine import DAY, watch_counter
 from laneproof.findings import Finding
-from laneproof.past.box_record import DAY
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread

@@ -127,11 +127,14 @@ def test_the_kernels_thermometer_stands_in_for_a_log_that_is_denied(
     reading = TemperatureReading(label="Composite", celsius=celsius, **facts)
     denied = {"health": Unread("log 02h", "denied"), "identity": Unread("identify", "denied")}
     hot = Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={**denied, "temperatures": (reading,)})
-    kept = record(Story().observe(hot))
+    story = Story().observe(hot)
+    kept = record(story)
     assert (kept.warning_celsius, kept.is_above(), kept.is_hot()) == (warning, is_above, is_hot)
     (row,) = kept.heat
     is_critical = celsius >= facts.get("critical_celsius", 1000.0)
     assert (row.seen_above, row.seen_critical) == (is_above or is_critical, is_critical)
+    story.observe(Box().with_port(PATH).with_drive(PATH, serial="FN1", controller=denied), after=60.0)
+    assert not record(story).warns  # the alarm of a thermometer that does not answer is over
 
 
 def test_wear_is_kept_only_where_it_changes_and_the_first_figure_stays() -> None:

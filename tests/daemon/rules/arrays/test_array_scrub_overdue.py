@@ -5,10 +5,11 @@ from typing import Any
 
 import pytest
 
+from boxes.simulated_past import DAY
 from boxes.snapshot_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box
 from laneproof.engine import Engine
 from laneproof.findings import Kind
-from laneproof.past.box_record import DAY, ArrayChecks, BoxRecord
+from laneproof.past.box_record import ArrayChecks, BoxRecord
 from laneproof.past.past import NO_PAST, Past
 from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof_collectors.snapshot import Snapshot

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.simulated_past import DAY
 from boxes.snapshot_box import A_MORNING, Box, make_memory
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_record import DAY
 from laneproof.rules.memory.memory_errors import MEMORY_ERRORS
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
 from laneproof_collectors.unread import Unread

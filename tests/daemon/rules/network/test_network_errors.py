@@ -5,10 +5,9 @@ from typing import Any
 import pytest
 
 from boxes.port_box import box, judge, watch
-from boxes.simulated_past import grown_past
+from boxes.simulated_past import DAY, HOUR, grown_past
 from boxes.snapshot_box import TWO_PORTS
 from laneproof.findings import Kind, Severity
-from laneproof.past.box_record import DAY, HOUR
 from laneproof.rules.network.network_errors import NETWORK_ERRORS
 from laneproof_collectors.unread import Unread
 from support.rule_examples import check_examples, example
