@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from boxes.simulated_past import DAY, HOUR
 from boxes.snapshot_box import A_MORNING, Box, make_array, make_interface, make_memory, make_sata_drive
-from laneproof.past.box_record import DAY, HOUR, WEEK, BoxRecord, component_bytes, follow_box, key_of, name_fans
+from laneproof.past.box_record import BoxRecord, component_bytes, follow_box, key_of, name_fans
 from laneproof_collectors.snapshot import (
     Array,
     EdacController,
@@ -23,6 +24,7 @@ from laneproof_collectors.snapshot import (
 )
 from laneproof_collectors.unread import Unread
 
+WEEK = 7 * DAY
 CARRIER = key_of("interface", "wan0", "carrier_changes")
 CORRECTED = key_of("memory", "mc0", "correctable")
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")

@@ -2,12 +2,12 @@
 
 import pytest
 
-from boxes.simulated_past import HOUR, PATHS, Story, counting_box
+from boxes.simulated_past import DAY, HOUR, PATHS, Story, counting_box
 from boxes.snapshot_box import Box
 from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import NotedChange
 from laneproof.past.episodes import Episode
-from laneproof.past.fix_trials import DAY, EPISODES, ERRORS, Trial, TrialBook, is_cure
+from laneproof.past.fix_trials import EPISODES, ERRORS, Trial, TrialBook, is_cure
 from laneproof.past.link_errors import LinkRecord
 from laneproof_collectors.snapshot import AutonomousTransitions
 

@@ -5,9 +5,9 @@ import random
 import pytest
 from pydantic import TypeAdapter
 
-from laneproof.past.rate_watch import HOUR, LEARNING_HOURS, RateWatch
+from boxes.simulated_past import HOUR
+from laneproof.past.rate_watch import LEARNING_HOURS, RateWatch
 
-DAY = 24 * HOUR
 START = 1_790_000_000.0 - 1_790_000_000.0 % HOUR
 
 

@@ -3,7 +3,8 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from laneproof.past.tally import DAY, HOUR, KEEP_DAYS, KEEP_HOURS, Tally, TallySeries, total
+from boxes.simulated_past import DAY, HOUR
+from laneproof.past.tally import KEEP_DAYS, KEEP_HOURS, Tally, TallySeries, total
 
 START = 1_790_000_000.0 - 1_790_000_000.0 % (7 * DAY)
 

@@ -4,9 +4,9 @@ from typing import Any
 
 import pytest
 
-from boxes.simulated_past import Story, counting_box
+from boxes.simulated_past import DAY, Story, counting_box
 from laneproof.evidence.fix_trial import TrialOutcome
-from laneproof.past.fix_trials import DAY, EPISODES, Trial
+from laneproof.past.fix_trials import EPISODES, Trial
 from laneproof.rules.sign_trials import describe_trial, trial_evidence
 
 

@@ -2,9 +2,9 @@
 
 import pytest
 
+from boxes.simulated_past import HOUR
 from laneproof.past.drives import HourHeat
 from laneproof.past.link_errors import LinkRecord
-from laneproof.past.tally import HOUR
 from laneproof.rules.links.error_hints import describe_heat, say_acceptance
 
 BEGIN = 1_790_000_000.0 - 1_790_000_000.0 % HOUR

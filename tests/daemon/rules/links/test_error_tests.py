@@ -3,9 +3,10 @@
 import pytest
 from scipy import stats
 
+from boxes.simulated_past import DAY, HOUR
 from laneproof.past.error_reporting import Reporting
 from laneproof.past.link_errors import EndState, LinkRecord
-from laneproof.past.tally import DAY, HOUR, TallySeries
+from laneproof.past.tally import TallySeries
 from laneproof.rules.links.error_tests import judge_link, recent
 
 NOW = 1_790_000_000.0 - 1_790_000_000.0 % HOUR + HOUR
