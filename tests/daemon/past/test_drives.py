@@ -116,7 +116,7 @@ def test_what_a_health_log_says_of_wear_and_heat_is_kept() -> None:
         (60.0, {"maximum_celsius": 80.0}, 80.0, False, False),
         (60.0, {"maximum_celsius": -273.15}, None, False, None),  # a threshold that nobody set reads 0 K
         (60.0, {"maximum_celsius": 65_261.85}, None, False, None),
-        (60.0, {"maximum_celsius": 80.0, "alarm": True}, 80.0, True, True),
+        (30.0, {"maximum_celsius": 80.0, "alarm": True}, 80.0, True, True),
         (29.0, {"maximum_celsius": 80.0, "alarm": True}, 80.0, False, False),  # an alarm of cold
         (83.0, {"maximum_celsius": 90.0, "critical_celsius": 82.0}, 90.0, False, False),
     ],

@@ -151,8 +151,9 @@ def test_a_year_of_flapping_stays_small() -> None:
 
 def test_a_link_that_comes_up_at_boot_is_training_and_later_it_is_an_episode() -> None:
     line = "pcieport 0000:00:01.1: pciehp: Slot(1): Link Down"
-    story = Story(booted_at=A_MORNING - 20.0).observe(four(), log=(line,))
+    story = Story(booted_at=A_MORNING - 59.0).observe(four(), log=(line,))
     assert episodes(story) == []
+    assert len(episodes(Story(booted_at=A_MORNING - 60.0).observe(four(), log=(line,)))) == 1
     story.observe(four(), after=HOUR, log=(line,))
     assert len(episodes(story)) == 1
 

@@ -8,7 +8,7 @@ import pytest
 from boxes.simulated_past import HOUR, PATHS, Story, count, counting_box, masked_box
 from boxes.snapshot_box import Box
 from laneproof.past.ledger import Ledger
-from laneproof.past.link_errors import SETTLE_SECONDS, LinkRecord, is_correctable_of_link
+from laneproof.past.link_errors import LinkRecord, is_correctable_of_link
 from laneproof_collectors.snapshot import AerCounters, Setting
 from laneproof_collectors.unread import Reason, Unread
 
@@ -87,16 +87,16 @@ def test_errors_that_are_not_the_signals_are_left_out() -> None:
     assert errors(story) == 0
 
 
-def test_what_is_counted_while_a_link_settles_belongs_to_its_training() -> None:
+@pytest.mark.parametrize(("after", "counted", "aside"), [(120.0, 0, 60), (121.0, 60, 0)])
+def test_what_is_counted_while_a_link_settles_belongs_to_its_training(after: float, counted: int, aside: int) -> None:
     story = Story().observe(one_link(count(), count()))
-    story.observe(one_link(count(), count(60)), after=SETTLE_SECONDS / 2)
-    assert errors(story) == 0
-    assert link(story).aside == 60
+    story.observe(one_link(count(), count(60)), after=after)
+    assert (errors(story), link(story).aside) == (counted, aside)
 
 
 DROP = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 REPORT = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
-SOON = SETTLE_SECONDS / 2
+SOON = 60.0
 QUIET = (0, 0, 0, 0)
 
 

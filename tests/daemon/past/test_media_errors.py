@@ -39,9 +39,7 @@ def test_a_count_that_moves_within_a_day_of_the_log_is_of_the_same_error(hours: 
 
 
 def test_errors_of_one_hour_are_one_time() -> None:
-    story = (
-        Story().observe(box(0)).observe(box(2), after=DAY).observe(box(5), after=HOUR - 1).observe(box(6), after=HOUR)
-    )
+    story = Story().observe(box(0)).observe(box(2), after=DAY).observe(box(5), after=HOUR - 1).observe(box(6), after=1)
     assert [number for _, number in times(story)] == [5, 1]
 
 
