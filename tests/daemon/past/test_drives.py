@@ -296,7 +296,7 @@ def test_a_count_that_leaps_in_the_pass_that_shows_other_firmware_begins_again()
 def test_a_drive_is_back_once_passes_did_not_find_it_for_a_while() -> None:
     story = Story().observe(box()).observe(box(), after=DAY).restart().observe(box(), after=DAY)
     assert record(story).returned_at == 0.0  # nobody looked meanwhile
-    story.observe(Box(), after=60.0).observe(box(), after=60.0)
+    story.observe(Box(), after=60.0).observe(box(), after=539.0)
     assert record(story).returned_at == 0.0  # a pass that failed
-    story.observe(Box(), after=HOUR).observe(box(), after=HOUR)
+    story.observe(Box(), after=60.0).observe(box(), after=540.0)
     assert record(story).returned_at == story.now

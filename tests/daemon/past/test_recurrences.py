@@ -1,6 +1,6 @@
 """When an alarm came, and when it was last seen."""
 
-from laneproof.past.recurrences import KEPT_SECONDS, RecurrenceBook
+from laneproof.past.recurrences import RecurrenceBook
 from laneproof.past.timeline import Timeline
 
 ALARM = ("array-degraded", "md0")
@@ -32,5 +32,5 @@ def test_of_an_alarm_that_comes_and_goes_the_last_fifty_times_are_kept() -> None
 def test_what_was_not_seen_for_two_weeks_is_forgotten() -> None:
     book, timeline = RecurrenceBook(), Timeline()
     note(book, timeline, 100.0, seen=True)
-    note(book, timeline, 101.0 + KEPT_SECONDS, seen=False)
+    note(book, timeline, 101.0 + 14 * 86400.0, seen=False)
     assert book.of(ALARM) is None
