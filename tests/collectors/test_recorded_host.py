@@ -89,13 +89,24 @@ def test_nvme_answers_merge_key_by_key_and_fail_as_recorded() -> None:
     page = base64.b64encode(bytes(512)).decode()
     host = host_of(
         {"nvme": {"nvme0": {"log:2": page, "identify": {"error": "EACCES"}}}},
-        {"nvme": {"nvme0": {"feature:12": 1, "feature:12:data": page, "log:1": {"status": 2}, "log:3": "QU*JD"}}},
+        {
+            "nvme": {
+                "nvme0": {
+                    "feature:12": 1,
+                    "feature:12:data": page,
+                    "log:1": {"status": 2},
+                    "log:3": "QU*JD",
+                    "feature:6": "on",
+                }
+            }
+        },
     )
-    identify, health, errors, slots, apst = host.ask(
+    identify, health, errors, slots, apst, cache = host.ask(
         [
             NvmeIdentify("nvme0"),
             *(NvmeLog("nvme0", page_id, 512) for page_id in (2, 1, 3)),
             NvmeFeature("nvme0", 12, 256),
+            NvmeFeature("nvme0", 6, 0),
         ]
     )
     assert unread(identify).reason is Reason.DENIED
@@ -103,6 +114,7 @@ def test_nvme_answers_merge_key_by_key_and_fail_as_recorded() -> None:
     assert isinstance(errors, Unread)
     assert (errors.reason, errors.detail) == (Reason.REFUSED, "2")
     assert "not base64" in unread(slots).why
+    assert unread(cache).why == "the recording holds no number: 'on'"
     assert apst == FeatureValue(value=1, data=bytes(256))
     host.apply(Frame(t=2, nvme={"nvme0": None}))
     assert isinstance(host.ask([NvmeLog("nvme0", 2, 512)])[0], Unread)

@@ -9,7 +9,7 @@ from laneproof_collectors.collection import Collector, make_collectors, read_sna
 from laneproof_collectors.host import Host
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from laneproof_collectors.replaying import RENEW_SECONDS, WATCHED, ReplayReader
+from laneproof_collectors.replaying import WATCHED, ReplayReader
 from simulation.families import REPORT
 from simulation.plots import KINDS
 from simulation.worlds import make_world
@@ -59,7 +59,7 @@ def test_what_did_not_change_is_not_read_again() -> None:
 
 @pytest.mark.parametrize("group", WATCHED)
 def test_what_is_watched_counts_as_read_again_though_nothing_moved(group: str) -> None:
-    host = host_of({"t": 1}, {"t": 1 + RENEW_SECONDS / 2}, {"t": 1 + RENEW_SECONDS}, {"t": 2 * RENEW_SECONDS})
+    host = host_of({"t": 1}, {"t": 151}, {"t": 301}, {"t": 600})
     part = object()
     reader = ReplayReader(host, (Collector(group=group, interval_seconds=1, read=lambda _: (part,)),))
     seen = []

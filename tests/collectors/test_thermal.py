@@ -55,7 +55,7 @@ def test_temperatures_with_their_limits(fs: FakeFilesystem) -> None:
     )
 
 
-@pytest.mark.parametrize("reading", ["127000", "-128000", "255000"])
+@pytest.mark.parametrize("reading", ["127000", "-128000", "255000", "120000", "-40000"])
 def test_a_connector_without_a_sensor_has_no_temperature(fs: FakeFilesystem, reading: str) -> None:
     """Super I/O chips show the end of their register's range there: common practice, no source."""
     machine = FakeMachine(fs, chip(0, "nct6798", temp4_input=reading, temp4_label="AUXTIN", temp5_input="38000"))
