@@ -142,7 +142,7 @@ def test_a_drive_whose_serial_number_nobody_knows_comes_back_without_a_word_of_i
 
 
 @pytest.mark.parametrize(("after", "is_hot"), [(930.0, True), (931.0, None)])  # the line came half a minute before
-def test_what_held_before_is_kept(after: float, is_hot: bool | None) -> None:  # noqa: FBT001 (a column of the table)
+def test_what_held_before_is_kept(after: float, is_hot: bool | None) -> None:
     hot = make_health(composite_temperature_celsius=78.0, unsafe_shutdowns=5)
     box = Box().with_port(PATH).with_drive(PATH, controller={"health": hot})
     story = Story().observe(box).observe(box, after=after, log=(DOWN,))

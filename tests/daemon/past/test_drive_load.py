@@ -211,7 +211,8 @@ def test_a_make_that_is_slower_by_nature_is_slow_only_once_it_is_slower_than_it_
     assert usual is not None
     compared(range(300, 324), SLOW | {"a": 0.8}, models=MAKES, records=records)
     assert records["a"].usual_ratio == pytest.approx(usual * 1.02**2)  # a small step in each hour
-    compared(range(324, 500), SLOW | {"a": 1.5}, models=MAKES, records=records)
+    compared(range(324, 336), SLOW | {"a": 1.0}, models=MAKES, records=records)
+    compared(range(336, 500), SLOW | {"a": 1.5}, models=MAKES, records=records)
     assert records["a"].usual_ratio == pytest.approx(usual * 1.02**2)  # and none while it is slower than usual
     (spell,) = records["a"].spells
     assert spell[2] == pytest.approx(2.5, rel=0.1)
