@@ -17,12 +17,18 @@ LOADED_PLAN = make_plan(LOADED)
 PATH = LOADED.drives[0].path
 
 
+OTHERS = 4096
+"""What somebody else reads of a drive in a second."""
+
+
 def reading(
     at: float, read: int = 0, *, errors: int = 0, far: int = 0, celsius: float = 40, gt_s: float = 16, lanes: int = 4
 ) -> WatchedPass:
     return WatchedPass(
         at=at,
-        drives={RISER_1: WatchedDrive(read_bytes=read, reads=read >> 20, read_milliseconds=0, celsius=celsius)},
+        drives={
+            RISER_1: WatchedDrive(read_bytes=read, reads=read >> 20, read_milliseconds=read >> 19, celsius=celsius)
+        },
         links={PATH: WatchedLink(gt_s=gt_s, lanes=lanes, port={"RxErr": errors}, device={"BadTLP": far})},
     )
 
@@ -44,8 +50,8 @@ def finish(totals: RunTotals) -> ProofRun:
 def test_errors_and_bytes_go_to_the_stage_in_which_they_came() -> None:
     run = finish(
         add_up(
-            (StageName.REST, [reading(1.0, errors=7), reading(2.0, errors=8)]),
-            (StageName.ALONE, [reading(3.0, 10**9, errors=8), reading(3.5, 3 * 10**9, errors=10, far=1)]),
+            (StageName.REST, [reading(1.0, OTHERS, errors=7), reading(2.0, 2 * OTHERS, errors=8)]),
+            (StageName.ALONE, [reading(3.0, 10**9, errors=8), reading(3.5, 2 * OTHERS + 3 * 10**9, errors=10, far=1)]),
             first=reading(0.0, errors=5),
         )
     )
@@ -54,7 +60,9 @@ def test_errors_and_bytes_go_to_the_stage_in_which_they_came() -> None:
     assert link.errors == 5  # at the port; the device's one is never added to it
     assert drive.stages[StageName.ALONE].read_bytes == 3 * 10**9
     assert drive.rate(StageName.ALONE) == 3 * 10**9 / 1.5
-    assert StageName.REST not in drive.stages
+    assert drive.stages[StageName.ALONE].read_milliseconds == (2 * OTHERS + 3 * 10**9 >> 19) - (2 * OTHERS >> 19)
+    assert StageName.REST not in drive.stages  # what others read there is no load
+    assert [stage.began for stage in run.stages] == [0.0, 2.0]
 
 
 def test_seconds_before_a_load_has_begun_are_none_of_the_drive_s() -> None:
