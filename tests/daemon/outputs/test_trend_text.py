@@ -93,6 +93,14 @@ def test_it_fits_the_width_it_is_given(width: int, unicode: bool) -> None:
 def test_narrow_charts_stand_on_lines_of_their_own() -> None:
     text = write_trend(_trend(_series("media_errors", 0, 2), width=50), Style(width=50))
     assert "  media errors: 2\n    ·█········\n" in text
+    assert "\n    2024-10-04" in text  # the axis begins where the chart does
+
+
+def test_what_never_moved_is_left_out_but_for_what_is_asked_for() -> None:
+    names = ("memory_correctable_errors", "memory_uncorrectable_errors", "carrier_changes", "receive_errors")
+    text = write_trend(_trend(*(_series(name, 0, end="memory") for name in names)), WIDE)
+    shown = [line.split("  ")[1] for line in text.splitlines() if line.endswith("none")]
+    assert shown == ["carrier changes", "errors corrected", "uncorrectable"]
 
 
 def test_the_device_is_not_repeated_where_it_shows_what_the_port_shows() -> None:
