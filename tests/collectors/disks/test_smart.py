@@ -222,8 +222,9 @@ def test_drives_own_verdict(text: str, was: str, now: str, *, healthy: bool | No
     assert good_drive(reported).healthy is healthy
 
 
-def test_disk_that_keeps_no_health_record_shows_no_temperature_of_zero() -> None:
-    text = """\
+@pytest.mark.parametrize(("celsius", "shown"), [(0, None), (31, 31.0)])
+def test_disk_that_keeps_no_health_record_shows_no_temperature_of_zero(celsius: int, shown: float | None) -> None:
+    text = f"""\
 Vendor:               SHOAL
 Product:              VIRTUAL DISK
 Revision:             2.5+
@@ -232,11 +233,12 @@ Serial number:        KELPSCSI1
 SMART support is:     Unavailable - device lacks SMART capability.
 
 === START OF READ SMART DATA SECTION ===
-Current Drive Temperature:     0 C
+Current Drive Temperature:     {celsius} C
 """
     report = good_drive(answer(text, device={"protocol": "SCSI"}))
     assert not report.supports_health
-    assert (report.healthy, report.temperature_celsius) == (None, None)
+    assert (report.healthy, report.temperature_celsius) == (None, shown)
+    assert good_drive(SATA_JSON | {"temperature": {"current": celsius}}).temperature_celsius == float(celsius)
 
 
 @pytest.mark.parametrize("celsius", [10**400, -(10**9), float("inf"), float("nan")])
