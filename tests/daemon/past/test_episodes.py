@@ -172,6 +172,13 @@ def test_whether_the_controller_still_answered_is_taken_from_its_own_register(li
     assert episodes(story)[0].answered is answered
 
 
+# Linux drivers/nvme/host/core.c prints this line
+def test_a_drive_that_could_not_be_brought_up_is_an_episode_by_itself() -> None:
+    line = "nvme nvme0: Identify Controller failed (-5)"
+    (episode,) = episodes(Story().observe(four()).observe(four(), after=HOUR, log=(line,)))
+    assert (episode.path, episode.kinds) == (PATH, ["probe_failed"])
+
+
 # A slot that is on says so when its card is pulled, also after the drive was removed in good order.
 # Source: Linux drivers/pci/hotplug/pciehp_ctrl.c, pciehp_handle_presence_or_link_change.
 SLOT = "pcieport 0000:00:01.1: pciehp: Slot(1): "
