@@ -95,7 +95,8 @@ def test_heat_is_the_power_in_the_cooling_trades_units() -> None:
 
 def test_air_agrees_with_the_cooling_trades_rule() -> None:
     # Common practice: 1.76 cubic feet a minute for each watt and degree C; 1 cubic foot a minute is 1.699 m3/h
-    assert air_flow_m3_per_hour(100, 10) == pytest.approx(1.76 * 100 / 10 * 1.699, rel=0.01)
+    power, _ = _budget("[assume]\nair_rise_celsius = 10\n" + _box(200))
+    assert power.air_m3_per_hour == pytest.approx(1.76 * 120 / 10 * 1.699, rel=0.01)
 
 
 @given(st.floats(1, 5000), st.floats(1, 40))
