@@ -22,6 +22,8 @@ def test_a_time_is_said_as_a_person_would(seconds: float, said: str) -> None:
     assert say_seconds(seconds) == said
 
 
-@pytest.mark.parametrize(("us", "said"), [(None, "?"), (85.4, "85 us"), (31_500.0, "32 ms"), (2.5e6, "2.5 s")])
+@pytest.mark.parametrize(
+    ("us", "said"), [(None, "?"), (85.4, "85 us"), (1000.0, "1 ms"), (31_500.0, "32 ms"), (2.5e6, "2.5 s")]
+)
 def test_a_read_s_time(us: float | None, said: str) -> None:
     assert say_microseconds(us) == said

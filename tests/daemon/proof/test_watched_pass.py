@@ -40,6 +40,14 @@ def test_a_function_that_vanished_is_a_drive_that_is_gone() -> None:
     assert not read(dataclasses.replace(snapshot, functions=left)).drives[RISER_3].is_there
 
 
+def test_an_end_without_error_counters_had_no_serious_error() -> None:
+    snapshot = kelp().snapshot
+    assert not isinstance(snapshot.functions, Unread)
+    bare = tuple(dataclasses.replace(function, aer=None) for function in snapshot.functions)
+    link = read(dataclasses.replace(snapshot, functions=bare)).links[TARGET.path]
+    assert (link.port, link.device, link.serious) == (None, None, 0)
+
+
 def test_a_dead_controller_is_a_drive_that_is_gone() -> None:
     snapshot = kelp().snapshot
     assert not isinstance(snapshot.controllers, Unread)
