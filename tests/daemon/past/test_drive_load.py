@@ -39,6 +39,15 @@ def test_a_window_lies_between_two_readings() -> None:
     assert window.work_milliseconds == pytest.approx(0.2)
 
 
+@pytest.mark.parametrize(("operations", "latency"), [(49, None), (50, 2.0)])
+def test_a_mean_latency_of_few_operations_says_nothing(operations: int, latency: float | None) -> None:
+    record = LoadRecord()
+    record.read(drive(moved=0), now=100.0, boot=1)
+    window, _ = record.read(drive(moved=MB, operations=operations, took=2 * operations), now=160.0, boot=1)
+    assert window is not None
+    assert window.latency == latency
+
+
 def test_without_disk_statistics_the_health_log_gives_the_load() -> None:
     record = LoadRecord()
     record.read(drive(units=1000), now=0.0, boot=1)

@@ -1,6 +1,7 @@
 """Which ports of a drive are lost, which came back, and what is no loss."""
 
-from laneproof.past.drive_ports import FORGET_SECONDS, DrivePorts
+from boxes.simulated_past import DAY
+from laneproof.past.drive_ports import DrivePorts
 from laneproof.past.timeline import Timeline
 
 
@@ -17,7 +18,7 @@ def test_a_way_that_is_missing_is_lost_until_it_is_back_or_forgotten() -> None:
     assert read(ports, "a", "b", at=4.0) == []
     assert read(ports, "a", at=5.0, ran_on=False) == [("b", 5.0, False)]
     assert read(ports, "b", at=6.0) == [("a", 6.0, True)]
-    assert read(ports, "b", at=6.0 + FORGET_SECONDS) == []
+    assert read(ports, "b", at=6.0 + 30 * DAY) == []
 
 
 def test_a_drive_that_no_old_way_leads_to_was_moved() -> None:

@@ -293,6 +293,28 @@ def test_a_count_that_leaps_in_the_pass_that_shows_other_firmware_begins_again()
     assert [rise.by for rise in record(story).risen("media_errors")] == [1, 1]
 
 
+@pytest.mark.parametrize(
+    ("mine", "others", "without"),
+    [
+        (0, (1,), True),  # there is no second witness
+        (1, (1,), False),
+        (1, (3, 1, 3), True),
+        (1, (1, 3, 1), False),  # that one may itself lose its power
+    ],
+)
+def test_a_drive_was_without_power_where_two_others_were_given_it_more_often(
+    mine: int, others: tuple[int, ...], *, without: bool
+) -> None:
+    story = Story()
+    for number, grown in enumerate(((0,) * 4, (mine, *others))):
+        made = Box()
+        for path, cycles in zip(PATHS, grown, strict=False):
+            made.with_port(path).with_drive(path, serial=f"FN{path}", health={"power_cycles": 20 + cycles})
+        story.observe(made, after=HOUR * number)
+    drives = story.ledger.drives
+    assert drives.was_without_power(drives.records[f"FN{PATHS[0]}"], since=story.now - HOUR) is without
+
+
 def test_a_drive_is_back_once_passes_did_not_find_it_for_a_while() -> None:
     story = Story().observe(box()).observe(box(), after=DAY).restart().observe(box(), after=DAY)
     assert record(story).returned_at == 0.0  # nobody looked meanwhile
