@@ -103,9 +103,9 @@ QUIET = (0, 0, 0, 0)
 @pytest.mark.parametrize(
     ("passes", "counted", "aside"),
     [
-        ([(QUIET, 0, ()), ((60, 0, 0, 0), SOON, ())], 60, 0),  # its siblings are as young, and make none
+        ([(QUIET, 0, ()), ((9, 0, 0, 0), SOON, ())], 9, 0),  # its siblings are as young, and make none: p = 4^-9
         ([(QUIET, 0, ()), ((60, 50, 55, 45), SOON, ())], 0, 60),  # all make as many: they may all have come back then
-        ([(QUIET, 0, ()), ((5, 0, 0, 0), SOON, ())], 0, 5),  # five of one by chance: once in a thousand times
+        ([(QUIET, 0, ()), ((7, 0, 0, 0), SOON, ())], 0, 7),  # seven of one by chance: p = 4^-7, once in 16,384 times
         ([(QUIET, 0, ()), (None, 60, ()), (QUIET, 10, ()), ((60, 0, 0, 0), SOON, ())], 0, 60),  # soon after a boot
         ([((9, 0, 0, 0), 0, ()), (None, 60, ()), ((12, 0, 0, 0), HOUR, ()), ((14, 0, 0, 0), HOUR, ())], 2, 0),
         ([((99, 0, 0, 0), 0, ()), ((7, 0, 0, 0), HOUR, ()), ((9, 0, 0, 0), HOUR, ())], 2, 0),  # it fell: no wrapping
