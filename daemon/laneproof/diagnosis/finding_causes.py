@@ -166,5 +166,8 @@ def _choose_steps(finding: Finding, diagnosis: Diagnosis, general: Sequence[str]
     if diagnosis.verdict != CauseName.UNDETERMINED:
         left_out = {split_step(step).says for step in general}
         return advise(*diagnosis.next_steps, *(step for step in steps if step.says not in left_out))
-    ordered = sorted((*steps, *diagnosis.next_steps), key=lambda step: step.is_hands_on)
-    return advise(*ordered)
+    # in a finding each caution is said once, so all that follows the first step with the box open may need it open
+    opened = next((number for number, step in enumerate(steps) if step.is_hands_on), len(steps))
+    closed = [step for step in diagnosis.next_steps if not step.is_hands_on]
+    hands_on = [step for step in diagnosis.next_steps if step.is_hands_on]
+    return advise(*steps[:opened], *closed, *steps[opened:], *hands_on)
