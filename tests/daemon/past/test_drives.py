@@ -194,6 +194,9 @@ def test_an_identity_that_changes_is_doubtful() -> None:
     story.observe(Box().with_port(PATH).with_drive(PATH, serial="FN1", capacity="4 TB"), after=DAY)
     ((_, what),) = record(story).doubts
     assert what == "its capacity was 2000000000000 and is 4000000000000"
+    unread = {"model": Unread("model", "no answer in time")}
+    story.observe(Box().with_port(PATH).with_drive(PATH, serial="FN1", capacity="4 TB", controller=unread), after=DAY)
+    assert len(record(story).doubts) == 1  # what could not be read is no other identity
 
 
 def test_a_drive_without_a_serial_number_is_known_by_its_position() -> None:

@@ -172,11 +172,16 @@ def test_whether_the_controller_still_answered_is_taken_from_its_own_register(li
     assert episodes(story)[0].answered is answered
 
 
-# Linux drivers/nvme/host/core.c prints this line
-def test_a_drive_that_could_not_be_brought_up_is_an_episode_by_itself() -> None:
-    line = "nvme nvme0: Identify Controller failed (-5)"
-    (episode,) = episodes(Story().observe(four()).observe(four(), after=HOUR, log=(line,)))
-    assert (episode.path, episode.kinds) == (PATH, ["probe_failed"])
+# Linux drivers/nvme/host/core.c and pci.c print these lines
+@pytest.mark.parametrize(
+    ("words", "kind"),
+    [("Identify Controller failed (-5)", "probe_failed"), ("I/O 7 QID 3 timeout, aborting", "command-aborted")],
+)
+def test_a_drive_that_could_not_be_brought_up_or_lets_a_command_time_out_is_an_episode_by_itself(
+    words: str, kind: str
+) -> None:
+    (episode,) = episodes(Story().observe(four()).observe(four(), after=HOUR, log=(f"nvme nvme0: {words}",)))
+    assert (episode.path, episode.kinds) == (PATH, [kind])
 
 
 # A slot that is on says so when its card is pulled, also after the drive was removed in good order.
