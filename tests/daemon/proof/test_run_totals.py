@@ -203,6 +203,13 @@ def test_errors_that_come_while_no_end_can_be_read_are_counted_later_and_bits_ar
     assert link.bits == pytest.approx(2 * (1 << 30) * LOADED.links[PATH].bits_per_byte)
 
 
+def test_errors_from_before_an_end_could_first_be_read_are_none_of_the_run_s() -> None:
+    blind = WatchedPass(at=0.0, drives=reading(0.0).drives, links={PATH: WatchedLink(gt_s=16.0, lanes=4)})
+    seen = [reading(1.0, 1 << 30, errors=5), reading(2.0, 2 << 30, errors=7)]
+    (link,) = finish(add_up((StageName.ALONE, seen), first=blind)).links
+    assert link.errors == 2
+
+
 def test_waking_is_the_load_s_own_account() -> None:
     totals = add_up((StageName.WAKE, [reading(1.0)]))
     totals.add_result(
