@@ -1,5 +1,6 @@
 """Every document that is served keeps to the OpenAPI document that is served beside it; schemathesis asks for them."""
 
+import re
 import threading
 import time
 from collections.abc import Iterator
@@ -44,6 +45,13 @@ def test_what_is_served_keeps_to_its_schema_whatever_is_asked(served: schemathes
         case.call_and_validate()
 
     check()
+
+
+def test_each_name_in_a_path_is_a_parameter_of_it() -> None:
+    """OpenAPI 3.1.0, "Path Templating"."""
+    for path, item in make_openapi()["paths"].items():
+        named = {parameter["name"] for parameter in item["get"]["parameters"] if parameter["in"] == "path"}
+        assert named == set(re.findall(r"{(\w+)}", path)), path
 
 
 @pytest.mark.parametrize("name", ["riser-3", "FP4K-26A-0317", "md0", "nvme2"])
