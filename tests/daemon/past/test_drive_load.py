@@ -19,8 +19,8 @@ def drive(
     statistics = None
     if moved is not None:
         statistics = BlockStatistics(
-            reads=operations, read_bytes=moved - written, read_milliseconds=took, writes=0, written_bytes=written,
-            write_milliseconds=0, busy_milliseconds=busy,
+            reads=operations - operations // 3, read_bytes=moved - written, read_milliseconds=took - took // 3,
+            writes=operations // 3, written_bytes=written, write_milliseconds=took // 3, busy_milliseconds=busy,
         )  # fmt: skip
     made = make_controller(0, model="Fulmar N4", serial="FN1", size_bytes=1 << 42, firmware="2.1")
     space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, statistics=statistics)

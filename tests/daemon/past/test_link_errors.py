@@ -233,6 +233,7 @@ def with_bits(bits: str) -> str:
         (uncounted, (UNCORRECTABLE,), 1),
         (uncounted, (RECEIVED, UNCORRECTABLE), 1),  # both ends' reports of one moment
         (counting, (UNCORRECTABLE,), 0),  # an end counts such errors itself
+        (lambda: one_link(count()), (UNCORRECTABLE,), 0),  # one that does suffices
         (switched_off, (UNCORRECTABLE,), 1),  # the kernel does not own the counters, which stay at zero
         (uncounted, (with_bits("[20] UnsupReq"),), 0),
         (uncounted, (with_bits("[14] CmpltTO"),), 0),
