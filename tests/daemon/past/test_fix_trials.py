@@ -125,9 +125,9 @@ def test_the_last_trial_of_a_position_is_found() -> None:
 # --- through the ledger -----------------------------------------------------------------------------------------------
 
 
-def box(*, idle: bool) -> Box:
+def box(path: str = PATH, *, idle: bool) -> Box:
     states = AutonomousTransitions(enabled=idle, transitions={0: (3, 500)})
-    return Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"autonomous_transitions": states})
+    return Box().with_port(path).with_drive(path, serial="FN1", controller={"autonomous_transitions": states})
 
 
 @pytest.mark.parametrize(("again", "outcome"), [((), TrialOutcome.CURED), ((DOWN,), TrialOutcome.NOT_CURED)])
@@ -141,6 +141,15 @@ def test_idle_states_switched_off_after_episodes_are_on_trial(again: tuple[str, 
     for _ in range(20):
         story.observe(box(idle=False), after=DAY, log=again)
     assert trial.outcome == outcome
+
+
+def test_what_a_drive_did_in_its_position_before_is_to_be_cured_as_well() -> None:
+    story = Story()
+    for day in range(40):
+        story.observe(box(PATHS[1], idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29) else ())
+    story.restart().observe(box(PATH, idle=True), after=DAY)
+    story.restart().observe(box(PATH, idle=False), after=HOUR)
+    assert [(trial.path, trial.events_before) for trial in story.ledger.trials.trials] == [(PATH, 3)]
 
 
 def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
