@@ -130,6 +130,7 @@ def test_a_flood_of_events_does_not_push_out_the_passes() -> None:
     writer = BackgroundWriter(slow, most_waiting=background_writer.RESERVED + 5)
     for _ in range(500):
         writer.add_kernel_events((), CLOCK)
+        writer.add_device_events((), CLOCK)
     writer.add_pass(_result(7.0))
     slow.may_go.set()
     writer.close()

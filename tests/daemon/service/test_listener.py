@@ -119,6 +119,11 @@ def test_where_a_token_is_asked_for_nothing_is_answered_without_it() -> None:
 # --- what is sent -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("form", ["application/openmetrics-text", "text/plain"])
+def test_metrics_come_in_the_form_that_is_asked_for(client: Client, form: str) -> None:
+    assert client.ask("/metrics", Accept=form)[1]["Content-Type"].startswith(form)
+
+
 @pytest.mark.parametrize(
     ("accepted", "packed"),
     [("gzip", True), ("br, GZIP;q=0.5", True), ("gzip;q=0", False), ("gzip; q=0.0", False), ("br", False), ("", False)],
