@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from boxes.snapshot_box import declare, kelp_box, make_array
-from laneproof.service.evidence_folder import ROOM_BYTES, find_carrying_drives, find_unwatched_mounts
+from laneproof.service.evidence_folder import find_carrying_drives, find_unwatched_mounts
 from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -71,13 +71,13 @@ def test_nothing_is_said_where_it_is_not_known() -> None:
         ({"device": "/dev/sdz1"}, ()),  # on what it lies is not known
         ({"read_only": True}, ()),
         ({"read_only": Unread("its options", "denied")}, ()),
-        ({"available_bytes": ROOM_BYTES - 1}, ()),
+        ({"available_bytes": (64 << 20) - 1}, ()),
         ({"mount": "/boot"}, ()),
         ({"mount": "/run/card"}, ()),
     ],
 )
 def test_evidence_may_go_where_no_declared_drive_is(changes: dict[str, object], found: tuple[str, ...]) -> None:
-    facts: dict[str, Any] = {"available_bytes": ROOM_BYTES} | changes
+    facts: dict[str, Any] = {"available_bytes": 64 << 20} | changes
     card = replace(_mounted("/mnt/card", "/dev/mmcblk0p1"), **facts)
     box = kelp_box(2).with_sata_drive("0000:00/17.0/ata-1")
     assert find_unwatched_mounts(BUILD, replace(box.snapshot(), file_systems=(card,))) == found
