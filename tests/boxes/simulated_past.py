@@ -160,9 +160,12 @@ def busy_box(
     operations: int,
     took: Sequence[float],
     health: dict[str, int] | Unread | None = None,
-    transitions: AutonomousTransitions | None = None,
+    transitions: Sequence[AutonomousTransitions] = (),
 ) -> Box:
-    """Make drives that have read 128 KiB so often, each in so many milliseconds; `health` sets fields of their logs."""
+    """Make drives that have read 128 KiB so often, each in so many milliseconds; `health` sets fields of their logs.
+
+    Of the first drives `transitions` says which idle states they enter by themselves.
+    """
     box = Box()
     for index, (path, milliseconds) in enumerate(zip(PATHS, took, strict=False)):
         disk = BlockStatistics(
@@ -170,7 +173,9 @@ def busy_box(
             writes=0, written_bytes=0, write_milliseconds=0, busy_milliseconds=0,
         )  # fmt: skip
         namespace = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1 << 42, statistics=disk)
-        facts = {"namespaces": (namespace,)} | ({"autonomous_transitions": transitions} if transitions else {})
+        facts = {"namespaces": (namespace,)} | (
+            {"autonomous_transitions": transitions[index]} if index < len(transitions) else {}
+        )
         box.with_port(path).with_drive(path, health=health, controller=facts)
     return box
 

@@ -101,9 +101,11 @@ class Window:
         return min(latency, self.busy_milliseconds / self.operations)
 
     @property
-    def waking_milliseconds(self) -> float:
-        """Most of the mean for an operation that a drive may have spent on waking from idle states."""
-        return 1000.0 * _WAKING_SHARE * self.seconds / self.operations if self.operations else 0.0
+    def awake_share(self) -> float:
+        """Which share of its latency a drive certainly did not spend on waking from idle states."""
+        latency = self.work_milliseconds or 0.0
+        waking = 1000.0 * _WAKING_SHARE * self.seconds / self.operations if self.operations else 0.0
+        return max(0.0, 1.0 - waking / latency) if latency else 1.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -377,8 +379,8 @@ def compare_siblings(
 
     Operations and bytes a second must both be near: a stream of large reads takes longer for each than many small ones.
     Siblings of the same model come first; where there are too few of them, others are taken, and what is usual between
-    the makes is allowed for. A drive that may enter idle states (`resting`) is not slow for waking from them. Windows
-    and models are by serial number; without models all are alike.
+    the makes is allowed for. A drive that may enter idle states (`resting`), beside some that may not, is not slow for
+    waking from them. Windows and models are by serial number; without models all are alike.
     """
     busy = {
         serial: (record, window, (window.operations / window.seconds, window.bytes_per_second), latency)
@@ -386,24 +388,20 @@ def compare_siblings(
         if (latency := window.work_milliseconds) is not None and window.operations
     }
     known = models or {}
-    for serial, (record, window, load, whole_latency) in busy.items():
-        latency = whole_latency - (window.waking_milliseconds if serial in resting else 0.0)
-        if latency <= 0.0:
-            continue  # it may have done nothing but wake
+    for serial, (record, window, load, latency) in busy.items():
         near = {
             other: other_latency
             for other, (_, other_window, other_load, other_latency) in busy.items()
             if other != serial and _same_stretch(window, other_window) and _is_work_near(load, other_load)
         }
         alike = [sibling for other, sibling in near.items() if known.get(other) == known.get(serial)]
-        ratio = relative_latency(latency, alike)
+        ratio: float | NotEnough | None = relative_latency(latency, alike)
         if isinstance(ratio, NotEnough):
             mixed = relative_latency(latency, [*near.values()])
-            usual = None if isinstance(mixed, NotEnough) else record.against_usual(mixed, began=window.began)
-            if usual is not None:
-                record.compare(window, usual)
-        else:
-            record.compare(window, ratio)
+            ratio = None if isinstance(mixed, NotEnough) else record.against_usual(mixed, began=window.began)
+        if ratio is not None:
+            wakes_alone = serial in resting and not near.keys() <= set(resting)
+            record.compare(window, ratio * (window.awake_share if wakes_alone else 1.0))
 
 
 def _same_stretch(own: Window, other: Window) -> bool:

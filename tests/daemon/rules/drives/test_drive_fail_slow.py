@@ -1,5 +1,7 @@
 """drive-fail-slow: compared with company under the same load, raised when chance does not explain it."""
 
+import pytest
+
 from boxes.simulated_past import busy_box, slow_past
 from boxes.snapshot_box import RISER_1
 from boxes.story_engine import DAY, HOUR, Watcher
@@ -11,7 +13,7 @@ from support.rule_examples import check_examples, example
 class Busy:
     """Four drives under the same load; the first takes so many times as long as the others."""
 
-    def __init__(self, transitions: AutonomousTransitions | None = None) -> None:
+    def __init__(self, *transitions: AutonomousTransitions) -> None:
         self.transitions = transitions
         self.watcher = Watcher("drive-fail-slow")
         self.operations = 0
@@ -45,11 +47,19 @@ def test_a_drive_that_is_slow_on_several_days_is_an_alarm() -> None:
     assert busy.watcher.changes[0][1] == "notice"
 
 
-def test_a_drive_that_may_do_nothing_but_wake_is_never_slow() -> None:
-    busy = Busy(AutonomousTransitions(enabled=True, transitions={0: (3, 100)}))
+RESTING = AutonomousTransitions(enabled=True, transitions={0: (3, 100)})
+AWAKE = AutonomousTransitions(enabled=False, transitions={})
+
+
+# ten operations a second, of less than a millisecond each
+@pytest.mark.parametrize(("siblings", "severities"), [([AWAKE] * 3, []), ([RESTING] * 3, ["notice", "warning"])])
+def test_a_drive_that_may_do_nothing_but_wake_is_slow_only_where_its_siblings_wake_too(
+    siblings: list[AutonomousTransitions], severities: list[str]
+) -> None:
+    busy = Busy(RESTING, *siblings)
     for _ in range(48):
-        busy.hour(3.0)  # ten operations a second, of less than a millisecond each
-    assert busy.watcher.changes == []
+        busy.hour(3.0)
+    assert [severity for _, severity, _ in busy.watcher.changes] == severities
 
 
 def test_it_clears_when_it_keeps_pace_for_two_weeks() -> None:
