@@ -31,17 +31,15 @@ def drops_after_idle_exit(case: Case) -> Known:
     """It came while the drive had been idle, or just as work began again.
 
     With idle states off there is none to leave. Drives that lost their power at the same moment as they began to work
-    show no more than that they share it.
+    show no more than that they share it. Work before an episode speaks against it all the same.
     """
-    if idle_states_on(case) is False:
-        return None
-    episodes = [episode for episode in case.episodes if not (episode.together and episode.power_lost)]
-    states = [_state_before(episode.before) for episode in episodes]
     is_long = _has_long_windows(case)
     # a long window with some work may hold rest and full load: it speaks neither for rest nor against it
     among = (IDLE, LOADED) if is_long else (IDLE, WORKING, LOADED)
-    answers = [state == IDLE for state in states if state in among]
-    return favours(sum(answers), len(answers), _share_of(case, IDLE, among), mostly=_MOSTLY_IDLE)
+    states = [(_state_before(episode.before), episode.together and episode.power_lost) for episode in case.episodes]
+    answers = [state == IDLE for state, shared in states if state in among and not (state == IDLE and shared)]
+    seen = favours(sum(answers), len(answers), _share_of(case, IDLE, among), mostly=_MOSTLY_IDLE)
+    return None if seen and idle_states_on(case) is False else seen
 
 
 def drops_under_load(case: Case) -> Known:

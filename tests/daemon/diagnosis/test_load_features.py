@@ -48,19 +48,22 @@ def test_rest_and_load_are_what_held_just_before_or_on_both_sides_of_a_long_wind
     assert (answers["drops_after_idle_exit"], answers["drops_under_load"]) == (at_rest, under_load)
 
 
-def test_without_idle_states_there_is_none_to_leave() -> None:
-    assert features(after_loads([IDLE] * 5, idle_states=False))["drops_after_idle_exit"] is None
+@pytest.mark.parametrize(("load", "expected"), [(IDLE, None), (LOADED, False)])
+def test_without_idle_states_there_is_none_to_leave(load: str, expected: bool | None) -> None:
+    assert features(after_loads([load] * 5, idle_states=False))["drops_after_idle_exit"] is expected
 
 
 @pytest.mark.parametrize(
-    ("together", "power_lost", "expected"), [(True, True, None), (True, False, True), (False, True, True)]
+    ("load", "together", "power_lost", "expected"),
+    [(IDLE, True, True, None), (IDLE, True, False, True), (IDLE, False, True, True), (LOADED, True, True, False)],
 )
 def test_drives_that_lose_their_power_together_as_work_begins_do_not_fail_in_leaving_an_idle_state(
+    load: str,
     together: bool,
     power_lost: bool,
     expected: bool | None,
 ) -> None:
-    story = after_loads([IDLE] * 5)
+    story = after_loads([load] * 5)
     for episode in story.ledger.episodes.episodes:
         episode.together, episode.power_lost = [PATHS[1]] if together else [], power_lost
     assert features(story)["drops_after_idle_exit"] is expected
