@@ -282,6 +282,9 @@ def test_killed_at_any_moment_it_loses_nothing_and_says_where_it_is_in_doubt(tmp
         beside.write_text(str(now))
         beside.replace(clock)
 
+    def titles() -> list[str]:
+        return [posted["title"].removeprefix("(perhaps again) ") for posted in hook.posted]
+
     daemon.documents["/api/v1/changes"] = {"changes": []}
     with hook.running() as hook_port, daemon.running() as daemon_port:
         command = [sys.executable, "-W", "ignore", "-c", PROGRAM, f"json://127.0.0.1:{hook_port}/"]
@@ -300,12 +303,11 @@ def test_killed_at_any_moment_it_loses_nothing_and_says_where_it_is_in_doubt(tmp
                 if kill == 5:
                     now += 400.0
                     say(now, count)
-                    while len({post["title"] for post in hook.posted}) < count and time.monotonic() < until:
+                    while len(set(titles())) < count and time.monotonic() < until:
                         now += 30.0
                         say(now, count)
                         time.sleep(0.1)
                 process.send_signal(signal.SIGKILL)
-    titles = [posted["title"].removeprefix("(perhaps again) ") for posted in hook.posted]
     doubtful = [posted["title"] for posted in hook.posted if posted["title"].startswith("(perhaps again) ")]
-    assert set(titles) == {f"kelp-1: deck-{number}, link-narrow (warning)" for number in range(count)}
-    assert len(titles) - len(set(titles)) <= len(doubtful)
+    assert set(titles()) == {f"kelp-1: deck-{number}, link-narrow (warning)" for number in range(count)}
+    assert len(titles()) - len(set(titles())) <= len(doubtful)
