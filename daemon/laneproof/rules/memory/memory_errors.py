@@ -49,6 +49,7 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
     if is_since_start:
         counted = f"since the box was started: {_say_counts(corrected, uncorrected)}"
         counted += f"; {week} corrected in the last 7 days" if week not in (0, corrected) else ""
+        counted += f"; {lost} not corrected in the last 7 days" if lost not in (0, uncorrected) else ""
     else:
         counted = f"in the last 7 days: {_say_counts(week, lost)}, none since the box was started"
     steps = MEMORY_ERRORS.next_steps

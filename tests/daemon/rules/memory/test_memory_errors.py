@@ -90,13 +90,22 @@ def test_a_restart_mends_no_memory(counts: tuple[int, int], severity: Severity, 
     assert [finding.severity for finding in observe(9 * DAY)] == ([severity] if after else [])
 
 
-def test_errors_that_were_not_corrected_before_the_last_start_stay_an_alarm_for_a_week() -> None:
-    engine, again = Engine(None), with_memory(counted(0)).with_firmware(boot_id="second")
+@pytest.mark.parametrize(
+    ("corrected", "said"),
+    [
+        (0, "in the last 7 days: 1 not corrected, none since the box was started"),
+        (2, "since the box was started: 2 corrected; 1 not corrected in the last 7 days"),
+    ],
+)
+def test_errors_that_were_not_corrected_before_the_last_start_stay_an_alarm_for_a_week(
+    corrected: int, said: str
+) -> None:
+    engine, again = Engine(None), with_memory(counted(corrected)).with_firmware(boot_id="second")
     engine.observe(with_memory(counted(0)).snapshot())
     engine.observe(with_memory(counted(0, 1)).snapshot(taken_at=A_MORNING + 600.0))
     (finding,) = engine.observe(replace(again.snapshot(taken_at=A_MORNING + 1200.0), up_seconds=60.0)).findings
     assert finding.severity is Severity.WARNING
-    assert "in the last 7 days: 1 not corrected, none since the box was started" in finding.summary
+    assert said in finding.summary
     assert finding.next_steps[0].startswith("Not corrected:")
 
 
