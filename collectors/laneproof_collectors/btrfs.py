@@ -88,7 +88,7 @@ def _read_file_system(host: Host, uuid: str) -> Array | Unread | None:
         error_statistics={
             alone or f"devid {number}": device.statistics
             for number, device in numbered.items()
-            if isinstance(device.statistics, dict)
+            if not (device.missing is True or is_absent(device.statistics))
         },
     )
 

@@ -392,7 +392,8 @@ class Array:
     sync_bytes_per_second: float | Unread | None = None
     mismatch_sectors: int | Unread | None = None
     last_check_unix_seconds: float | None = None
-    error_statistics: Mapping[str, Mapping[str, int]] = field(default_factory=dict)  # btrfs: device -> name -> count
+    # of btrfs: device -> name -> count
+    error_statistics: Mapping[str, Mapping[str, int] | Unread] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -94,7 +94,7 @@ def test_a_machine_that_shows_no_disks_at_all_makes_none_missing(fs: FakeFilesys
 def test_errors_of_a_single_device_go_by_its_name(fs: FakeFilesystem) -> None:
     errors = QUIET.replace("read_errs 0", "read_errs 18446744073709551615")
     array = array_of(FakeMachine(fs, tree(device(1, statistics=errors), names=("sda1",))))
-    assert array.error_statistics["sda1"]["read_errs"] == 2**64 - 1
+    assert array.error_statistics == {"sda1": dict.fromkeys(NAMES, 0) | {"read_errs": 2**64 - 1}}
 
 
 def test_the_target_of_a_replacement_is_no_member_yet(fs: FakeFilesystem) -> None:
@@ -128,11 +128,17 @@ def test_whether_a_device_is_missing_may_be_unread(fs: FakeFilesystem) -> None:
 
 
 @pytest.mark.parametrize("content", ["invalid\n", "", "write_errs\n", "write_errs -1\n", "write_errs " + "9" * 30])
-def test_error_statistics_that_are_none_are_left_out(fs: FakeFilesystem, content: str) -> None:
+def test_error_statistics_that_are_none_are_unread(fs: FakeFilesystem, content: str) -> None:
     assert isinstance(parse_error_statistics(content.encode(), what="x"), Unread)
-    assert array_of(FakeMachine(fs, tree(device(1, statistics=content), device(2)))).error_statistics.keys() == {
-        "devid 2"
-    }
+    statistics = array_of(FakeMachine(fs, tree(device(1, statistics=content), device(2)))).error_statistics
+    assert isinstance(statistics["devid 1"], Unread)
+    assert statistics["devid 2"] == dict.fromkeys(NAMES, 0)
+
+
+def test_an_older_kernel_and_a_missing_device_have_no_error_statistics(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1), device(2, missing="1\n", statistics="invalid\n")))
+    machine.faults[f"{FOLDER}/devinfo/1/error_stats"] = errno.ENOENT
+    assert array_of(machine).error_statistics == {}
 
 
 def test_a_file_system_that_is_unmounted_meanwhile_is_left_out(fs: FakeFilesystem) -> None:

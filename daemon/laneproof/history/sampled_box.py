@@ -8,6 +8,7 @@ from laneproof.history.measures import device_error
 from laneproof.history.origins import DeviceMap, Origin
 from laneproof.history.sample import Sample, sample
 from laneproof_collectors.snapshot import Array, Bond, Interface, Memory, MountedFileSystem, Thermal
+from laneproof_collectors.unread import Unread
 
 
 def sample_arrays(arrays: tuple[Array, ...], _where: DeviceMap) -> Iterator[Sample]:
@@ -23,7 +24,7 @@ def sample_arrays(arrays: tuple[Array, ...], _where: DeviceMap) -> Iterator[Samp
             yield from sample(part, measures.MEMBER_ERRORS, member.errors)
             yield from sample(part, measures.MEMBER_BAD_BLOCKS, member.bad_block_sectors)
         for device, counts in array.error_statistics.items():
-            for name, count in counts.items():
+            for name, count in () if isinstance(counts, Unread) else counts.items():
                 yield from sample(Origin(array.name, "", device), device_error(name), count)
 
 

@@ -77,7 +77,7 @@ def _array(array: Array) -> Iterator[Row]:
     for member in array.members:
         yield "array_bad_block_sectors", (array.name, member.name), member.bad_block_sectors
     for device, counts in array.error_statistics.items():
-        for name, count in counts.items():
+        for name, count in () if isinstance(counts, Unread) else counts.items():
             yield "array_device_errors", (array.name, device, name.removesuffix("_errs")), count
 
 

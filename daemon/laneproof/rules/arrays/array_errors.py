@@ -27,7 +27,11 @@ def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
     for array in if_read(current.snapshot.arrays):
         said = [*_find_mismatches(array), *_find_bad_blocks(arrangement, array), *_find_statistics(arrangement, array)]
-        counts = (array.mismatch_sectors, *(member.bad_block_sectors for member in array.members))
+        counts = (
+            array.mismatch_sectors,
+            *(member.bad_block_sectors for member in array.members),
+            *array.error_statistics.values(),
+        )
         gap = next((count for count in counts if isinstance(count, Unread)), None)
         if said:
             yield _report(array, said)
@@ -58,8 +62,9 @@ def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
     positions = locate_disks(arrangement)
     disks = {member.name: member.disk for member in array.members}
     for device, counts in array.error_statistics.items():
-        above_zero = {name: count for name, count in counts.items() if count}
-        if above_zero:
+        if isinstance(counts, Unread):
+            continue  # said by _judge
+        if above_zero := {name: count for name, count in counts.items() if count}:
             where = positions.get(disks.get(device, device)) or device
             words = ", ".join(
                 say_times(count, f"{name.removesuffix('_errs')} error") for name, count in above_zero.items()

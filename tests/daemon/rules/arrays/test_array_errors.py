@@ -83,7 +83,11 @@ def test_error_statistics_of_btrfs(counts: dict[str, int], severity: Severity) -
 
 @pytest.mark.parametrize(
     "facts",
-    [{"mismatch_sectors": Unread("mismatch_cnt", "denied")}, {"members": member(Unread("bad_blocks", "denied"))}],
+    [
+        {"mismatch_sectors": Unread("mismatch_cnt", "denied")},
+        {"members": member(Unread("bad_blocks", "denied"))},
+        {"kind": "btrfs", "error_statistics": {"devid 1": Unread("error_stats", "denied")}},
+    ],
 )
 def test_what_cannot_be_read_is_unverified(facts: dict[str, Any]) -> None:
     assert [finding.kind for finding in judge(**facts)] == [Kind.UNVERIFIED]
