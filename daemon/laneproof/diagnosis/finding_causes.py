@@ -27,7 +27,6 @@ EXPLAINED = frozenset(
         "throttled",
         "drive-fail-slow",
         "unsafe-shutdowns-rising",
-        "critical-warning",
         "position-empty",
         "link-slow",
         "link-narrow",
@@ -35,7 +34,7 @@ EXPLAINED = frozenset(
 )
 """The rules whose findings get causes here, unless a rule decided one."""
 
-ALONE = frozenset({"critical-warning", "position-empty", "link-slow", "link-narrow"})
+ALONE = frozenset({"position-empty", "link-slow", "link-narrow"})
 """Of these, the rules that open no case: they are explained only where a sign speaks of the same position, or where
 training fell short."""
 

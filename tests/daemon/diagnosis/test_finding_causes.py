@@ -88,5 +88,5 @@ def test_a_cause_that_is_decided_holds_for_its_position(story: Story) -> None:
 
 
 def test_what_could_not_be_read_has_no_cause(story: Story) -> None:
-    reported = [finding("critical-warning", kind=Kind.UNVERIFIED), finding("endurance-ending")]
+    reported = [finding("drops-off-bus", kind=Kind.UNVERIFIED), finding("endurance-ending")]
     assert explain(reported, story.ledger) == reported
