@@ -29,15 +29,10 @@ MOST_STEPS = 5
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step.
+    """One step."""
 
-    Attributes:
-        says: What to do. ``{clean_time}`` stands for how long it must then stay clean to count as cured.
-        cautions: What to mind while doing so.
-    """
-
-    says: str
-    cautions: tuple[str, ...] = ()
+    says: str  # what to do. ``{clean_time}`` stands for how long it must then stay clean to count as cured
+    cautions: tuple[str, ...] = ()  # what to mind while doing so
 
     def after(self, clean_time: str | None) -> "Step":
         """Give the step with the clean time put in; None where it is not known yet."""

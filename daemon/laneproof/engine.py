@@ -50,21 +50,13 @@ def _box_record_type() -> TypeAdapter[BoxRecord]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PassResult:
-    """What one pass came to.
-
-    Attributes:
-        snapshot: The facts judged.
-        findings: The findings that stand, each with the time since when.
-        changes: What changed with this pass.
-        waiting: Whether another pass soon would confirm something.
-        episodes: Episodes that are new or grew with this pass, each with what held before it.
-    """
+    """What one pass came to."""
 
     snapshot: Snapshot
     findings: tuple[Finding, ...]
     changes: tuple[FindingChange, ...]
-    waiting: bool
-    episodes: tuple[Episode, ...] = ()
+    waiting: bool  # whether another pass soon would confirm something
+    episodes: tuple[Episode, ...] = ()  # episodes that are new or grew with this pass, each with what held before it
 
 
 _GENERAL_STEPS = {rule.name: rule.next_steps for rule in RULES}

@@ -50,23 +50,15 @@ _EVENT_COUNT_KEYS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
-    """The figures behind a sign, in one form for all rules; None where the rule gives no such figure.
+    """The figures behind a sign, in one form for all rules; None where the rule gives no such figure."""
 
-    Attributes:
-        events: How many events, in the time that the rule considers.
-        chance: How likely as many are by chance alone (p).
-        ratio: Their rate over that of siblings or of before: the estimate, its lower and its upper bound.
-        share: The share of tries in which they happened, likewise.
-        days_left: The days until a drive's rated life is used, likewise.
-        trial_days: Of a fix on trial, the clean days needed, and those still to come.
-    """
-
-    events: float | None
-    chance: float | None
+    events: float | None  # how many events, in the time that the rule considers
+    chance: float | None  # how likely as many are by chance alone (p)
+    # their rate over that of siblings or of before: the estimate, its lower and its upper bound
     ratio: tuple[float | None, ...]
-    share: tuple[float | None, ...]
-    days_left: tuple[float | None, ...]
-    trial_days: tuple[float | None, ...]
+    share: tuple[float | None, ...]  # the share of tries in which they happened, likewise
+    days_left: tuple[float | None, ...]  # the days until a drive's rated life is used, likewise
+    trial_days: tuple[float | None, ...]  # of a fix on trial, the clean days needed, and those still to come
 
     @classmethod
     def of(cls, evidence: Mapping[str, Any]) -> "Figures":
@@ -97,40 +89,25 @@ def _numbers(values: object) -> tuple[float | None, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One judgement.
-
-    Attributes:
-        rule: The rule's id.
-        kind: What it says.
-        severity: How severe it is.
-        position: The declared position's label, or None where it is about something else.
-        subject: What it is about now: a PCI address, a device's name, a setting.
-        summary: One sentence with both values.
-        declared: What was meant, as text, or None.
-        observed: What is, as text, or None.
-        key: What the finding is about, apart from bus addresses that move: a path, a serial number, a setting's name.
-            With the rule, and where there is no position, it is the finding's identity.
-        evidence: Figures behind the judgement (JSON values only); `figures` reads those of a sign.
-        causes: Likely causes, the likeliest first.
-        next_steps: What to look at or do next, the first first, cautions included.
-        since: When it was first raised, unix seconds; None without history.
-        accepted: The owner's reason, where the declaration accepts this difference for now.
-    """
+    """One judgement."""
 
     rule: str
     kind: Kind
     severity: Severity
-    position: str | None = None
-    subject: str
+    position: str | None = None  # the declared position's label, or None where it is about something else
+    subject: str  # what it is about now: a PCI address, a device's name, a setting
     summary: str
-    declared: str | None = None
+    declared: str | None = None  # what was meant, as text, or None
     observed: str | None = None
+    # what the finding is about, apart from bus addresses that move: a path, a serial number, a setting's name. With the
+    # rule, and where there is no position, it is the finding's identity
     key: str = ""
+    # figures behind the judgement (JSON values only); `figures` reads those of a sign
     evidence: Mapping[str, Any] = field(default_factory=dict)
     causes: tuple[Cause, ...] = ()
-    next_steps: tuple[str, ...] = ()
-    since: float | None = None
-    accepted: str | None = None
+    next_steps: tuple[str, ...] = ()  # what to look at or do next, the first first, cautions included
+    since: float | None = None  # when it was first raised, unix seconds; None without history
+    accepted: str | None = None  # the owner's reason, where the declaration accepts this difference for now
 
     @property
     def identity(self) -> tuple[str, str]:

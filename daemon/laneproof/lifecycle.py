@@ -26,22 +26,16 @@ SETTLE_SECONDS = 60.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Life:
-    """Where one finding stands.
+    """Where one finding stands."""
 
-    Attributes:
-        finding: As last seen, with `since` set.
-        passes: How many passes in a row saw it.
-        raised: Whether it was reported.
-        reported: As last reported; None where it was not yet, or after a restart, when `finding` counts.
-        reported_at: When it was raised, or changed in more than its cause, unix seconds; None where nobody knows.
-        differs_from_report_since: Since when its substance is another than the one reported; None where it is the same.
-    """
-
-    finding: Finding
-    passes: int
-    raised: bool
+    finding: Finding  # as last seen, with `since` set
+    passes: int  # how many passes in a row saw it
+    raised: bool  # whether it was reported
+    # as last reported; None where it was not yet, or after a restart, when `finding` counts
     reported: Finding | None = None
+    # when it was raised, or changed in more than its cause, unix seconds; None where nobody knows
     reported_at: float | None = None
+    # since when its substance is another than the one reported; None where it is the same
     differs_from_report_since: float | None = None
 
 

@@ -38,26 +38,16 @@ class Topic(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One change.
-
-    Attributes:
-        what: What became of it.
-        about: What it is about.
-        subject: The position's label; without one the path, or the name of the thing.
-        summary: One clause with both values, which reads on after the subject.
-        before: The earlier value as text.
-        after: The later value as text.
-        path: Where it is now, or was last; None for what has no position.
-        details: What changed with it and because of it: a firmware update and what it reset are one change.
-    """
+    """One change."""
 
     what: Outcome
     about: Topic
-    subject: str
-    summary: str
+    subject: str  # the position's label; without one the path, or the name of the thing
+    summary: str  # one clause with both values, which reads on after the subject
     before: str | None = None
     after: str | None = None
-    path: str | None = None
+    path: str | None = None  # where it is now, or was last; None for what has no position
+    # what changed with it and because of it: a firmware update and what it reset are one change
     details: tuple["Change", ...] = ()
 
     def as_json(self) -> dict[str, Any]:
@@ -76,47 +66,29 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DatedInventory:
-    """The inventory of a box at one moment.
+    """The inventory of a box at one moment."""
 
-    Attributes:
-        name: Where it comes from: a file's name, the daemon's history, this machine.
-        box: What the box is called, None where that is not known.
-        taken_at: When, unix seconds.
-        inventory: What it held.
-    """
-
-    name: str
-    box: str | None
-    taken_at: float
+    name: str  # where it comes from: a file's name, the daemon's history, this machine
+    box: str | None  # what the box is called, None where that is not known
+    taken_at: float  # when, unix seconds
     inventory: Inventory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """Something that could not be compared.
-
-    Attributes:
-        part: What.
-        why: One clause.
-        one_sided: Whether it was known in one of the two snapshots: then something may have changed unseen.
-    """
+    """Something that could not be compared."""
 
     part: str
-    why: str
-    one_sided: bool
+    why: str  # one clause
+    one_sided: bool  # whether it was known in one of the two snapshots: then something may have changed unseen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """All that changed.
+    """All that changed."""
 
-    Attributes:
-        changes: What changed, in the order of `Topic`.
-        notes: What is worth knowing and is no change of the box: a start in between, names given out again.
-        gaps: What could not be compared.
-    """
-
-    changes: tuple[Change, ...]
+    changes: tuple[Change, ...]  # what changed, in the order of `Topic`
+    # what is worth knowing and is no change of the box: a start in between, names given out again
     notes: tuple[str, ...] = ()
     gaps: tuple[Gap, ...] = ()
 

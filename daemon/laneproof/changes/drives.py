@@ -19,19 +19,13 @@ _Key = tuple[str | None, str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceChanges:
-    """What became of drives and other devices.
-
-    Attributes:
-        changes: The changes.
-        gaps: Drives of which it is not known whether they are the same.
-        renamed: Drives that have another name of the kernel's now: position, old name, new name.
-        unsteady: Paths with another device than before: their links are not one link at two times.
-    """
+    """What became of drives and other devices."""
 
     changes: tuple[Change, ...]
-    gaps: tuple[Gap, ...]
+    gaps: tuple[Gap, ...]  # drives of which it is not known whether they are the same
+    # drives that have another name of the kernel's now: position, old name, new name
     renamed: tuple[tuple[str, str, str], ...]
-    unsteady: frozenset[str]
+    unsteady: frozenset[str]  # paths with another device than before: their links are not one link at two times
 
 
 def describe_device(device: KeptDevice) -> str:

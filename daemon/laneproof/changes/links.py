@@ -17,17 +17,11 @@ from laneproof.changes.change import Change, Outcome, Pair, Topic, describe_diff
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkChanges:
-    """What became of ports and links.
+    """What became of ports and links."""
 
-    Attributes:
-        by_firmware: What the board's firmware decides: splits, and what ports can do, aim at or allow.
-        trained: Links that trained otherwise for no reason that shows at their port.
-        devices: The devices' changes, without those that went with a split.
-    """
-
-    by_firmware: tuple[Change, ...]
-    trained: tuple[Change, ...]
-    devices: tuple[Change, ...]
+    by_firmware: tuple[Change, ...]  # what the board's firmware decides: splits, and what ports can do, aim at or allow
+    trained: tuple[Change, ...]  # links that trained otherwise for no reason that shows at their port
+    devices: tuple[Change, ...]  # the devices' changes, without those that went with a split
 
 
 def compare_links(pair: Pair, devices: tuple[Change, ...], unsteady: frozenset[str]) -> LinkChanges:

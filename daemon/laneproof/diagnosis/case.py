@@ -27,29 +27,18 @@ _EPISODE_RULES = frozenset({"drops-off-bus", "controller-resets"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """What is known of one position and the drive in it.
-
-    Attributes:
-        ledger: What all passes add up to.
-        path: The position.
-        serial: The drive's serial number, empty where it is not known.
-        drive: Its record.
-        episodes: Disconnects and resets of the position and of the drive, oldest first.
-        media: When the drive reported new media errors.
-        links: Link records of the position and of the drive.
-        reported: Rules that speak of the position or the drive now, each with the reasons that its finding gives.
-        since: When the case began: its first evidence; None where there is none that has a time.
-    """
+    """What is known of one position and the drive in it."""
 
     ledger: Ledger
     path: str
-    serial: str
+    serial: str  # the drive's serial number, empty where it is not known
     drive: DriveRecord | None
-    episodes: tuple[Episode, ...]
-    media: tuple[float, ...]
-    links: tuple[LinkRecord, ...]
+    episodes: tuple[Episode, ...]  # disconnects and resets of the position and of the drive, oldest first
+    media: tuple[float, ...]  # when the drive reported new media errors
+    links: tuple[LinkRecord, ...]  # link records of the position and of the drive
+    # rules that speak of the position or the drive now, each with the reasons that its finding gives
     reported: Mapping[str, Sequence[str]] = field(default_factory=dict)
-    since: float | None = None
+    since: float | None = None  # when the case began: its first evidence; None where there is none that has a time
 
     @property
     def now(self) -> float:

@@ -32,37 +32,24 @@ _TELLING = math.log(1.1)  # a feature that moves a cause by less than a tenth is
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextCheck:
-    """A feature that is not known yet.
-
-    Attributes:
-        feature: Its name.
-        bits: How much less uncertain the diagnosis would be once it is known, on average.
-    """
+    """A feature that is not known yet."""
 
     feature: str
-    bits: float
+    bits: float  # how much less uncertain the diagnosis would be once it is known, on average
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Diagnosis:
-    """What the evidence comes to.
+    """What the evidence comes to."""
 
-    Attributes:
-        verdict: The cause named, or ``undetermined``.
-        causes: The verdict first, then the others by how likely they are, each with its reasons. The probability of
-            ``undetermined`` is the chance that the likeliest cause is not the true one.
-        posterior: How likely each cause is; together one.
-        observed: The features that were seen or looked for.
-        next_checks: What is not known yet, the one that would show most first.
-        next_steps: What to do next: about the cause that is named, else the check that would show most.
-    """
-
-    verdict: str
+    verdict: str  # the cause named, or ``undetermined``
+    # the verdict first, then the others by how likely they are, each with its reasons. The probability of
+    # ``undetermined`` is the chance that the likeliest cause is not the true one
     causes: tuple[Cause, ...]
-    posterior: Mapping[str, float]
+    posterior: Mapping[str, float]  # how likely each cause is; together one
     observed: tuple[str, ...]
-    next_checks: tuple[NextCheck, ...]
-    next_steps: tuple[Step, ...]
+    next_checks: tuple[NextCheck, ...]  # what is not known yet, the one that would show most first
+    next_steps: tuple[Step, ...]  # what to do next: about the cause that is named, else the check that would show most
 
 
 def diagnose(

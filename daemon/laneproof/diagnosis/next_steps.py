@@ -30,15 +30,10 @@ from laneproof.diagnosis.weights import CauseName
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """How to learn whether a feature is there.
+    """How to learn whether a feature is there."""
 
-    Attributes:
-        question: What it would answer.
-        step: What to do.
-    """
-
-    question: str
-    step: Step
+    question: str  # what it would answer
+    step: Step  # what to do
 
 
 CHECKS: Mapping[str, Check] = {

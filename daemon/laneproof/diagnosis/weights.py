@@ -44,37 +44,22 @@ def say_cause(name: str) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feature:
-    """One thing that may have been seen.
-
-    Attributes:
-        name: What the evidence calls it.
-        group: Features of one group partly say the same, so all but the most telling one count half.
-        given: How often it is seen if the cause is this one, 0..1 (neither end reached).
-        seen: The sentence if it was seen.
-        absent: The sentence if it was looked for and was not there.
-        source: What the numbers lean on.
-        by_watching: It is found by watching alone: there is nothing to try, so no check is proposed for it.
-    """
+    """One thing that may have been seen."""
 
     name: str
-    group: str
-    given: Mapping[str, float]
-    seen: str
-    absent: str
-    source: str
-    by_watching: bool = False
+    group: str  # features of one group partly say the same, so all but the most telling one count half
+    given: Mapping[str, float]  # how often it is seen if the cause is this one, 0..1 (neither end reached)
+    seen: str  # the sentence if it was seen
+    absent: str  # the sentence if it was looked for and was not there
+    source: str  # what the numbers lean on
+    by_watching: bool = False  # it is found by watching alone: there is nothing to try, so no check is proposed for it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weights:
-    """All that the score needs.
+    """All that the score needs."""
 
-    Attributes:
-        priors: How common each cause is, before anything is seen.
-        features: The features.
-    """
-
-    priors: Mapping[str, float]
+    priors: Mapping[str, float]  # how common each cause is, before anything is seen
     features: tuple[Feature, ...]
 
     def __post_init__(self) -> None:

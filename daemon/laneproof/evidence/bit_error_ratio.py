@@ -73,18 +73,11 @@ def bits_carried(*, gt_s: float, lanes: int, seconds: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CeilingTest(Surprise):
-    """A link's errors against what the specification allows.
+    """A link's errors against what the specification allows."""
 
-    Attributes:
-        errors: Errors of one receiver.
-        bits: Bits that it took in.
-        allowed: Errors that a link just within the specification makes on average.
-        error_ratio: Errors per bit.
-    """
-
-    errors: int
-    bits: float
-    allowed: float
+    errors: int  # errors of one receiver
+    bits: float  # bits that it took in
+    allowed: float  # errors that a link just within the specification makes on average
     error_ratio: float
 
     def is_out_of_specification(self, alpha: float = SPECIFICATION_ALPHA) -> bool:

@@ -21,17 +21,11 @@ _MOST_EXACT = 500  # events up to which the occupancy is counted exactly; its co
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DispersionTest(Surprise):
-    """How unevenly events fall into equal intervals.
+    """How unevenly events fall into equal intervals."""
 
-    Attributes:
-        mean: Events per interval.
-        index: Variance over mean: 1 for independent events, more for bursts.
-        statistic: (n - 1) times the index.
-    """
-
-    mean: float
-    index: float
-    statistic: float
+    mean: float  # events per interval
+    index: float  # variance over mean: 1 for independent events, more for bursts
+    statistic: float  # (n - 1) times the index
 
     @property
     def bursty(self) -> bool:

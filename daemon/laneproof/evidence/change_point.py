@@ -18,19 +18,12 @@ _ROUNDING = 1e-9  # two values of G that differ by less are the same value
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangePoint(Surprise):
-    """The likeliest moment of a change.
+    """The likeliest moment of a change."""
 
-    Attributes:
-        split: How many intervals lie before it.
-        statistic: G, twice the log likelihood ratio at the split.
-        rate_before: Events per unit of exposure before it.
-        rate_after: Events per unit of exposure after it.
-    """
-
-    split: int
-    statistic: float
-    rate_before: float
-    rate_after: float
+    split: int  # how many intervals lie before it
+    statistic: float  # G, twice the log likelihood ratio at the split
+    rate_before: float  # events per unit of exposure before it
+    rate_after: float  # events per unit of exposure after it
 
 
 def _entropy_term(count: float, expected: float) -> float:

@@ -53,23 +53,15 @@ def sparse_rate(events: int, exposure: float) -> float | NotEnough:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cusum:
-    """One running score.
+    """One running score."""
 
-    Attributes:
-        normal_rate: Events per unit of exposure while nothing is wrong.
-        changed_rate: The rate to be noticed soonest, above the normal one.
-        threshold: The score that means alarm.
-        score: The score now.
-        climbing_exposure: Exposure since the score last stood at zero: about when the change, if it is one, began.
-        climbing_events: Events since then.
-    """
-
-    normal_rate: float
-    changed_rate: float
-    threshold: float
-    score: float = 0.0
+    normal_rate: float  # events per unit of exposure while nothing is wrong
+    changed_rate: float  # the rate to be noticed soonest, above the normal one
+    threshold: float  # the score that means alarm
+    score: float = 0.0  # the score now
+    # exposure since the score last stood at zero: about when the change, if it is one, began
     climbing_exposure: float = 0.0
-    climbing_events: int = 0
+    climbing_events: int = 0  # events since then
 
     def __post_init__(self) -> None:
         """Refuse rates that cannot tell a change.

@@ -14,13 +14,9 @@ CONFIDENCE = 0.95
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surprise:
-    """How surprising data are if nothing is wrong.
+    """How surprising data are if nothing is wrong."""
 
-    Attributes:
-        log_p: Natural logarithm of the one-sided probability of such data or worse.
-    """
-
-    log_p: float
+    log_p: float  # natural logarithm of the one-sided probability of such data or worse
 
     @property
     def p(self) -> float:
@@ -30,17 +26,11 @@ class Surprise:
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """From where to where a true value may lie, given the data.
-
-    Attributes:
-        lower: Lower end.
-        upper: Upper end, infinity where the data set none.
-        confidence: How often such bounds hold the true value, 0..1.
-    """
+    """From where to where a true value may lie, given the data."""
 
     lower: float
-    upper: float
-    confidence: float = CONFIDENCE
+    upper: float  # upper end, infinity where the data set none
+    confidence: float = CONFIDENCE  # how often such bounds hold the true value, 0..1
 
     def scaled(self, factor: float) -> "Bounds":
         """Give the same bounds in another unit."""

@@ -98,17 +98,11 @@ def state_share(episodes_in_state: int, episodes: int, share_of_time: float) -> 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clockwork:
-    """Whether episodes come by the clock.
+    """Whether episodes come by the clock."""
 
-    Attributes:
-        gaps: How many gaps between episodes.
-        variation: Standard deviation over mean of the gaps: 1 for random ones, 0 for a perfect clock.
-        mean_gap_seconds: Their mean.
-    """
-
-    gaps: int
-    variation: float
-    mean_gap_seconds: float
+    gaps: int  # how many gaps between episodes
+    variation: float  # standard deviation over mean of the gaps: 1 for random ones, 0 for a perfect clock
+    mean_gap_seconds: float  # their mean
 
     @property
     def is_periodic(self) -> bool:

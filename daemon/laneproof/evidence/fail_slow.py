@@ -82,17 +82,11 @@ def relative_latency(own: float, siblings: Sequence[float]) -> float | NotEnough
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlowSpell:
-    """One spell in which a drive was slow against its siblings.
+    """One spell in which a drive was slow against its siblings."""
 
-    Attributes:
-        began: Start of its first window, unix seconds.
-        ended: End of its last window, unix seconds.
-        mean_ratio: Mean of the relative latencies in it.
-    """
-
-    began: float
-    ended: float
-    mean_ratio: float
+    began: float  # start of its first window, unix seconds
+    ended: float  # end of its last window, unix seconds
+    mean_ratio: float  # mean of the relative latencies in it
 
 
 def slow_spells(

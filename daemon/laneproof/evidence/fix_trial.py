@@ -28,19 +28,12 @@ class TrialOutcome(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrialVerdict:
-    """How a fix on trial stands.
-
-    Attributes:
-        outcome: The verdict so far.
-        needed_seconds: Clean time needed, or exposure in whatever unit was given.
-        remaining_seconds: Of that, what is still to come; 0 once it is over.
-        log_p: ln of the chance that so few events would come if the fix did nothing.
-    """
+    """How a fix on trial stands."""
 
     outcome: TrialOutcome
-    needed_seconds: float
-    remaining_seconds: float
-    log_p: float
+    needed_seconds: float  # clean time needed, or exposure in whatever unit was given
+    remaining_seconds: float  # of that, what is still to come; 0 once it is over
+    log_p: float  # ln of the chance that so few events would come if the fix did nothing
 
 
 def clean_time_needed(events: int, seconds: float, alpha: float = TRIAL_ALPHA) -> float | NotEnough:

@@ -19,37 +19,23 @@ _FEWEST_EVENTS = 3  # the normal form of the Laplace test is good from here on; 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LaplaceTest(Surprise):
-    """Whether events crowd towards the end of the time watched.
+    """Whether events crowd towards the end of the time watched."""
 
-    Attributes:
-        u: The statistic, standard normal for a constant rate; above zero for a rising one.
-    """
-
-    u: float
+    u: float  # the statistic, standard normal for a constant rate; above zero for a rising one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PowerLawTest(Surprise):
-    """Whether a power law of time grows.
+    """Whether a power law of time grows."""
 
-    Attributes:
-        exponent: The fitted exponent b: 1 is a constant rate, more grows.
-        statistic: Twice the sum of ln(T / t), chi-square with 2n degrees of freedom at a constant rate; small for
-            growth.
-    """
-
-    exponent: float
+    exponent: float  # the fitted exponent b: 1 is a constant rate, more grows
+    # twice the sum of ln(T / t), chi-square with 2n degrees of freedom at a constant rate; small for growth
     statistic: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Growth:
-    """Both tests of the same event times.
-
-    Attributes:
-        laplace: The Laplace test.
-        power_law: The power law test.
-    """
+    """Both tests of the same event times."""
 
     laplace: LaplaceTest
     power_law: PowerLawTest

@@ -88,13 +88,9 @@ def minutes_per_year(minutes: int, hours: float) -> float | NotEnough:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoseTest(Surprise):
-    """Whether a rate rises from group to group.
+    """Whether a rate rises from group to group."""
 
-    Attributes:
-        z: The statistic, standard normal where it does not.
-    """
-
-    z: float
+    z: float  # the statistic, standard normal where it does not
 
 
 def rate_rises_with_heat(events: Sequence[int], exposures: Sequence[float] | None = None) -> DoseTest | NotEnough:

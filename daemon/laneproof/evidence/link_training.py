@@ -18,19 +18,12 @@ SECONDS_BETWEEN = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkReading:
-    """One reading of a link's trained state.
+    """One reading of a link's trained state."""
 
-    Attributes:
-        at: When, in seconds of any steady clock.
-        gt_s: Trained rate.
-        lanes: Trained lanes.
-        under_load: Whether data flowed: an idle link may have been slowed on purpose.
-    """
-
-    at: float
+    at: float  # when, in seconds of any steady clock
     gt_s: float
     lanes: int
-    under_load: bool
+    under_load: bool  # whether data flowed: an idle link may have been slowed on purpose
 
 
 def settled(readings: Sequence[LinkReading]) -> LinkReading | NotEnough:

@@ -5,13 +5,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class NotEnough:
-    """No verdict yet.
+    """No verdict yet."""
 
-    Attributes:
-        why: One clause that completes "not enough data yet: ".
-    """
-
-    why: str
+    why: str  # one clause that completes "not enough data yet: "
 
     def __str__(self) -> str:
         """Give the one clear sentence."""

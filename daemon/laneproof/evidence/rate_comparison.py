@@ -27,20 +27,13 @@ _Test = TypeVar("_Test", bound=Surprise)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RatioTest(Surprise):
-    """One rate against another.
+    """One rate against another."""
 
-    Attributes:
-        events: Events here.
-        exposure: Exposure here, in the same unit as the other.
-        other_events: Events there (the siblings, or earlier).
-        other_exposure: Exposure there.
-        ratio: This rate over that one: infinity where there were none there, None where there were none at all.
-    """
-
-    events: int
-    exposure: float
-    other_events: int
-    other_exposure: float
+    events: int  # events here
+    exposure: float  # exposure here, in the same unit as the other
+    other_events: int  # events there (the siblings, or earlier)
+    other_exposure: float  # exposure there
+    # this rate over that one: infinity where there were none there, None where there were none at all
     ratio: float | None
 
     def ratio_bounds(self, confidence: float = CONFIDENCE) -> Bounds:

@@ -18,13 +18,10 @@ _NEGLIGIBLE = 1e-18  # a term of the sum this much below the total changes no di
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FisherTest(Surprise):
-    """An exact test of one table.
+    """An exact test of one table."""
 
-    Attributes:
-        odds_ratio: Odds with the feature over odds without it; infinity where a zero stands below, None where nothing
-            happened, or it always did.
-    """
-
+    # odds with the feature over odds without it; infinity where a zero stands below, None where nothing happened, or it
+    # always did
     odds_ratio: float | None
 
 
@@ -92,15 +89,10 @@ def _log_at_least(table: Table) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StratifiedTest(Surprise):
-    """Several tables of the same question, each with a third thing held fixed.
+    """Several tables of the same question, each with a third thing held fixed."""
 
-    Attributes:
-        chi_square: The statistic, one degree of freedom, corrected for continuity.
-        odds_ratio: The common odds ratio; infinity where a zero stands below.
-    """
-
-    chi_square: float
-    odds_ratio: float
+    chi_square: float  # the statistic, one degree of freedom, corrected for continuity
+    odds_ratio: float  # the common odds ratio; infinity where a zero stands below
 
 
 def mantel_haenszel(tables: Iterable[Table]) -> StratifiedTest | NotEnough:

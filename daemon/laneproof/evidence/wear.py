@@ -21,19 +21,12 @@ SPARE_MARGIN_POINTS = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remaining:
-    """Time left until a limit, by one clock.
+    """Time left until a limit, by one clock."""
 
-    Attributes:
-        days: The best figure; infinity where nothing was used up.
-        shortest_days: The least that the readings allow.
-        longest_days: The most that they allow.
-        clock: "percentage", "writes" or "spare".
-    """
-
-    days: float
-    shortest_days: float
-    longest_days: float
-    clock: str
+    days: float  # the best figure; infinity where nothing was used up
+    shortest_days: float  # the least that the readings allow
+    longest_days: float  # the most that they allow
+    clock: str  # "percentage", "writes" or "spare"
 
 
 def _per_day(used: float, left: float, days: float) -> float:

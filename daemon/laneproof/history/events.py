@@ -33,33 +33,19 @@ _REMEMBERED = 64  # how many recent events a repetition is looked for in
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """Something that happened.
+    """Something that happened."""
 
-    Attributes:
-        t: When, unix seconds.
-        kind: What sort of thing: a kind of the kernel's log, ``device_add`` and so on, or one of this module's.
-        text: In words; the kernel's own line where there is one.
-        path: The position's path, empty where it has none.
-        drive: The serial number of the drive, empty where there is none.
-        device: The name that it had then.
-        up_seconds: Seconds since boot, None where not known.
-        boot_id: The boot, where known; set by the store.
-        count: How many of the same it stands for.
-        last_t: When the last of these was; None: at `t`.
-        detail: Further fields (JSON values).
-    """
-
-    t: float
-    kind: str
-    text: str
-    path: str = ""
+    t: float  # when, unix seconds
+    kind: str  # what sort of thing: a kind of the kernel's log, ``device_add`` and so on, or one of this module's
+    text: str  # in words; the kernel's own line where there is one
+    path: str = ""  # the position's path, empty where it has none
     drive: str = ""
-    device: str = ""
-    up_seconds: float | None = None
-    boot_id: str | None = None
-    count: int = 1
-    last_t: float | None = None
-    detail: Mapping[str, Any] = field(default_factory=dict)
+    device: str = ""  # the name that it had then
+    up_seconds: float | None = None  # seconds since boot, None where not known
+    boot_id: str | None = None  # the boot, where known; set by the store
+    count: int = 1  # how many of the same it stands for
+    last_t: float | None = None  # when the last of these was; None: at `t`
+    detail: Mapping[str, Any] = field(default_factory=dict)  # further fields (JSON values)
 
 
 def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: DeviceNames) -> Event:

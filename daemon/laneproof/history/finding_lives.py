@@ -18,17 +18,11 @@ Identity = tuple[str, str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingLife:
-    """One finding from beginning to end.
-
-    Attributes:
-        finding: As last reported.
-        raised_at: Unix seconds.
-        cleared_at: Unix seconds; None while it stands.
-    """
+    """One finding from beginning to end."""
 
     finding: Finding
-    raised_at: float
-    cleared_at: float | None
+    raised_at: float  # unix seconds
+    cleared_at: float | None  # unix seconds; None while it stands
 
 
 def dump_finding(finding: Finding) -> str:

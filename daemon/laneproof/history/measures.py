@@ -25,25 +25,15 @@ class Pace(IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
-    """One counter or reading.
+    """One counter or reading."""
 
-    Attributes:
-        name: What it is called in the database; a counter of one error bit is ``CLASS.BIT``.
-        is_counter: It only grows; a lesser value begins a new series.
-        per_boot: It begins again with each boot; else it is the device's own and goes on.
-        pace: How often it is worth writing.
-        step: A move of this much is written at once, whatever the pace; None: the pace alone decides.
-        digits: Decimal places worth keeping.
-        sparse: It is sampled only where it is not 0; the measure before its dot says that it was counted.
-    """
-
-    name: str
-    is_counter: bool = False
-    per_boot: bool = False
-    pace: Pace = Pace.EACH
-    step: float | None = None
-    digits: int = 0
-    sparse: bool = False
+    name: str  # what it is called in the database; a counter of one error bit is ``CLASS.BIT``
+    is_counter: bool = False  # it only grows; a lesser value begins a new series
+    per_boot: bool = False  # it begins again with each boot; else it is the device's own and goes on
+    pace: Pace = Pace.EACH  # how often it is worth writing
+    step: float | None = None  # a move of this much is written at once, whatever the pace; None: the pace alone decides
+    digits: int = 0  # decimal places worth keeping
+    sparse: bool = False  # it is sampled only where it is not 0; the measure before its dot says that it was counted
 
 
 def _count(name: str, pace: Pace = Pace.MINUTE) -> Measure:

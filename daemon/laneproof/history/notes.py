@@ -15,22 +15,14 @@ PROOF_BEGAN, PROOF = "proof_began", "proof"  # an acceptance run; the second wit
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptNote:
-    """One note.
-
-    Attributes:
-        t: When it was written, unix seconds.
-        kind: `NOTE`, `CONFIRMED` for a cause that turned out, or one of an acceptance run.
-        text: In the owner's words.
-        path: The position's path, empty for the whole box.
-        drive: The serial number of the drive that was in it, empty for none.
-        detail: Further fields (JSON values): the position's label, the episode, the cause.
-    """
+    """One note."""
 
     t: float
-    kind: str
+    kind: str  # `NOTE`, `CONFIRMED` for a cause that turned out, or one of an acceptance run
     text: str
-    path: str = ""
-    drive: str = ""
+    path: str = ""  # the position's path, empty for the whole box
+    drive: str = ""  # the serial number of the drive that was in it, empty for none
+    # further fields (JSON values): the position's label, the episode, the cause
     detail: Mapping[str, Any] = field(default_factory=dict)
 
 

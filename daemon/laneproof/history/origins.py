@@ -17,48 +17,30 @@ PORT, DEVICE, DRIVE = "port", "device", "drive"
 
 
 class Origin(NamedTuple):
-    """What a series is about.
+    """What a series is about."""
 
-    Attributes:
-        path: The position's path; where there is none, the name of the thing (an array, a sensor's chip).
-        drive: The serial number of the drive in it; empty where there is none, or none that gives one.
-        end: Who reported: `PORT`, `DEVICE`, `DRIVE`, or the name of a part (a member, a sensor).
-    """
-
-    path: str
-    drive: str = ""
-    end: str = ""
+    path: str  # the position's path; where there is none, the name of the thing (an array, a sensor's chip)
+    drive: str = ""  # the serial number of the drive in it; empty where there is none, or none that gives one
+    end: str = ""  # who reported: `PORT`, `DEVICE`, `DRIVE`, or the name of a part (a member, a sensor)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceNames:
-    """Where the things are that events name.
+    """Where the things are that events name."""
 
-    Attributes:
-        paths: Path by name: an address, a controller, a disk.
-        drives: Serial number by name.
-    """
-
-    paths: Mapping[str, str] = field(default_factory=dict)
-    drives: Mapping[str, str] = field(default_factory=dict)
+    paths: Mapping[str, str] = field(default_factory=dict)  # path by name: an address, a controller, a disk
+    drives: Mapping[str, str] = field(default_factory=dict)  # serial number by name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceMap:
-    """Where things are, by what the last passes read.
-
-    Attributes:
-        boot_id: The boot that this holds for.
-        topology: The tree by path.
-        positions: Position by bus address.
-        serials: Serial number of the NVMe drive at a bus address.
-        names: Everything that the kernel may name in an event; what is gone is known until its name is given again.
-    """
+    """Where things are, by what the last passes read."""
 
     boot_id: str
     topology: Topology
-    positions: Mapping[str, str] = field(default_factory=dict)
-    serials: Mapping[str, str] = field(default_factory=dict)
+    positions: Mapping[str, str] = field(default_factory=dict)  # position by bus address
+    serials: Mapping[str, str] = field(default_factory=dict)  # serial number of the NVMe drive at a bus address
+    # everything that the kernel may name in an event; what is gone is known until its name is given again
     names: DeviceNames = field(default_factory=DeviceNames)
 
     def drive_below(self, path: str) -> str:

@@ -13,23 +13,14 @@ from laneproof.history.sample import Value
 
 
 class Point(NamedTuple):  # a year's trend makes thousands of them, and a tuple is made in a third of the time
-    """What one series did in one stretch of time: ``low <= last <= high``, as far as they are known.
+    """What one series did in one stretch of time: ``low <= last <= high``, as far as they are known."""
 
-    Attributes:
-        began_at: Its first moment, unix seconds.
-        ended_at: Its last moment; the same for a single sample.
-        low: The least value; None: nothing was read.
-        high: The most.
-        last: The value it ended with, which holds until the next point; None: it could not be read any more.
-        samples: How many samples it stands for: moves, since what stands still is not written.
-    """
-
-    began_at: float
-    ended_at: float
-    low: Value | None
+    began_at: float  # its first moment, unix seconds
+    ended_at: float  # its last moment; the same for a single sample
+    low: Value | None  # the least value; None: nothing was read
     high: Value | None
-    last: Value | None
-    samples: int
+    last: Value | None  # the value it ended with, which holds until the next point; None: it could not be read any more
+    samples: int  # how many samples it stands for: moves, since what stands still is not written
 
 
 def point_at(t: float, value: Value | None) -> Point:
@@ -39,21 +30,13 @@ def point_at(t: float, value: Value | None) -> Point:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Watch:
-    """One stretch in which the daemon read the machine without a break.
+    """One stretch in which the daemon read the machine without a break."""
 
-    Attributes:
-        boot: The boot it was in, by its number in the database.
-        first_pass: Its first pass.
-        last_pass: Its last pass.
-        began_at: When, unix seconds.
-        ended_at: When it last read.
-    """
-
-    boot: int
+    boot: int  # the boot it was in, by its number in the database
     first_pass: int
     last_pass: int
-    began_at: float
-    ended_at: float
+    began_at: float  # when, unix seconds
+    ended_at: float  # when it last read
 
 
 class PassPoint(NamedTuple):
@@ -66,27 +49,16 @@ class PassPoint(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """The readings of one measure of one thing over time.
+    """The readings of one measure of one thing over time."""
 
-    Attributes:
-        path: The position's path, or the name of the thing.
-        drive: The serial number of the drive, empty where there is none.
-        end: Who reported: ``port``, ``device``, ``drive`` or the name of a part.
-        name: The measure.
-        is_counter: Whether it only grows.
-        boot_id: The boot that it belongs to; None for what goes on over boots.
-        points: In their order, gaps included; one at least.
-        known_until: Until when its last value is known to have held.
-    """
-
-    path: str
-    drive: str
-    end: str
+    path: str  # the position's path, or the name of the thing
+    drive: str  # the serial number of the drive, empty where there is none
+    end: str  # who reported: ``port``, ``device``, ``drive`` or the name of a part
     name: str
     is_counter: bool
-    boot_id: str | None
-    points: tuple[Point, ...]
-    known_until: float
+    boot_id: str | None  # the boot that it belongs to; None for what goes on over boots
+    points: tuple[Point, ...]  # in their order, gaps included; one at least
+    known_until: float  # until when its last value is known to have held
 
     @property
     def last(self) -> Value | None:

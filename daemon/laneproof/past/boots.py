@@ -37,18 +37,12 @@ class LinkLimits:
 
 @dataclass(slots=True, kw_only=True)
 class BootBook:
-    """Boots, oldest first, and the links' limits by path.
+    """Boots, oldest first, and the links' limits by path."""
 
-    Attributes:
-        boots: The boots, the running one last.
-        limits: Limits as last seen.
-        earlier_limits: Limits in the last boot with another BIOS.
-        limits_before: Limits in the boot before, while it is not known which BIOS runs now.
-    """
-
-    boots: list[Boot] = field(default_factory=list)
+    boots: list[Boot] = field(default_factory=list)  # the boots, the running one last
     limits: dict[str, LinkLimits] = field(default_factory=dict)
-    earlier_limits: dict[str, LinkLimits] = field(default_factory=dict)
+    earlier_limits: dict[str, LinkLimits] = field(default_factory=dict)  # limits in the last boot with another BIOS
+    # limits in the boot before, while it is not known which BIOS runs now
     limits_before: dict[str, LinkLimits] = field(default_factory=dict)
 
     def read(self, snapshot: Snapshot, topology: Topology, timeline: Timeline, *, is_read_again: bool) -> None:

@@ -26,35 +26,22 @@ _SLACK = 1.25  # paces differ: the inner tracks of a spinning drive are slower t
 
 
 class Counter(NamedTuple):
-    """One counter as it stands.
+    """One counter as it stands."""
 
-    Attributes:
-        key: What it counts, of what: see `key_of`.
-        value: Its value.
-        per_boot: It begins at 0 with each boot; else it is the device's own and goes on.
-        from_zero: What a new boot has counted before the first pass at it is growth too.
-    """
-
-    key: str
+    key: str  # what it counts, of what: see `key_of`
     value: int = 0
-    per_boot: bool = True
-    from_zero: bool = False
+    per_boot: bool = True  # it begins at 0 with each boot; else it is the device's own and goes on
+    from_zero: bool = False  # what a new boot has counted before the first pass at it is growth too
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CounterGrowth:
-    """How one counter grew while it was watched.
-
-    Attributes:
-        since: When it was first seen, unix seconds.
-        last: Its last value.
-        boot_id: The boot in which that was.
-        hours: Growth by the hour, oldest first: when the hour began, and by how much; hours without any left out.
-    """
+    """How one counter grew while it was watched."""
 
     since: float
     last: int
-    boot_id: str
+    boot_id: str  # the boot in which `last` was read
+    # growth by the hour, oldest first: when the hour began, and by how much; hours without any left out
     hours: tuple[tuple[float, int], ...] = ()
 
     def within(self, seconds: float, *, now: float) -> int:
@@ -64,41 +51,25 @@ class CounterGrowth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArrayChecks:
-    """What was seen of one array's checks.
-
-    Attributes:
-        since: When the array was first seen, unix seconds.
-        ended_at: When a check was last seen to come to its end, None where none was.
-        share: How far a check was that runs, 0..1; None where none runs.
-        share_at: When that was.
-        pace: Share a second, as last seen; None where it was not.
-    """
+    """What was seen of one array's checks."""
 
     since: float
-    ended_at: float | None = None
-    share: float | None = None
-    share_at: float = 0.0
-    pace: float | None = None
+    ended_at: float | None = None  # when a check was last seen to come to its end, None where none was
+    share: float | None = None  # how far a check was that runs, 0..1; None where none runs
+    share_at: float = 0.0  # when that was
+    pace: float | None = None  # share a second, as last seen; None where it was not
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoxRecord:
-    """What earlier passes leave behind of the box.
+    """What earlier passes leave behind of the box."""
 
-    Attributes:
-        growth: Each counter's, by its key.
-        checks: Each array's, by its name.
-        turning: When each fan was last seen turning, by `name_fans`.
-        still: Since when each fan that was seen turning stands still.
-        rests: How often each fan stood still and turned again.
-        writable: The boot in which each file system was last seen writable, by `mount_key`.
-    """
-
-    growth: Mapping[str, CounterGrowth] = field(default_factory=dict)
-    checks: Mapping[str, ArrayChecks] = field(default_factory=dict)
-    turning: Mapping[str, float] = field(default_factory=dict)
-    still: Mapping[str, float] = field(default_factory=dict)
-    rests: Mapping[str, int] = field(default_factory=dict)
+    growth: Mapping[str, CounterGrowth] = field(default_factory=dict)  # each counter's, by its key
+    checks: Mapping[str, ArrayChecks] = field(default_factory=dict)  # each array's, by its name
+    turning: Mapping[str, float] = field(default_factory=dict)  # when each fan was last seen turning, by `name_fans`
+    still: Mapping[str, float] = field(default_factory=dict)  # since when each fan that was seen turning stands still
+    rests: Mapping[str, int] = field(default_factory=dict)  # how often each fan stood still and turned again
+    # the boot in which each file system was last seen writable, by `mount_key`
     writable: Mapping[str, str] = field(default_factory=dict)
 
     def grown(self, key: str, *, within: float, now: float) -> int:

@@ -22,23 +22,14 @@ _MOST_CHANGES = 300
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotedChange:
-    """One change, noted when it was first seen.
+    """One change, noted when it was first seen."""
 
-    Attributes:
-        at: When it was first seen, ledger time.
-        what: kernel, bios, drive-firmware, moved, occupant, idle-states, link-cap, parts.
-        before: As it was, in words.
-        after: As it is.
-        path: The position that it is about, None where it is about the box.
-        serial: The drive that it is about, None where it is about none.
-    """
-
-    at: float
-    what: str
+    at: float  # when it was first seen, ledger time
+    what: str  # kernel, bios, drive-firmware, moved, occupant, idle-states, link-cap, parts
     before: str
     after: str
-    path: str | None = None
-    serial: str | None = None
+    path: str | None = None  # the position that it is about, None where it is about the box
+    serial: str | None = None  # the drive that it is about, None where it is about none
 
     def describe(self) -> str:
         """Say it in a clause."""
@@ -66,15 +57,10 @@ UPDATES = ("kernel", "bios", "drive-firmware")
 
 @dataclass(slots=True, kw_only=True)
 class ChangeBook:
-    """The changes, oldest first, and the values that the next pass is compared with.
-
-    Attributes:
-        changes: The changes.
-        last: The last known value by what it is of.
-    """
+    """The changes, oldest first, and the values that the next pass is compared with."""
 
     changes: list[NotedChange] = field(default_factory=list)
-    last: dict[str, str] = field(default_factory=dict)
+    last: dict[str, str] = field(default_factory=dict)  # the last known value by what it is of
 
     def note(  # noqa: PLR0913 (what a change is)
         self,

@@ -51,25 +51,15 @@ _LONG_SECONDS = 10 * HANG_SECONDS  # in a window this long, the hang at its end 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Window:
-    """What a drive moved between two readings.
+    """What a drive moved between two readings."""
 
-    Attributes:
-        began: Its beginning, ledger time.
-        seconds: Its length.
-        moved_bytes: Bytes read and written.
-        written_bytes: Bytes written.
-        operations: Reads and writes; None where the source does not count them.
-        milliseconds: Time that they took together; None likewise.
-        busy_milliseconds: Time in which at least one was under way; None likewise.
-    """
-
-    began: float
+    began: float  # its beginning, ledger time
     seconds: float
     moved_bytes: int
     written_bytes: int
-    operations: int | None = None
-    milliseconds: int | None = None
-    busy_milliseconds: int | None = None
+    operations: int | None = None  # reads and writes; None where the source does not count them
+    milliseconds: int | None = None  # time that they took together; None likewise
+    busy_milliseconds: int | None = None  # time in which at least one was under way; None likewise
 
     @property
     def ended(self) -> float:
@@ -119,49 +109,32 @@ class SlowDays:
 
 @dataclass(slots=True, kw_only=True)
 class LoadRecord:
-    """One drive's load.
+    """One drive's load."""
 
-    Attributes:
-        counters: Statistics at the last reading: reads, bytes read, writes, bytes written, milliseconds, in this order.
-        busy: Milliseconds for which the disk was busy, at the last reading; None where it does not count them.
-        source: disk or health, of `counters`.
-        boot: Number of the boot of that reading.
-        at: When it was.
-        last: The last complete window.
-        recent: The last ones, oldest first, with very short ones joined.
-        peak: The most bytes a second that it was seen to move, fading slowly.
-        seconds: By state, time in windows of that state.
-        comparable: Windows that could be compared with siblings: begin, length, ratio.
-        spells: When it was slow for minutes on end: begin, end, mean ratio.
-        slow_days: Hours compared and slow, by day.
-        usual_latency: A running median of its own latency under load.
-        usual_ratio: A running median of its latency over that of siblings of other models.
-        ratio_windows: How many hours that median is made of, one window each.
-        ratio_hour: The last of these hours.
-        since_idle_bytes: Bytes written since the last idle window.
-        full: Windows with a full write cache: hot and slow, hot and fast, cool and slow, cool and fast.
-        fresh: The same with a fresh one.
-    """
-
+    # statistics at the last reading: reads, bytes read, writes, bytes written, milliseconds, in this order
     counters: tuple[int, int, int, int, int] | None = None
+    # milliseconds for which the disk was busy, at the last reading; None where it does not count them
     busy: int | None = None
-    source: str = ""
-    boot: int = -1
-    at: float = 0.0
+    source: str = ""  # disk or health, of `counters`
+    boot: int = -1  # number of the boot of that reading
+    at: float = 0.0  # when it was
     last: Window | None = None
-    recent: list[Window] = field(default_factory=list)
-    peak: float = 0.0
-    seconds: dict[str, float] = field(default_factory=dict)
+    recent: list[Window] = field(default_factory=list)  # the last windows, oldest first, very short ones joined
+    peak: float = 0.0  # the most bytes a second that it was seen to move, fading slowly
+    seconds: dict[str, float] = field(default_factory=dict)  # by state, time in windows of that state
+    # windows that could be compared with siblings: begin, length, ratio
     comparable: list[tuple[float, float, float]] = field(default_factory=list)
+    # when it was slow for minutes on end: begin, end, mean ratio
     spells: list[tuple[float, float, float]] = field(default_factory=list)
-    slow_days: list[SlowDays] = field(default_factory=list)
-    usual_latency: float = 0.0
-    usual_ratio: float = 0.0
-    ratio_windows: int = 0
-    ratio_hour: int = 0
-    since_idle_bytes: float = 0.0
+    slow_days: list[SlowDays] = field(default_factory=list)  # hours compared and slow, by day
+    usual_latency: float = 0.0  # a running median of its own latency under load
+    usual_ratio: float = 0.0  # a running median of its latency over that of siblings of other models
+    ratio_windows: int = 0  # how many hours that median is made of, one window each
+    ratio_hour: int = 0  # the last of these hours
+    since_idle_bytes: float = 0.0  # bytes written since the last idle window
+    # windows with a full write cache: hot and slow, hot and fast, cool and slow, cool and fast
     full: tuple[int, int, int, int] = (0, 0, 0, 0)
-    fresh: tuple[int, int, int, int] = (0, 0, 0, 0)
+    fresh: tuple[int, int, int, int] = (0, 0, 0, 0)  # the same with a fresh one
 
     def state_of(self, window: Window) -> str:
         """Say how busy the drive was in a window."""

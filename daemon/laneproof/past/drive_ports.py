@@ -11,30 +11,19 @@ FORGET_SECONDS = 30 * 86400.0
 
 @dataclass(slots=True, kw_only=True)
 class LostPort:
-    """A port of a drive, or a path to it, that is gone.
+    """A port of a drive, or a path to it, that is gone."""
 
-    Attributes:
-        path: The position that led to the drive.
-        at: When it was first missing, ledger time.
-        ran_on: Whether the machine ran on since it was last there.
-    """
-
-    path: str
-    at: float
-    ran_on: bool
+    path: str  # the position that led to the drive
+    at: float  # when it was first missing, ledger time
+    ran_on: bool  # whether the machine ran on since it was last there
 
 
 @dataclass(slots=True, kw_only=True)
 class DrivePorts:
-    """The ports of one drive, or the paths to it.
+    """The ports of one drive, or the paths to it."""
 
-    Attributes:
-        here: The positions that led to it when it was last read.
-        lost: Those that led to it before, while another still does.
-    """
-
-    here: list[str] = field(default_factory=list)
-    lost: list[LostPort] = field(default_factory=list)
+    here: list[str] = field(default_factory=list)  # the positions that led to it when it was last read
+    lost: list[LostPort] = field(default_factory=list)  # those that led to it before, while another still does
 
     def read(self, paths: Sequence[str], timeline: Timeline, *, ran_on: bool) -> None:
         """Add one reading; a drive that none of its earlier paths leads to was moved, and has lost none."""

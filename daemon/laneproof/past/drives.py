@@ -62,19 +62,12 @@ POWER_COUNTS = ("power_cycles", "unsafe_shutdowns")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rise:
-    """A counter that moved between two readings.
+    """A counter that moved between two readings."""
 
-    Attributes:
-        at: The later reading, ledger time.
-        by: How far.
-        same_boot: Whether the machine ran on in between, and did not sleep.
-        boots: How many boots began in between.
-    """
-
-    at: float
-    by: int
-    same_boot: bool = True
-    boots: int = 0
+    at: float  # the later reading, ledger time
+    by: int  # how far
+    same_boot: bool = True  # whether the machine ran on in between, and did not sleep
+    boots: int = 0  # how many boots began in between
 
 
 @dataclass(slots=True, kw_only=True)
@@ -93,38 +86,24 @@ class Steps:
 
 @dataclass(slots=True, kw_only=True)
 class HourHeat:
-    """Temperatures of one hour.
+    """Temperatures of one hour."""
 
-    Attributes:
-        hour: Which, in hours since the epoch.
-        readings: How many there were.
-        mean_celsius: Their mean.
-        highest_celsius: The highest.
-        seen_above: How many, of those of the kernel's thermometer, were at the drive's warning threshold or above.
-        seen_critical: Likewise its critical threshold.
-    """
-
-    hour: int
+    hour: int  # which, in hours since the epoch
     readings: int = 0
     mean_celsius: float = 0.0
     highest_celsius: float = 0.0
+    # how many readings of the kernel's thermometer were at the drive's warning threshold or above
     seen_above: int = 0
-    seen_critical: int = 0
+    seen_critical: int = 0  # likewise its critical threshold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeatReading:
-    """One temperature.
-
-    Attributes:
-        at: When it was read, ledger time.
-        celsius: The temperature.
-        hot: Whether that is near the drive's own limit, or it raised its alarm; None where no limit is known.
-    """
+    """One temperature."""
 
     at: float
     celsius: float
-    hot: bool | None
+    hot: bool | None  # whether that is near the drive's own limit, or it raised its alarm; None where no limit is known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,32 +111,21 @@ class SeenHeat:
     """How long a drive was seen above its thresholds, where its own count of minutes cannot be had.
 
     An hour counts by the share of its readings; what lies between hours that were looked at counts for nothing.
-
-    Attributes:
-        minutes: At its warning threshold or above.
-        days: On how many days.
-        critical: In how many readings at its critical threshold or above.
-        hours: In how many hours it was looked at, by whatever means.
     """
 
-    minutes: int
-    days: int
-    critical: int
-    hours: int
+    minutes: int  # at its warning threshold or above
+    days: int  # on how many days
+    critical: int  # in how many readings at its critical threshold or above
+    hours: int  # in how many hours it was looked at, by whatever means
 
 
 @dataclass(slots=True, kw_only=True)
 class UnmovedHealthLog:
-    """Since when a health log's counts of the host's reads and writes have not moved, whatever the disk moved.
+    """Since when a health log's counts of the host's reads and writes have not moved, whatever the disk moved."""
 
-    Attributes:
-        counts: The counts; empty where the log lacks one or has never counted anything.
-        since: When they were first read like this, ledger time.
-        moved_bytes: What the block layer says was read and written since, and took effect before the last reading.
-    """
-
-    counts: tuple[int, ...] = ()
-    since: float = 0.0
+    counts: tuple[int, ...] = ()  # the counts; empty where the log lacks one or has never counted anything
+    since: float = 0.0  # when they were first read like this, ledger time
+    # what the block layer says was read and written since, and took effect before the last reading
     moved_bytes: int = 0
 
     def follow(self, health: HealthLog | Unread, window: Window | None, now: float) -> None:
@@ -175,48 +143,9 @@ class UnmovedHealthLog:
 
 @dataclass(slots=True, kw_only=True)
 class DriveRecord:
-    """What passes add up to for one drive.
+    """What passes add up to for one drive."""
 
-    Attributes:
-        serial: Its serial number; its path where it has none of its own.
-        path: Where it was last seen.
-        name: What it was last called.
-        model: Its model.
-        firmware: Its firmware.
-        capacity_bytes: What it holds.
-        first_at: When it was first seen.
-        last_at: When it was last seen.
-        returned_at: When it was last seen again after an absence; 0 if never.
-        paths: All positions it was seen in, with the time from which on.
-        counters: Its counters at the last reading.
-        counters_at: When that was; 0 if never.
-        counters_boot: Number of the boot of that reading.
-        counted_by: The firmware that counted then; another may count otherwise, and its first count is no growth.
-        health_since: When its health was first read.
-        answered_at: When its health was last read; 0 if never.
-        rises: By counter, when it moved.
-        wear: Percentage used.
-        spare: Available spare, percent.
-        written: Data units written at the last reading; None where it was never read.
-        written_since: When it was first read, ledger time, and how many had been written by then.
-        hours: Powered hours at the last reading.
-        spare_threshold: Its own threshold.
-        heat: Temperatures by the hour.
-        celsius: The last reading.
-        celsius_at: When that was.
-        readings: The last temperatures, oldest first.
-        warning_celsius: Its own warning threshold.
-        critical_celsius: Its own critical threshold.
-        warns: Whether it raised its own alarm of heat, by the kernel's thermometer, at the last reading.
-        temperature_warned_at: When its log last warned of a temperature; 0 if never.
-        load: Its load.
-        still: Whether its health log stands still.
-        external: Whether it was in an enclosure of its own that may be unplugged.
-        ports: Its ports, or the paths to it: the positions that lead to it, and those that did.
-        doubts: What changed in its identity that should never change: when and what.
-    """
-
-    serial: str
+    serial: str  # its serial number; its path where it has none of its own
     path: str = ""
     name: str = ""
     model: str | None = None
@@ -224,33 +153,38 @@ class DriveRecord:
     capacity_bytes: int | None = None
     first_at: float = 0.0
     last_at: float = 0.0
-    returned_at: float = 0.0
+    returned_at: float = 0.0  # when it was last seen again after an absence; 0 if never
+    # all positions it was seen in, with the time from which on
     paths: list[tuple[float, str]] = field(default_factory=list)
-    counters: dict[str, int] = field(default_factory=dict)
-    counters_at: float = 0.0
-    counters_boot: int = -1
+    counters: dict[str, int] = field(default_factory=dict)  # its counters at the last reading
+    counters_at: float = 0.0  # when that was; 0 if never
+    counters_boot: int = -1  # number of the boot of that reading
+    # the firmware that counted then; another may count otherwise, and its first count is no growth
     counted_by: str | None = None
-    health_since: float = 0.0
-    answered_at: float = 0.0
-    rises: dict[str, list[Rise]] = field(default_factory=dict)
-    wear: Steps = field(default_factory=Steps)
-    spare: Steps = field(default_factory=Steps)
-    written: int | None = None
+    health_since: float = 0.0  # when its health was first read
+    answered_at: float = 0.0  # when its health was last read; 0 if never
+    rises: dict[str, list[Rise]] = field(default_factory=dict)  # by counter, when it moved
+    wear: Steps = field(default_factory=Steps)  # percentage used
+    spare: Steps = field(default_factory=Steps)  # available spare, percent
+    written: int | None = None  # data units written at the last reading; None where it was never read
+    # when it was first read, ledger time, and how many had been written by then
     written_since: tuple[float, int] | None = None
-    hours: int | None = None
+    hours: int | None = None  # powered hours at the last reading
     spare_threshold: int | None = None
-    heat: list[HourHeat] = field(default_factory=list)
+    heat: list[HourHeat] = field(default_factory=list)  # temperatures by the hour
     celsius: float | None = None
     celsius_at: float = 0.0
-    readings: list[HeatReading] = field(default_factory=list)
+    readings: list[HeatReading] = field(default_factory=list)  # the last temperatures, oldest first
     warning_celsius: float | None = None
     critical_celsius: float | None = None
-    warns: bool = False
-    temperature_warned_at: float = 0.0
+    warns: bool = False  # whether it raised its own alarm of heat, by the kernel's thermometer, at the last reading
+    temperature_warned_at: float = 0.0  # when its log last warned of a temperature; 0 if never
     load: LoadRecord = field(default_factory=LoadRecord)
-    still: UnmovedHealthLog = field(default_factory=UnmovedHealthLog)
-    external: bool = False
+    still: UnmovedHealthLog = field(default_factory=UnmovedHealthLog)  # whether its health log stands still
+    external: bool = False  # whether it was in an enclosure of its own that may be unplugged
+    # its ports, or the paths to it: the positions that lead to it, and those that did
     ports: Annotated[DrivePorts, Field(alias="ways")] = field(default_factory=DrivePorts)
+    # what changed in its identity that should never change: when and what
     doubts: list[tuple[float, str]] = field(default_factory=list)
 
     def risen(self, counter: str, since: float = 0.0) -> list[Rise]:
@@ -408,14 +342,10 @@ def _reaches(celsius: float | None, limit: float | None) -> bool:
 
 @dataclass(slots=True, kw_only=True)
 class DriveBook:
-    """All drives that were ever seen.
+    """All drives that were ever seen."""
 
-    Attributes:
-        records: By serial number, or by position (see `key_of`).
-        shared: Serial numbers that two drives share, and when both were last here.
-    """
-
-    records: dict[str, DriveRecord] = field(default_factory=dict)
+    records: dict[str, DriveRecord] = field(default_factory=dict)  # by serial number, or by position (see `key_of`)
+    # serial numbers that two drives share, and when both were last here
     shared: dict[str, float] = field(default_factory=dict)
 
     def note_shared(self, occupants: Iterable[Occupant], now: float) -> None:

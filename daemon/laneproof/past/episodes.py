@@ -69,92 +69,52 @@ driver again, takes seconds. Our choice."""
 
 @dataclass(slots=True, kw_only=True)
 class Before:
-    """What held just before an episode, as far as it was known. None: not known.
+    """What held just before an episode, as far as it was known. None: not known."""
 
-    Attributes:
-        load_bytes_per_second: Data moved in the last window that ended before it can have hung.
-        load: idle, working or loaded in that window.
-        load_during: The same of the window in which it happened.
-        window_seconds: How long the window before was.
-        load_age_seconds: How long before the episode that window ended.
-        state_seconds: How long the drive had been seen idle, working and loaded by then.
-        celsius: The drive's last reading before.
-        warning_celsius: Its own warning threshold.
-        hot: Whether it was near or above it; None where that reading was too old.
-        idle_states: Whether idle states of drive or link could be entered.
-        trained: Rate and width of its link.
-        recent_errors: Correctable errors of its link in the day before.
-        unsafe_shutdowns: As counted at the last reading before.
-        power_cycles: The same.
-    """
-
-    load_bytes_per_second: float | None = None
-    load: str | None = None
-    load_during: str | None = None
-    window_seconds: float | None = None
-    load_age_seconds: float | None = None
+    load_bytes_per_second: float | None = None  # data moved in the last window that ended before it can have hung
+    load: str | None = None  # idle, working or loaded in that window
+    load_during: str | None = None  # the same of the window in which it happened
+    window_seconds: float | None = None  # how long the window before was
+    load_age_seconds: float | None = None  # how long before the episode that window ended
+    # how long the drive had been seen idle, working and loaded by then
     state_seconds: dict[str, float] = field(default_factory=dict)
-    celsius: float | None = None
-    warning_celsius: float | None = None
-    hot: bool | None = None
-    idle_states: bool | None = None
-    trained: str | None = None
-    recent_errors: int | None = None
-    unsafe_shutdowns: int | None = None
-    power_cycles: int | None = None
+    celsius: float | None = None  # the drive's last reading before
+    warning_celsius: float | None = None  # its own warning threshold
+    hot: bool | None = None  # whether it was near or above it; None where that reading was too old
+    idle_states: bool | None = None  # whether idle states of drive or link could be entered
+    trained: str | None = None  # rate and width of its link
+    recent_errors: int | None = None  # correctable errors of its link in the day before
+    unsafe_shutdowns: int | None = None  # as counted at the last reading before
+    power_cycles: int | None = None  # the same
 
 
 @dataclass(slots=True, kw_only=True)
 class Episode:
-    """One episode: a disconnect or a reset.
+    """One episode: a disconnect or a reset."""
 
-    Attributes:
-        number: Its own number, for people.
-        path: The position.
-        serial: The drive that was there, empty where it is not known.
-        device: What it was called.
-        dropped_at: When, ledger time.
-        uncertain_seconds: How much earlier it may have been.
-        started: The first event that belongs to it.
-        ended: The last one.
-        boot: Number of the boot.
-        kinds: Kinds of event, sorted.
-        lines: How many lines and events.
-        dropped: It stopped answering on the bus; False for a reset.
-        gone: Whether it had left the bus entirely; None if nobody said.
-        answered: Whether its controller still answered, and said that it failed; None if nobody said.
-        asked: Somebody took it out in good order.
-        log_unread: The kernel's log could not be read, nor had been in this boot: nobody knows whether it failed.
-        returned_at: When it was back; None while it is not.
-        returned_boot: Number of the boot in which it was back.
-        cycled: Whether its count of power cycles had gone up by then; None if not known.
-        power_lost: Whether it lost its power while the machine ran on; None if not known.
-        pulled: Whether somebody pulled it: only its slot spoke, and its counts show that it was asked to stop before,
-            or it is in an enclosure that may be unplugged.
-        together: Other positions that dropped at the same moment.
-        before: What held before.
-    """
-
-    number: int
+    number: int  # its own number, for people
     path: str
-    serial: str = ""
+    serial: str = ""  # the drive that was there, empty where it is not known
     device: str = ""
-    dropped_at: float
-    uncertain_seconds: float = 0.0
-    started: float
-    ended: float
-    boot: int
+    dropped_at: float  # when, ledger time
+    uncertain_seconds: float = 0.0  # how much earlier it may have been
+    started: float  # the first event that belongs to it
+    ended: float  # the last one
+    boot: int  # number of the boot
     kinds: list[str] = field(default_factory=list)
-    lines: int = 0
-    dropped: bool = False
-    gone: bool | None = None
-    answered: bool | None = None
-    asked: bool = False
+    lines: int = 0  # how many lines and events
+    dropped: bool = False  # it stopped answering on the bus; False for a reset
+    gone: bool | None = None  # whether it had left the bus entirely; None if nobody said
+    answered: bool | None = None  # whether its controller still answered, and said that it failed; None if nobody said
+    asked: bool = False  # somebody took it out in good order
+    # the kernel's log could not be read, nor had been in this boot: nobody knows whether it failed
     log_unread: Annotated[bool, Field(alias="unheard")] = False
-    returned_at: float | None = None
+    returned_at: float | None = None  # when it was back; None while it is not
     returned_boot: int | None = None
-    cycled: bool | None = None
-    power_lost: bool | None = None
+    cycled: bool | None = None  # whether its count of power cycles had gone up by then; None if not known
+    power_lost: bool | None = None  # whether it lost its power while the machine ran on; None if not known
+    # whether somebody pulled it: only its slot spoke, and its counts show that it was asked to stop before, or it is in
+    # an enclosure that may be unplugged
     pulled: bool = False
     together: list[str] = field(default_factory=list)
     before: Before = field(default_factory=Before)
@@ -181,37 +141,28 @@ class Episode:
 
 @dataclass(slots=True, kw_only=True)
 class EpisodeBook:
-    """All episodes, oldest first, and the events that may still belong to the last ones.
-
-    Attributes:
-        episodes: The episodes.
-        recent: Events of the last hours.
-        next_number: The next episode's number.
-        states: What each position held at the last pass: serial number, name and state.
-        names: Positions by name, as of this boot.
-        boot: The boot that both are of.
-        older_names: Positions by name, as of the boot before.
-        log_read_in_boot: Number of the last boot in which a record of the kernel's log was read.
-        is_log_unread: Whether no record of the log was read in this boot, neither in the last pass nor before it.
-        answers: When the log showed whether a controller's registers still answered, with the position and the answer.
-        leaving: Since when a position's drive has been let go of by its driver, while that goes on.
-        media: When the log reported data that could not be recovered, the position, and the drive where it was known.
-        uncorrected: When the log reported a link's error that could not be corrected, and the position, since the
-            counters were last read.
-    """
+    """All episodes, oldest first, and the events that may still belong to the last ones."""
 
     episodes: Annotated[list[Episode], Field(alias="drops")] = field(default_factory=list)
-    recent: list[PositionEvent] = field(default_factory=list)
+    recent: list[PositionEvent] = field(default_factory=list)  # events of the last hours
     next_number: int = 1
+    # what each position held at the last pass: serial number, name and state
     states: dict[str, tuple[str, str, str]] = field(default_factory=dict)
-    names: dict[str, str] = field(default_factory=dict)
-    boot: int = 0
-    older_names: dict[str, str] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)  # positions by name, as of this boot
+    boot: int = 0  # the boot that both are of
+    older_names: dict[str, str] = field(default_factory=dict)  # positions by name, as of the boot before
+    # number of the last boot in which a record of the kernel's log was read
     log_read_in_boot: Annotated[int, Field(alias="log_heard_in")] = 0
+    # whether no record of the log was read in this boot, neither in the last pass nor before it
     is_log_unread: Annotated[bool, Field(alias="is_unheard")] = False
+    # since when a position's drive has been let go of by its driver, while that goes on
     leaving: dict[str, float] = field(default_factory=dict)
+    # when the log reported data that could not be recovered, the position, and the drive where it was known
     media: list[tuple[float, str, str]] = field(default_factory=list)
+    # when the log showed whether a controller's registers still answered, with the position and the answer
     answers: list[tuple[float, str, bool]] = field(default_factory=list)
+    # when the log reported a link's error that could not be corrected, and the position, since the counters were last
+    # read
     uncorrected: list[tuple[float, str]] = field(default_factory=list)
 
     def of(self, path: str | None, serial: str | None) -> list[Episode]:

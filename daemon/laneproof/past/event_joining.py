@@ -46,64 +46,42 @@ _RESETTING = ("reset controller", "disable controller")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionEvent:
-    """Something that happened at a position.
+    """Something that happened at a position."""
 
-    Attributes:
-        t: When, unix seconds.
-        path: The path or other key of the position; what has no position of its own stands under its device's name.
-        device: The name in the event.
-        kind: A kind of kernel event, or `REMOVED`, `ADDED`.
-        opens: It is a disconnect or a reset, and not merely something that goes along with one.
-        dropped: It says that the device stopped answering on the bus, and was not merely reset.
-        config_space_gone: Whether the device had left the bus entirely; None where the event does not say.
-        lines: How many lines of the log it stands for.
-        is_log_whole: Whether the log, which would say that something failed, was read without loss at that time.
-    """
-
-    t: float
+    t: float  # when, unix seconds
+    # the path or other key of the position; what has no position of its own stands under its device's name
     path: Annotated[str, Field(alias="place")]
     device: str
-    kind: str
-    opens: bool
-    dropped: bool = False
+    kind: str  # a kind of kernel event, or `REMOVED`, `ADDED`
+    opens: bool  # it is a disconnect or a reset, and not merely something that goes along with one
+    dropped: bool = False  # it says that the device stopped answering on the bus, and was not merely reset
+    # whether the device had left the bus entirely; None where the event does not say
     config_space_gone: bool | None = None
-    lines: int = 1
+    lines: int = 1  # how many lines of the log it stands for
+    # whether the log, which would say that something failed, was read without loss at that time
     is_log_whole: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JoinedEvents:
-    """The events of one episode: one disconnect, or one reset, of what is at a position.
-
-    Attributes:
-        path: The path or other key.
-        devices: The names under which it appeared, sorted.
-        started: The first event that belongs to it, unix seconds: what held before this, held before the disconnect.
-        dropped_at: The first disconnect or reset itself.
-        last_at: The last one of it.
-        ended: The last event that belongs to it.
-        kinds: The kinds seen, sorted.
-        lines: How many lines and events it wrote.
-        dropped: The device stopped answering on the bus; False where the controller was reset and stayed there.
-        config_space_gone: Whether it had left the bus entirely: True, False (it still answered there), None if nobody
-            said.
-        asked: Nothing failed: only device events of a removal, and the log, read without loss, said nothing; so
-            somebody took it out in good order (or a driver was let go).
-        together: Other positions where an episode began within `TOGETHER_SECONDS`, sorted.
-    """
+    """The events of one episode: one disconnect, or one reset, of what is at a position."""
 
     path: str
-    devices: tuple[str, ...]
+    devices: tuple[str, ...]  # the names under which it appeared, sorted
+    # the first event that belongs to it, unix seconds: what held before this, held before the disconnect
     started: float
-    dropped_at: float
-    last_at: float
-    ended: float
+    dropped_at: float  # the first disconnect or reset itself
+    last_at: float  # the last one of it
+    ended: float  # the last event that belongs to it
     kinds: tuple[str, ...]
-    lines: int
-    dropped: bool
+    lines: int  # how many lines and events it wrote
+    dropped: bool  # the device stopped answering on the bus; False where the controller was reset and stayed there
+    # whether it had left the bus entirely: True, False (it still answered there), None if nobody said
     config_space_gone: bool | None
+    # nothing failed: only device events of a removal, and the log, read without loss, said nothing; so somebody took it
+    # out in good order (or a driver was let go)
     asked: bool
-    together: tuple[str, ...] = ()
+    together: tuple[str, ...] = ()  # other positions where an episode began within `TOGETHER_SECONDS`, sorted
 
 
 def path_of(device: str, paths: Mapping[str, str]) -> str:

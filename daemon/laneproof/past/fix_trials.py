@@ -28,35 +28,20 @@ EPISODES, ERRORS = "drops", "errors"
 
 @dataclass(slots=True, kw_only=True)
 class Trial:
-    """One fix on trial.
-
-    Attributes:
-        path: The position.
-        serial: The drive that was there.
-        what: idle-states, link-cap, parts, drive-firmware, cooling.
-        words: The change in words.
-        began_at: When the change was seen, ledger time.
-        complaint: drops (episodes) or errors: what is to be cured.
-        events_before: Episodes, or minutes with errors, before.
-        seconds_before: Time in which they came.
-        events_after: The same since the change.
-        outcome: counting, cured, better or not-cured.
-        needed_seconds: Clean time needed.
-        decided_at: When it was decided; None while it is not.
-    """
+    """One fix on trial."""
 
     path: str
     serial: str
-    what: str
+    what: str  # idle-states, link-cap, parts, drive-firmware, cooling
     words: str
-    began_at: float
-    complaint: str
-    events_before: int
-    seconds_before: float
-    events_after: int = 0
-    outcome: str = TrialOutcome.COUNTING
-    needed_seconds: float = 0.0
-    decided_at: float | None = None
+    began_at: float  # when the change was seen, ledger time
+    complaint: str  # drops (episodes) or errors: what is to be cured
+    events_before: int  # episodes, or minutes with errors, before
+    seconds_before: float  # time in which they came
+    events_after: int = 0  # the same since the change
+    outcome: str = TrialOutcome.COUNTING  # counting, cured, better or not-cured
+    needed_seconds: float = 0.0  # clean time needed
+    decided_at: float | None = None  # when it was decided; None while it is not
 
     def remaining_seconds(self, now: float) -> float:
         """Give the clean time still to come."""

@@ -50,13 +50,10 @@ DeviceInput = Unread | Sequence[DeviceEvent]
 
 @dataclass(slots=True, kw_only=True)
 class Ledger(SavedLedger):
-    """What all passes so far add up to. All kept fields are inherited; those below begin again after a restart.
+    """What all passes so far add up to. All kept fields are inherited; those below begin again after a restart."""
 
-    Attributes:
-        version: Goes up with each new or grown episode, each reboot, each turn of a trial and each acceptance run; the
-            causes of a case are weighed again when it does (`diagnosis.finding_causes`).
-    """
-
+    # goes up with each new or grown episode, each reboot, each turn of a trial and each acceptance run; the causes of a
+    # case are weighed again when it does (`diagnosis.finding_causes`)
     version: int = field(default=0, init=False)
     _restored: bool = field(default=False, init=False)
     _memory: dict[object, tuple[object, Any]] = field(default_factory=dict, init=False)  # version and value by key

@@ -46,79 +46,45 @@ _UNWATCHED = (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.MASKED, Re
 
 @dataclass(slots=True, kw_only=True)
 class EndState:
-    """One end as last read.
+    """One end as last read."""
 
-    Attributes:
-        counts: Its correctable counters.
-        fatal: Its uncorrectable errors of the link, added up.
-        boot: Number of the boot of that reading.
-        present: Whether it was there at the last reading.
-        since: When its series began.
-        reporting: What becomes of its errors.
-        was_counted: Whether it ever counted.
-        hidden_since: When it stopped to count though it had before; None while it counts.
-        found: The fewest errors that had been counted before its series began.
-        found_seconds: In how many seconds; 0 where that is not known.
-    """
-
-    counts: dict[str, int] = field(default_factory=dict)
-    fatal: int = 0
-    boot: int = -1
-    present: bool = False
-    since: float = 0.0
-    reporting: Reporting = Reporting.UNKNOWN
-    was_counted: bool = False
-    hidden_since: float | None = None
-    found: int = 0
-    found_seconds: float = 0.0
+    counts: dict[str, int] = field(default_factory=dict)  # its correctable counters
+    fatal: int = 0  # its uncorrectable errors of the link, added up
+    boot: int = -1  # number of the boot of that reading
+    present: bool = False  # whether it was there at the last reading
+    since: float = 0.0  # when its series began
+    reporting: Reporting = Reporting.UNKNOWN  # what becomes of its errors
+    was_counted: bool = False  # whether it ever counted
+    hidden_since: float | None = None  # when it stopped to count though it had before; None while it counts
+    found: int = 0  # the fewest errors that had been counted before its series began
+    found_seconds: float = 0.0  # in how many seconds; 0 where that is not known
 
 
 @dataclass(slots=True, kw_only=True)
 class LinkRecord:
-    """One link with one device at its end.
-
-    Attributes:
-        path: The position below the link.
-        serial: The drive's serial number; empty for a device without one.
-        device: What the device is called now.
-        first_at: When this pair was first seen.
-        last_at: When it was last read.
-        steady_since: When the parts between were last changed, 0 if never: the baseline begins here.
-        gt_s: The trained rate at the last reading.
-        lanes: The trained width at the last reading.
-        port: The upper end.
-        device_end: The lower end, the device's.
-        series: Errors and exposure.
-        aside: Errors during episodes or training, which are in no series.
-        readings: When errors were counted and how many, the last ones.
-        last_minute: The minute in which the last error was counted.
-        from_log: Whether errors were taken from the log, for lack of any counter.
-        asleep: Whether an end slept at the last reading: no bits pass until both are awake.
-        reported: When the log reported uncorrectable errors that no counter counts, the last ones, apart from
-            episodes.
-        watch: Its error rate, followed hour by hour.
-        version: Goes up with each error, for those who keep results.
-    """
+    """One link with one device at its end."""
 
     path: str
-    serial: str
+    serial: str  # the drive's serial number; empty for a device without one
     device: str = ""
-    first_at: float = 0.0
-    last_at: float = 0.0
-    steady_since: float = 0.0
+    first_at: float = 0.0  # when this pair was first seen
+    last_at: float = 0.0  # when it was last read
+    steady_since: float = 0.0  # when the parts between were last changed, 0 if never: the baseline begins here
     gt_s: float | None = None
     lanes: int | None = None
     port: EndState = field(default_factory=EndState)
     device_end: Annotated[EndState, Field(alias="far")] = field(default_factory=EndState)
-    series: TallySeries = field(default_factory=TallySeries)
-    aside: int = 0
+    series: TallySeries = field(default_factory=TallySeries)  # errors and exposure
+    aside: int = 0  # errors during episodes or training, which are in no series
+    # when errors were counted and how many, the last ones
     readings: list[tuple[float, int]] = field(default_factory=list)
-    last_minute: float = -1.0
-    from_log: bool = False
-    asleep: bool = False
+    last_minute: float = -1.0  # the minute in which the last error was counted
+    from_log: bool = False  # whether errors were taken from the log, for lack of any counter
+    asleep: bool = False  # whether an end slept at the last reading: no bits pass until both are awake
+    # when the log reported uncorrectable errors that no counter counts, the last ones, apart from episodes
     reported: list[float] = field(default_factory=list)
-    watch: RateWatch = field(default_factory=RateWatch)
-    version: int = 0
+    watch: RateWatch = field(default_factory=RateWatch)  # its error rate, followed hour by hour
+    version: int = 0  # goes up with each error, for those who keep results
 
     @property
     def ends(self) -> tuple[EndState, EndState]:
@@ -138,36 +104,25 @@ class LinkRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkEvents:
-    """What happened at the links since the last reading, besides what their counters say.
+    """What happened at the links since the last reading, besides what their counters say."""
 
-    Attributes:
-        disturbed: Positions where an episode happened since the last reading.
-        reports: By position, error reports in the kernel's log since then.
-        uncorrected: When the log reported an uncorrectable error since then, and the position.
-        switched_off: Whether the command line keeps the kernel from counting: its counters are there and stay at zero.
-    """
-
-    disturbed: frozenset[str] = frozenset()
+    disturbed: frozenset[str] = frozenset()  # positions where an episode happened since the last reading
+    # by position, error reports in the kernel's log since then
     reports: Mapping[str, int] = field(default_factory=dict)
+    # when the log reported an uncorrectable error since then, and the position
     uncorrected: Sequence[tuple[float, str]] = ()
+    # whether the command line keeps the kernel from counting: its counters are there and stay at zero
     switched_off: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
 class LinkBook:
-    """All links that were ever seen, by path and serial number.
-
-    Attributes:
-        records: The links.
-        current: The serial number at each path that holds a device now.
-        read_at: When the counters were last read.
-        slept_seconds: For how long the machine had slept (suspend) in that boot by then.
-    """
+    """All links that were ever seen, by path and serial number."""
 
     records: dict[str, LinkRecord] = field(default_factory=dict)
-    current: dict[str, str] = field(default_factory=dict)
-    read_at: float = 0.0
-    slept_seconds: float = 0.0
+    current: dict[str, str] = field(default_factory=dict)  # the serial number at each path that holds a device now
+    read_at: float = 0.0  # when the counters were last read
+    slept_seconds: float = 0.0  # for how long the machine had slept (suspend) in that boot by then
 
     def read(self, links: Iterable[tuple[Link, str, str]], timeline: Timeline, events: LinkEvents) -> None:
         """Take one reading of each link that ends in a device, with the drive's serial number and its name."""

@@ -20,54 +20,32 @@ _MOST_FALLS = 40
 
 @dataclass(slots=True, kw_only=True)
 class BootTraining:
-    """What a link reached in one boot.
-
-    Attributes:
-        boot: Number of the boot.
-        at: When the link was first seen in it, ledger time.
-        gt_s: The highest rate seen.
-        lanes: The greatest width seen.
-        capable_gt_s: The lesser rate of both ends, None where it is not known.
-        capable_lanes: The lesser width of both ends.
-        target_gt_s: What the port aimed at.
-        missing: Nothing was there at all, though there was in the boots around it.
-        at_rest: The link was seen only at rest, so what it reached is not known where it is less than it can.
-    """
+    """What a link reached in one boot."""
 
     boot: int
-    at: float
-    gt_s: float = 0.0
-    lanes: int = 0
-    capable_gt_s: float | None = None
-    capable_lanes: int | None = None
-    target_gt_s: float | None = None
-    missing: bool = False
+    at: float  # when the link was first seen in it, ledger time
+    gt_s: float = 0.0  # the highest rate seen
+    lanes: int = 0  # the greatest width seen
+    capable_gt_s: float | None = None  # the lesser rate of both ends, None where it is not known
+    capable_lanes: int | None = None  # the lesser width of both ends
+    target_gt_s: float | None = None  # what the port aimed at
+    missing: bool = False  # nothing was there at all, though there was in the boots around it
+    # the link was seen only at rest, so what it reached is not known where it is less than it can
     at_rest: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
 class Fall:
-    """A link that fell to less than it had in the same boot.
+    """A link that fell to less than it had in the same boot."""
 
-    Attributes:
-        at: When it was first seen, ledger time.
-        boot: Number of the boot.
-        from_gt_s: Rate before.
-        from_lanes: Width before.
-        to_gt_s: Rate after.
-        to_lanes: Width after.
-        back_at: When it was first seen to be back; None while it is not.
-        readings: the last readings of it while it was down.
-    """
-
-    at: float
+    at: float  # when it was first seen, ledger time
     boot: int
     from_gt_s: float
     from_lanes: int
     to_gt_s: float
     to_lanes: int
-    back_at: float | None = None
-    readings: list[LinkReading] = field(default_factory=list)
+    back_at: float | None = None  # when it was first seen to be back; None while it is not
+    readings: list[LinkReading] = field(default_factory=list)  # the last readings of it while it was down
 
     def add_reading(self, now: float) -> None:
         """Keep one more reading; a link at rest makes no fall, so what is seen of it counts as seen under load."""
@@ -77,22 +55,15 @@ class Fall:
 
 @dataclass(slots=True, kw_only=True)
 class TrainingRecord:
-    """One path's training.
+    """One path's training."""
 
-    Attributes:
-        path: The position below the link.
-        serial: The drive that was there last.
-        boots: By boot, oldest first; all with the same drive and the same parts between.
-        falls: Falls while running.
-        forgiven_at: When it was last found that the drive had been missing for want of power; None if never.
-        awake_at: When it was last read while it did not rest; 0 if never.
-    """
-
-    path: str
-    serial: str = ""
-    awake_at: float = 0.0
+    path: str  # the position below the link
+    serial: str = ""  # the drive that was there last
+    awake_at: float = 0.0  # when it was last read while it did not rest; 0 if never
+    # by boot, oldest first; all with the same drive and the same parts between
     boots: list[BootTraining] = field(default_factory=list)
     falls: list[Fall] = field(default_factory=list)
+    # when it was last found that the drive had been missing for want of power; None if never
     forgiven_at: float | None = None
 
     @property

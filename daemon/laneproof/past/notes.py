@@ -7,38 +7,23 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """Something that the owner did or saw.
+    """Something that the owner did or saw."""
 
-    Attributes:
-        at: When, unix seconds.
-        position: The position's label, None for the whole box.
-        text: In the owner's words.
-        what: moved, adapter, cap, idle-states, cooling, taken-out or other; what the words came to.
-        to: The other position that the words name, where they do.
-    """
-
-    at: float
-    position: str | None
+    at: float  # when, unix seconds
+    position: str | None  # the position's label, None for the whole box
     text: str
-    what: str = "other"
-    to: str | None = None
+    what: str = "other"  # moved, adapter, cap, idle-states, cooling, taken-out or other; what the words came to
+    to: str | None = None  # the other position that the words name, where they do
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfirmedCause:
-    """Trouble whose cause the owner confirmed.
+    """Trouble whose cause the owner confirmed."""
 
-    Attributes:
-        at: When the owner said so, unix seconds.
-        episode: The episode's number; None where it is about what else a position showed.
-        cause: The cause.
-        evidence: The features as they were known, by name.
-    """
-
-    at: float
-    episode: int | None
+    at: float  # when the owner said so, unix seconds
+    episode: int | None  # the episode's number; None where it is about what else a position showed
     cause: str
-    evidence: Mapping[str, bool | None] = field(default_factory=dict)
+    evidence: Mapping[str, bool | None] = field(default_factory=dict)  # the features as they were known, by name
 
 
 AFTER_RUN_SECONDS = 60.0
@@ -47,16 +32,11 @@ AFTER_RUN_SECONDS = 60.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProofNote:
-    """An acceptance run: that it began, or what it showed.
+    """An acceptance run: that it began, or what it showed."""
 
-    Attributes:
-        at: When it began, or ended, unix seconds.
-        until: When it will have ended at the latest; None once it has ended.
-        features: By position's path, the drive's serial number, and what was seen or looked for and absent.
-    """
-
-    at: float
-    until: float | None = None
+    at: float  # when it began, or ended, unix seconds
+    until: float | None = None  # when it will have ended at the latest; None once it has ended
+    # by position's path, the drive's serial number, and what was seen or looked for and absent
     features: Mapping[str, tuple[str, Mapping[str, bool]]] = field(default_factory=dict)
 
 

@@ -17,26 +17,19 @@ from laneproof_collectors.unread import Unread
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Past:
-    """Earlier passes, as far as a rule may see them.
-
-    Attributes:
-        previous: The facts of the pass before.
-        box: What earlier passes left behind of arrays, counters and fans, this pass included.
-        ledger: What all passes add up to, this pass included; an empty one where there was none before.
-        standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
-            quiet for long enough, and only the finding itself says since when.
-        notes: What the owner wrote.
-        confirmed: Causes that the owner confirmed.
-        unread_logs: Why ``kernel-log`` or ``device-events`` could not be read in this pass: then their silence says
-            nothing.
-    """
+    """Earlier passes, as far as a rule may see them."""
 
     previous: Snapshot | None = None
+    # what earlier passes left behind of arrays, counters and fans, this pass included
     box: BoxRecord = field(default_factory=BoxRecord)
+    # what all passes add up to, this pass included; an empty one where there was none before
     ledger: Ledger = field(default_factory=Ledger)
+    # by rule and subject, the findings that stood after the pass before: a sign stays until it has been quiet for long
+    # enough, and only the finding itself says since when
     standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
     confirmed: tuple[ConfirmedCause, ...] = ()
+    # why ``kernel-log`` or ``device-events`` could not be read in this pass: then their silence says nothing
     unread_logs: Mapping[str, Unread] = field(default_factory=dict)
 
     @property

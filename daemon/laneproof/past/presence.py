@@ -41,24 +41,16 @@ HERE, AWAY, UNSURE, LEAVING = "here", "away", "unsure", "leaving"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Presence:
-    """A drive in a position.
-
-    Attributes:
-        path: The position.
-        serial: Its serial number, empty where it could not be read.
-        name: What it is called now.
-        state: here, away (listed, but it does not answer), unsure, or leaving: its driver lets go of it, or has, as in
-            any removal; whether somebody asked for that is known when it is gone.
-        resetting: Whether its driver is resetting it.
-        unbound: Whether no driver serves it.
-    """
+    """A drive in a position."""
 
     path: str
-    serial: str
+    serial: str  # its serial number, empty where it could not be read
     name: str
+    # here, away (listed, but it does not answer), unsure, or leaving: its driver lets go of it, or has, as in any
+    # removal; whether somebody asked for that is known when it is gone
     state: str
     resetting: bool = False
-    unbound: bool = False
+    unbound: bool = False  # whether no driver serves it
 
 
 def find_presences(topology: Topology) -> Iterator[Presence]:

@@ -29,23 +29,14 @@ _HIGHEST = _THRESHOLD + math.log(CHANGED_RATIO)  # an event more than it takes: 
 
 @dataclass(slots=True, kw_only=True)
 class RateWatch:
-    """One link's error rate as it was and as it goes on.
+    """One link's error rate as it was and as it goes on."""
 
-    Attributes:
-        hour: The hour that is open, counted from the epoch; -1 for none.
-        seconds: Time watched in it.
-        marked: Whether an error was counted in it.
-        learned_events: Hours with errors that count as normal.
-        learned_hours: Hours watched that count as normal.
-        cusum: The running score; None while too little was learned.
-    """
-
-    hour: int = -1
-    seconds: float = 0.0
-    marked: bool = False
-    learned_events: int = 0
-    learned_hours: float = 0.0
-    cusum: Cusum | None = None
+    hour: int = -1  # the hour that is open, counted from the epoch; -1 for none
+    seconds: float = 0.0  # time watched in it
+    marked: bool = False  # whether an error was counted in it
+    learned_events: int = 0  # hours with errors that count as normal
+    learned_hours: float = 0.0  # hours watched that count as normal
+    cusum: Cusum | None = None  # the running score; None while too little was learned
 
     def add(self, now: float, seconds: float, *, marked: bool) -> None:
         """Add one reading: the time watched since the reading before, and whether an error was counted in it."""

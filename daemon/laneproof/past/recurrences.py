@@ -12,14 +12,9 @@ _MOST_TIMES = 50
 
 @dataclass(slots=True, kw_only=True)
 class Recurrence:
-    """One alarm over time.
+    """One alarm over time."""
 
-    Attributes:
-        came: When it came, oldest first, ledger time.
-        seen_at: When it was last seen.
-    """
-
-    came: list[float] = field(default_factory=list)
+    came: list[float] = field(default_factory=list)  # when it came, oldest first, ledger time
     seen_at: float = 0.0
 
 

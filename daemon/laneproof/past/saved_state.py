@@ -26,30 +26,7 @@ class LedgerStateError(ValueError):
 
 @dataclass(slots=True, kw_only=True)
 class SavedLedger:
-    """Everything that the ledger keeps over a restart.
-
-    Attributes:
-        schema: Version of this form.
-        timeline: The ledger's own time.
-        boots: Boots, and links' limits.
-        links: Errors and exposure of links.
-        training: How links trained.
-        drives: What the drives report of themselves.
-        episodes: Episodes of all positions.
-        changes: What changed.
-        trials: Fixes on trial.
-        recurrences: Alarms that come and go.
-        idle: By path, idle states in force at the last pass: of the drive, of its link.
-        boot_times: When each boot began, the last ones, ledger time.
-        stops: For boots of `boot_times` before which a watch went on, whether it was stopped in good order.
-        stopped: How the watch that kept this ended: stopped in good order, or not yet; None where that is not known.
-        kernel_sequence: Number of the last kernel record that was added in this boot; -1 for none.
-        kernel_until: The stamp of the last kernel record that was read in this boot; -1 for none. The log's own clock
-            is not steered, and drifts from the others by minutes in months.
-        noted_until: When the last note that was added was written, unix seconds.
-        experiments: By path, what the last acceptance run showed: when, of which drive, and which features.
-        loaded_until: Until when a run's own record counts the errors of the links, unix seconds.
-    """
+    """Everything that the ledger keeps over a restart."""
 
     schema: int = SCHEMA
     timeline: Timeline = field(default_factory=Timeline)
@@ -61,15 +38,21 @@ class SavedLedger:
     changes: ChangeBook = field(default_factory=ChangeBook)
     trials: TrialBook = field(default_factory=TrialBook)
     recurrences: RecurrenceBook = field(default_factory=RecurrenceBook)
+    # by path, idle states in force at the last pass: of the drive, of its link
     idle: dict[str, tuple[bool | None, bool | None]] = field(default_factory=dict)
-    boot_times: list[float] = field(default_factory=list)
+    boot_times: list[float] = field(default_factory=list)  # when each boot began, the last ones, ledger time
+    # for boots of `boot_times` before which a watch went on, whether it was stopped in good order
     stops: list[tuple[float, bool]] = field(default_factory=list)
+    # how the watch that kept this ended: stopped in good order, or not yet; None where that is not known
     stopped: bool | None = None
-    kernel_sequence: int = -1
+    kernel_sequence: int = -1  # number of the last kernel record that was added in this boot; -1 for none
+    # the stamp of the last kernel record that was read in this boot; -1 for none. The log's own clock is not steered,
+    # and drifts from the others by minutes in months
     kernel_until: float = -1.0
-    noted_until: float = 0.0
+    noted_until: float = 0.0  # when the last note that was added was written, unix seconds
+    # by path, what the last acceptance run showed: when, of which drive, and which features
     experiments: dict[str, tuple[float, str, dict[str, bool]]] = field(default_factory=dict)
-    loaded_until: float = 0.0
+    loaded_until: float = 0.0  # until when a run's own record counts the errors of the links, unix seconds
 
     @property
     def now(self) -> float:

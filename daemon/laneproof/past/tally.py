@@ -18,36 +18,22 @@ KEEP_WEEKS = 400 * DAY
 
 @dataclass(slots=True, kw_only=True)
 class Tally:
-    """What one link carried and which errors were counted in a stretch of time.
+    """What one link carried and which errors were counted in a stretch of time."""
 
-    Attributes:
-        begins: Its begin, ledger time.
-        span: Its length in seconds as a bucket, watched or not.
-        bits: Bits carried in each direction while it was watched, at the trained rate. Time in low-power states is
-            included, so it is at most this.
-        seconds: Time watched.
-        units: Minutes watched, or readings where they came more rarely.
-        marked: Those of them in which an error was counted at either end.
-        port_errors: The fewest errors that explain the counters of the port's receiver.
-        device_errors: The same of the device's receiver.
-        port_replays: Replays that the port, as sender, counted: errors at the device's receiver.
-        device_replays: The same the other way round.
-        most: Receiver errors if each counter counted another event, both ends.
-        fatal: Uncorrectable errors of the link itself.
-    """
-
-    begins: float
-    span: float = HOUR
+    begins: float  # its begin, ledger time
+    span: float = HOUR  # its length in seconds as a bucket, watched or not
+    # bits carried in each direction while it was watched, at the trained rate. Time in low-power states is included, so
+    # it is at most this
     bits: float = 0.0
-    seconds: float = 0.0
-    units: float = 0.0
-    marked: int = 0
-    port_errors: int = 0
-    device_errors: int = 0
-    port_replays: int = 0
-    device_replays: int = 0
-    most: int = 0
-    fatal: int = 0
+    seconds: float = 0.0  # time watched
+    units: float = 0.0  # minutes watched, or readings where they came more rarely
+    marked: int = 0  # those of them in which an error was counted at either end
+    port_errors: int = 0  # the fewest errors that explain the counters of the port's receiver
+    device_errors: int = 0  # the same of the device's receiver
+    port_replays: int = 0  # replays that the port, as sender, counted: errors at the device's receiver
+    device_replays: int = 0  # the same the other way round
+    most: int = 0  # receiver errors if each counter counted another event, both ends
+    fatal: int = 0  # uncorrectable errors of the link itself
 
     @property
     def upstream(self) -> int:

@@ -30,54 +30,34 @@ _CREDIBLE_UP_SECONDS = 10 * 365.25 * 86400.0  # no box is up for ten years; a re
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PassTime:
-    """What one pass means for time.
+    """What one pass means for time."""
 
-    Attributes:
-        elapsed: Seconds since the pass before; 0 for the first.
-        rebooted: Whether the machine was started in between.
-        first: Whether it is the first pass at all.
-    """
-
-    elapsed: float
-    rebooted: bool
-    first: bool
+    elapsed: float  # seconds since the pass before; 0 for the first
+    rebooted: bool  # whether the machine was started in between
+    first: bool  # whether it is the first pass at all
 
 
 @dataclass(slots=True, kw_only=True)
 class Timeline:
-    """Where the ledger stands in time.
+    """Where the ledger stands in time."""
 
-    Attributes:
-        now: Time of the last pass, unix seconds as the first pass had them.
-        before: Time of the pass before.
-        wall: The machine's own clock at the last pass.
-        offsets: For earlier boots, when each began and how far the machine's clock was from ledger time at its end.
-        up_seconds: Time since boot at the last pass.
-        boot_id: The running boot, empty where it could not be read.
-        boots: How many boots were seen, the running one included.
-        booted_at: When the running boot began.
-        began_at: When the first pass was made.
-        watched_seconds: Time between passes of one boot, added up.
-        up_is_credible: Whether the time since boot can be believed.
-        monotonic_seconds: Time since boot without sleep (suspend) at the last pass; None where it was not read.
-        sleeps: In this boot: time without sleep at the pass before a sleep, and sleep in all by the pass after.
-        slept_at: When a pass last found that the machine had slept since the pass before; 0 if never.
-    """
-
-    now: float = 0.0
+    now: float = 0.0  # time of the last pass, unix seconds as the first pass had them
     before: float = 0.0
-    wall: float = 0.0
-    up_seconds: float = 0.0
-    boot_id: str = ""
-    boots: int = 0
-    booted_at: float = 0.0
-    began_at: float = 0.0
-    watched_seconds: float = 0.0
-    up_is_credible: Annotated[bool, Field(alias="up_is_told")] = True
+    wall: float = 0.0  # the machine's own clock at the last pass
+    up_seconds: float = 0.0  # time since boot at the last pass
+    boot_id: str = ""  # the running boot, empty where it could not be read
+    boots: int = 0  # how many boots were seen, the running one included
+    booted_at: float = 0.0  # when the running boot began
+    began_at: float = 0.0  # when the first pass was made
+    watched_seconds: float = 0.0  # time between passes of one boot, added up
+    up_is_credible: Annotated[bool, Field(alias="up_is_told")] = True  # whether the time since boot can be believed
+    # for earlier boots, when each began and how far the machine's clock was from ledger time at its end
     offsets: list[tuple[float, float]] = field(default_factory=list)
+    # time since boot without sleep (suspend) at the last pass; None where it was not read
     monotonic_seconds: float | None = None
+    # in this boot: time without sleep at the pass before a sleep, and sleep in all by the pass after
     sleeps: list[tuple[float, float]] = field(default_factory=list)
-    slept_at: float = 0.0
+    slept_at: float = 0.0  # when a pass last found that the machine had slept since the pass before; 0 if never
 
     def advance(
         self, *, taken_at: float, up_seconds: float, boot_id: str, monotonic_seconds: float | None = None
