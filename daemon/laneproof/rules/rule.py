@@ -41,6 +41,28 @@ class Pass:
 
 
 Judge = Callable[[Pass], Iterator[Finding]]
+Example = tuple[str, ...]
+"""What comes of it (``holds``, or the findings' kind), the case in words, and each finding's summary."""
+
+
+def holds(case: str) -> Example:
+    """Give an example of a box of which a rule says nothing."""
+    return ("holds", case)
+
+
+def differs(case: str, *summaries: str) -> Example:
+    """Give an example of a difference."""
+    return (Kind.DIFFERS, case, *summaries)
+
+
+def sign(case: str, *summaries: str) -> Example:
+    """Give an example of a sign of failure."""
+    return (Kind.SIGN, case, *summaries)
+
+
+def unverified(case: str, *summaries: str) -> Example:
+    """Give an example of what could not be read."""
+    return (Kind.UNVERIFIED, case, *summaries)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +76,7 @@ class Rule:
         why: Why it matters, a short paragraph.
         next_steps: What to look at next, in order, with cautions.
         judge: The function.
-        examples: What holds and what does not, each as what comes of it (``holds``, or the findings' kind), the case in
-            words, and each finding's summary. The rule's tests hold them true.
+        examples: What holds and what does not; the rule's tests hold them true.
         sources: Standards, documents; or 'common practice, no source'.
     """
 
@@ -65,7 +86,7 @@ class Rule:
     why: str
     next_steps: tuple[str, ...]
     judge: Judge
-    examples: tuple[tuple[str, ...], ...] = ()
+    examples: tuple[Example, ...] = ()
     sources: tuple[str, ...] = ()
 
     def report(  # noqa: PLR0913 (what a finding is)

@@ -11,7 +11,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import find_losses, is_lost
 from laneproof.rules.arrays.redundancy import BROKEN_STATES, WHOLE_POOL, count_lost, count_spared, level_key
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread, if_read
 
@@ -110,14 +110,11 @@ ARRAY_DEGRADED = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "all members are in"),
-        (
-            "differs",
+        holds("all members are in"),
+        differs(
             "one of three members is missing",
-            (
-                "raid5 array md0 runs without 1 of 3 members (out of it: riser-3) and survives no further loss; do "
-                "not touch riser-1, riser-2"
-            ),
+            "raid5 array md0 runs without 1 of 3 members (out of it: riser-3) and survives no further loss; do "
+            "not touch riser-1, riser-2",
         ),
     ),
     sources=("Linux Documentation/admin-guide/md.rst: degraded, array_state, dev-*/state", "md(4): levels"),

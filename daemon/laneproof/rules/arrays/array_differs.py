@@ -13,7 +13,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.array_member_elsewhere import declared_disks
 from laneproof.rules.arrays.member_positions import find_array
 from laneproof.rules.arrays.redundancy import count_lost, level_key
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
 
@@ -114,10 +114,9 @@ ARRAY_DIFFERS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "level and members are as declared"),
-        ("differs", "another level than declared", "array md0 is raid0, declared raid5"),
-        (
-            "differs",
+        holds("level and members are as declared"),
+        differs("another level than declared", "array md0 is raid0, declared raid5"),
+        differs(
             "the drive in riser-3 belongs to no array, and the array lacks none of its own count",
             "array md0 is without riser-3, declared members riser-1, riser-2, riser-3",
         ),

@@ -11,7 +11,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.declaration.raid_levels import LEVELS
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import locate_disks
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread, if_read
@@ -105,13 +105,12 @@ ARRAY_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "nothing was counted"),
-        (
-            "sign",
+        holds("nothing was counted"),
+        sign(
             "the last check found parity that disagrees",
             "array md0: its last check found 128 sectors whose parity disagrees",
         ),
-        ("sign", "a checksum of btrfs did not fit", "array md0: riser-2 has 3 corruption errors"),
+        sign("a checksum of btrfs did not fit", "array md0: riser-2 has 3 corruption errors"),
     ),
     sources=(
         "Linux Documentation/admin-guide/md.rst: mismatch_cnt, bad_blocks; md(4)",

@@ -11,7 +11,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import find_array, locate_disks
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
@@ -89,9 +89,8 @@ ARRAY_MEMBER_ELSEWHERE = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "all members are where they are declared"),
-        (
-            "differs",
+        holds("all members are where they are declared"),
+        differs(
             "the array uses the drive in riser-4, not the one in riser-3",
             "array md0 has its member nvme3n1 in riser-4, declared riser-1, riser-2, riser-3, and none is in riser-3",
         ),

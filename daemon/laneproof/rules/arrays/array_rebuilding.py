@@ -11,7 +11,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import component_bytes
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import name_members
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread, if_read
 
@@ -103,15 +103,12 @@ ARRAY_REBUILDING = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "the array is idle"),
-        ("holds", "a scheduled check runs: that is no rebuild"),
-        (
-            "differs",
+        holds("the array is idle"),
+        holds("a scheduled check runs: that is no rebuild"),
+        differs(
             "a replaced member is being rebuilt",
-            (
-                "array md0 is rebuilding a member, 45% done, about 3.4 h left at this pace; do not touch riser-1, "
-                "riser-2, riser-3"
-            ),
+            "array md0 is rebuilding a member, 45% done, about 3.4 h left at this pace; do not touch riser-1, "
+            "riser-2, riser-3",
         ),
     ),
     sources=("Linux Documentation/admin-guide/md.rst: sync_action, sync_completed, sync_speed",),

@@ -12,7 +12,7 @@ from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord
 from laneproof.rules.arrays.member_positions import find_array
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds, unverified
 from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
@@ -84,33 +84,26 @@ ARRAY_SCRUB_OVERDUE = Rule(
         "check reads all members while they can still mend each other."
     ),
     next_steps=advise(
-        (
-            "Start a check when the box is quiet ('echo check >/sys/block/NAME/md/sync_action' as root; btrfs and ZFS "
-            "have their own scrub): it reads everything, and the array mends what it cannot read."
-        ),
+        "Start a check when the box is quiet ('echo check >/sys/block/NAME/md/sync_action' as root; btrfs and ZFS "
+        "have their own scrub): it reads everything, and the array mends what it cannot read.",
         "See that the timer which starts checks is enabled, and that a check has the time to end before it is stopped.",
         "Start none while the array is degraded: first make it whole.",
     ),
     judge=_judge,
     examples=(
-        ("holds", "checked 20 days ago"),
-        (
-            "differs",
+        holds("checked 20 days ago"),
+        differs(
             "checked 50 days ago, every 35 are declared",
             "array md0 was last checked 50 days ago, declared every 35 days",
         ),
-        (
-            "differs",
+        differs(
             "no check was seen in a watch of 90 days",
             "array md0 was last checked not in the 90 days that it was watched, declared every 35 days",
         ),
-        (
-            "unverified",
+        unverified(
             "a first pass cannot know",
-            (
-                "the last check of array md0 could not be verified: the kernel keeps no time of it, and this is the "
-                "first pass"
-            ),
+            "the last check of array md0 could not be verified: the kernel keeps no time of it, and this is the "
+            "first pass",
         ),
     ),
     sources=("Linux Documentation/admin-guide/md.rst: sync_action, check", "md(4): scrubbing and mismatches"),

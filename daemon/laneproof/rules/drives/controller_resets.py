@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import BACK_UP, OTHER_FIRMWARE, advise
 from laneproof.findings import Finding, Kind
 from laneproof.rules.drives.episode_series import RESETS_NAME, by_position, find_series, report_series
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -31,13 +31,12 @@ CONTROLLER_RESETS = Rule(
     next_steps=advise(BACK_UP, "Compare the times with what ran then.", OTHER_FIRMWARE),
     judge=_judge,
     examples=(
-        ("holds", "a month without a reset"),
-        (
-            "sign",
+        holds("a month without a reset"),
+        sign(
             "a command timed out and the controller was reset",
             "riser-1 (nvme0) had its controller reset at 2026-10-17 14:12 UTC",
         ),
-        ("holds", "a completion's interrupt got lost, and was polled for"),
+        holds("a completion's interrupt got lost, and was polled for"),
     ),
     sources=("Linux drivers/nvme/host/pci.c, nvme_timeout",),
 )

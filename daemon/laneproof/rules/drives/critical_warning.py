@@ -20,7 +20,7 @@ from laneproof.rules.drives.asleep import answered_recently, keep_standing, seco
 from laneproof.rules.drives.health_unread import find_shut, report_shut, report_unread
 from laneproof.rules.drives.sata_drives import key_of_drive, report_sign
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, is_heat_reported
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign, unverified
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, is_returning_guest, watch_drive
 from laneproof_collectors.snapshot import HealthLog, SataDrive
 from laneproof_collectors.unread import Reason, Unread
@@ -220,32 +220,24 @@ CRITICAL_WARNING = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "no warning"),
-        (
-            "sign",
+        holds("no warning"),
+        sign(
             "the drive says that its reliability is degraded",
             "riser-1 (nvme0) warns: reliability is degraded by media or internal errors",
         ),
-        (
-            "sign",
+        sign(
             "the same bit from a drive past its rated life without a media error: wear, a warning",
-            (
-                "riser-1 (nvme0) warns: its rated life is used up (worn: the reliability bit is set without any "
-                "media error)"
-            ),
+            "riser-1 (nvme0) warns: its rated life is used up (worn: the reliability bit is set without any "
+            "media error)",
         ),
-        (
-            "unverified",
+        unverified(
             "the health log could not be read",
             "what riser-1 says of its health could not be verified: could not read log 02h of nvme0: permission denied",
         ),
-        (
-            "unverified",
+        unverified(
             "the health logs of all four drives may not be read: one notice that names them all",
-            (
-                "what nvme0, nvme1, nvme2, nvme3 say of their health could not be verified: could not read log 02h "
-                "of nvme0: permission denied; the others likewise"
-            ),
+            "what nvme0, nvme1, nvme2, nvme3 say of their health could not be verified: could not read log 02h "
+            "of nvme0: permission denied; the others likewise",
         ),
     ),
     sources=(

@@ -10,7 +10,7 @@ from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drive_load import LoadRecord
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, more_severe, say_times, standing_sign, watched_drives
 
 LOOK_BACK_SECONDS = 14 * DAY
@@ -86,14 +86,11 @@ DRIVE_FAIL_SLOW = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "all four at the same pace"),
-        (
-            "sign",
+        holds("all four at the same pace"),
+        sign(
             "one of four takes three times as long, for two days",
-            (
-                "riser-1 (nvme0) was slow against its siblings 1 time in two weeks, in 48 of 48 hours that could be"
-                " compared, up to 3.0 times their latency"
-            ),
+            "riser-1 (nvme0) was slow against its siblings 1 time in two weeks, in 48 of 48 hours that could be"
+            " compared, up to 3.0 times their latency",
         ),
     ),
     sources=(

@@ -6,7 +6,7 @@ from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, Step, advise
 from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.drive_ports import LostPort
 from laneproof.past.episodes import IN_HAND_SECONDS, Episode
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, make_sign, watch_drive
 
 _SETTLES_SECONDS = IN_HAND_SECONDS  # a controller that is reset, or bound again, is back by then
@@ -68,14 +68,11 @@ DRIVE_PORT_LOST = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "both ports of a drive"),
-        (
-            "sign",
+        holds("both ports of a drive"),
+        sign(
             "one of two ports stopped to answer while the machine ran",
-            (
-                "nvme0 at 0000:00/01.1 has had one port or path less since 2026-09-21 15:13 UTC: nothing answers at "
-                "0001:00/01.1"
-            ),
+            "nvme0 at 0000:00/01.1 has had one port or path less since 2026-09-21 15:13 UTC: nothing answers at "
+            "0001:00/01.1",
         ),
     ),
     sources=("NVM Express Base Specification 2.0, 2.4.1: multi-path and namespace sharing (from memory)",),

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import BACK_UP, RESEAT, advise
 from laneproof.findings import Finding, Kind
 from laneproof.rules.drives.episode_series import OFF_BUS_NAME, by_position, find_series, report_series
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -40,16 +40,13 @@ DROPS_OFF_BUS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "a month in which no drive dropped off"),
-        (
-            "sign",
+        holds("a month in which no drive dropped off"),
+        sign(
             "the controller stopped answering twice in ten days",
-            (
-                "riser-1 (nvme0) dropped off the bus 2 times in 10 days, last at 2026-10-22 14:12 UTC; it came "
-                "back; its registers did not answer, its config space did"
-            ),
+            "riser-1 (nvme0) dropped off the bus 2 times in 10 days, last at 2026-10-22 14:12 UTC; it came "
+            "back; its registers did not answer, its config space did",
         ),
-        ("holds", "the owner took a drive out in good order, and put it back"),
+        holds("the owner took a drive out in good order, and put it back"),
     ),
     sources=(
         "Linux drivers/nvme/host/pci.c, drivers/pci/hotplug/pciehp_ctrl.c, drivers/pci/pcie/dpc.c: the messages",

@@ -19,7 +19,7 @@ from laneproof.rules.drives.projection import (
     find_before,
     project,
 )
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
 
 _WORN_PERCENT = 100
@@ -149,17 +149,13 @@ ENDURANCE_ENDING = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "3 points in half a year"),
-        (
-            "sign",
+        holds("3 points in half a year"),
+        sign(
             "60 TB of the declared 100 TB are written, 1 TB more each day",
-            (
-                "riser-1 (nvme0) has used 2 % of its rated life and has 91 TB written to it of the 100 TB that it "
-                "is rated for, and at the pace seen reaches all that it is rated for in 9 days (9 to 9)"
-            ),
+            "riser-1 (nvme0) has used 2 % of its rated life and has 91 TB written to it of the 100 TB that it "
+            "is rated for, and at the pace seen reaches all that it is rated for in 9 days (9 to 9)",
         ),
-        (
-            "sign",
+        sign(
             "20 points in 40 days",
             "riser-1 (nvme0) has used 60 % of its rated life, and at the pace seen reaches 100 % in 77 days (73 to 81)",
         ),

@@ -7,7 +7,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_sign
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.unread import Unread
 
@@ -53,9 +53,9 @@ INTERFACE_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "none were counted"),
-        ("holds", "an old drive has some of long ago"),
-        ("sign", "three more this week", "bay-1 (sda): 3 transfers over its cable failed in the last 7 days"),
+        holds("none were counted"),
+        holds("an old drive has some of long ago"),
+        sign("three more this week", "bay-1 (sda): 3 transfers over its cable failed in the last 7 days"),
     ),
     sources=("Attribute 199: makers agree on it (common practice, no source); SAS: phy error counts",),
 )

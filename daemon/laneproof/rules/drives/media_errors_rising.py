@@ -9,7 +9,7 @@ from laneproof.findings import Cause, Finding, Kind, Severity, format_time, writ
 from laneproof.past.drives import DriveRecord
 from laneproof.past.media_errors import find_media_times
 from laneproof.past.past import Past
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, more_severe, say_times, standing_sign, watched_drives
 
 CLEAR_SECONDS = 90 * DAY
@@ -49,7 +49,7 @@ def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple
     own = f", {total} in all" if number else f"; the drive itself counts {total or 'none'}"
     known = own if total is not None else ""
     last_at = ledger.timeline.to_wall(times[-1][0])
-    sign = make_sign(
+    finding = make_sign(
         MEDIA_ERRORS_RISING,
         watched,
         severity=severity,
@@ -73,7 +73,7 @@ def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple
     )
     lost = "the drive reports data that it could not give back, which no cable and no power setting makes it do"
     because = (lost, "it does so faster and faster") if faster else (lost,)
-    return replace(sign, causes=(Cause(cause="drive-failing", probability=LIKELY, because=because),))
+    return replace(finding, causes=(Cause(cause="drive-failing", probability=LIKELY, because=because),))
 
 
 MEDIA_ERRORS_RISING = Rule(
@@ -93,13 +93,12 @@ MEDIA_ERRORS_RISING = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "31 errors, all of them before the first pass"),
-        (
-            "sign",
+        holds("31 errors, all of them before the first pass"),
+        sign(
             "two more than last week",
             "riser-1 (nvme0): 2 new media errors, on 1 occasion, 33 in all; last 2026-09-28 20:13 UTC",
         ),
-        ("holds", "the error log fills with refused commands"),
+        holds("the error log fills with refused commands"),
     ),
     sources=(
         "NVM Express Base Specification 2.0, 5.16.1.3: Media and Data Integrity Errors",

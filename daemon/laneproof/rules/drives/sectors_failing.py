@@ -7,7 +7,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_sign
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import say_times
 from laneproof_collectors.unread import Unread
 
@@ -53,10 +53,9 @@ SECTORS_FAILING = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "no sector was lost"),
-        ("sign", "eight sectors cannot be read", "bay-1 (sda): 8 sectors waiting to be reallocated (unreadable now)"),
-        (
-            "sign",
+        holds("no sector was lost"),
+        sign("eight sectors cannot be read", "bay-1 (sda): 8 sectors waiting to be reallocated (unreadable now)"),
+        sign(
             "16 sectors were reallocated, all of them this week",
             "bay-1 (sda): 16 sectors reallocated; 16 of them reallocated in the last 7 days",
         ),

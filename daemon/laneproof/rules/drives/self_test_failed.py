@@ -7,7 +7,7 @@ from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_sign
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof_collectors.unread import Unread
 
 _TEST_RESULT = re.compile(r"[^:]*: (.*) at \S+ h")
@@ -41,9 +41,8 @@ SELF_TEST_FAILED = Rule(
     next_steps=advise(BACK_UP, "Read failure: see sectors-failing, and let its array be checked.", REPLACE),
     judge=_judge,
     examples=(
-        ("holds", "the last test completed without error"),
-        (
-            "sign",
+        holds("the last test completed without error"),
+        sign(
             "the last test met a sector that it could not read",
             "bay-1 (sda): its last self-test failed (Extended offline: Completed: read failure at 34001 h)",
         ),

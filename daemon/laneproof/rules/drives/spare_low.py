@@ -8,7 +8,7 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.projection import describe_left, falls_short, find_before, project
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign, unverified
 from laneproof.rules.sign_subjects import Watched, make_sign, say_times, watched_drives
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
@@ -113,18 +113,14 @@ SPARE_LOW = Rule(
     next_steps=advise(BACK_UP, "Order a replacement, and watch media-errors-rising of the same drive.", REPLACE),
     judge=_judge,
     examples=(
-        ("holds", "full spare"),
-        ("sign", "14 % left, the threshold is 10 %", "riser-1 (nvme0) has 14 % spare, its own threshold is 10 %"),
-        (
-            "unverified",
+        holds("full spare"),
+        sign("14 % left, the threshold is 10 %", "riser-1 (nvme0) has 14 % spare, its own threshold is 10 %"),
+        unverified(
             "0 % left of a threshold of 0 %: neither field is filled",
-            (
-                "the spare of riser-1 (nvme0) could not be verified: it reports 0 % spare with a threshold of 0 %, "
-                "as a drive does that fills neither field"
-            ),
+            "the spare of riser-1 (nvme0) could not be verified: it reports 0 % spare with a threshold of 0 %, "
+            "as a drive does that fills neither field",
         ),
-        (
-            "sign",
+        sign(
             "lost 20 points in 60 days",
             "riser-1 (nvme0) has 80 % spare, its own threshold is 10 %; at the pace seen, 209 days are left",
         ),

@@ -6,7 +6,7 @@ from laneproof.advice import advise
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.file_systems.mounts import ALWAYS_FULL, declared_file_systems, tidy
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread, if_read
 
@@ -66,13 +66,11 @@ FILE_SYSTEM_FULL = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "40 % are used"),
-        (
-            "sign",
-            "85 % are used, 80 % are declared",
-            "file system /srv/archive is 85% full, 15 GB left; declared 80% at most",
+        holds("40 % are used"),
+        sign(
+            "85 % are used, 80 % are declared", "file system /srv/archive is 85% full, 15 GB left; declared 80% at most"
         ),
-        ("sign", "95 % are used, and nothing is declared", "file system /srv/archive is 95% full, 5 GB left"),
+        sign("95 % are used, and nothing is declared", "file system /srv/archive is 95% full, 5 GB left"),
     ),
     sources=("statvfs(3), as psutil and df reckon it", "Nine tenths: common practice, no source"),
 )

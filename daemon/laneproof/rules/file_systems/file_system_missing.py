@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.file_systems.mounts import declared_file_systems, tidy
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.unread import Unread
 
 
@@ -45,9 +45,8 @@ FILE_SYSTEM_MISSING = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "it is mounted"),
-        (
-            "differs",
+        holds("it is mounted"),
+        differs(
             "nothing is mounted there",
             "file system /srv/archive is declared, and none of the box's disks is mounted there",
         ),

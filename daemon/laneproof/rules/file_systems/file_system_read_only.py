@@ -6,7 +6,7 @@ from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import mount_key
 from laneproof.rules.file_systems.mounts import ALWAYS_FULL, declared_file_systems, tidy
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread, if_read
 
@@ -75,10 +75,9 @@ FILE_SYSTEM_READ_ONLY = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "it can be written"),
-        ("holds", "it was mounted read-only on purpose"),
-        (
-            "sign",
+        holds("it can be written"),
+        holds("it was mounted read-only on purpose"),
+        sign(
             "its own super block turned read-only, its mount did not ask for it",
             "file system /srv/archive (xfs on /dev/md0) turned read-only: it was not mounted so",
         ),

@@ -9,7 +9,7 @@ from laneproof.advice import OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredFan
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import name_fans
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof_collectors.snapshot import Fan
 from laneproof_collectors.unread import Reason, Unread
 
@@ -107,10 +107,9 @@ FAN_STOPPED = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "the declared fan turns; a connector with nothing on it reads 0"),
-        ("sign", "the declared fan stands still", "fan board fan2: stands still; declared at least 500 rpm"),
-        (
-            "sign",
+        holds("the declared fan turns; a connector with nothing on it reads 0"),
+        sign("the declared fan stands still", "fan board fan2: stands still; declared at least 500 rpm"),
+        sign(
             "a fan that nobody declared turned before, and has stood still for an hour",
             "fan board fan1: stands still, and was seen turning before",
         ),

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.findings import Finding, Kind
 from laneproof.rules.heat.drive_heat import DRIVE_STEPS, HEAT_NAME, judge_drive
 from laneproof.rules.heat.own_limits import judge_box_heat
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import watched_drives
 
 
@@ -35,18 +35,15 @@ OVERHEATING = Rule(
     next_steps=DRIVE_STEPS,
     judge=_judge,
     examples=(
-        ("holds", "38 °C, its threshold is 80 °C"),
-        (
-            "sign",
+        holds("38 °C, its threshold is 80 °C"),
+        sign(
             "20 more minutes above its threshold each day",
-            (
-                "riser-1 (nvme0) was above its warning threshold for 140 minutes in the last week (614 minutes a "
-                "year over its whole life)"
-            ),
+            "riser-1 (nvme0) was above its warning threshold for 140 minutes in the last week (614 minutes a "
+            "year over its whole life)",
         ),
-        ("sign", "always 78 °C", "riser-1 (nvme0) keeps 2 °C below its warning threshold of 80 °C (95 of 100 hours)"),
-        ("holds", "the board is well below its limit"),
-        ("sign", "the board is at its own limit", "board VRM is at or beyond its limit: 96 °C, its own limit is 95 °C"),
+        sign("always 78 °C", "riser-1 (nvme0) keeps 2 °C below its warning threshold of 80 °C (95 of 100 hours)"),
+        holds("the board is well below its limit"),
+        sign("the board is at its own limit", "board VRM is at or beyond its limit: 96 °C, its own limit is 95 °C"),
     ),
     sources=(
         "Linux Documentation/hwmon/sysfs-interface.rst: temp*_max, temp*_crit; x86 thermal_throttle counters",

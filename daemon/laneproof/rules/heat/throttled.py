@@ -8,7 +8,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
 from laneproof.past.ledger import Ledger
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, find_throttles
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import HOUR, make_sign, say_times, watched_drives
 
 
@@ -73,9 +73,8 @@ THROTTLED = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "it slowed down before the first pass, and not since"),
-        (
-            "sign",
+        holds("it slowed down before the first pass, and not since"),
+        sign(
             "it slowed down twice since yesterday",
             "riser-1 (nvme0) slowed itself down for heat 2 times in the last week",
         ),

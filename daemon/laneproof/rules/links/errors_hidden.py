@@ -6,7 +6,7 @@ from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.link_errors import EndState
 from laneproof.rules.links.errors_not_counted import STATE_WORDS, find_aer_owner
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_links
 
 
@@ -51,15 +51,12 @@ ERRORS_HIDDEN = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "both ends count as before"),
-        (
-            "sign",
+        holds("both ends count as before"),
+        sign(
             "the drive's end masks its receiver errors since yesterday",
-            (
-                "correctable errors of riser-1 were counted and are not any more, since 2026-09-22 14:13 UTC: at "
-                "the port masked (the end keeps its receiver errors to itself) and at the device masked (the end "
-                "keeps its receiver errors to itself)"
-            ),
+            "correctable errors of riser-1 were counted and are not any more, since 2026-09-22 14:13 UTC: at "
+            "the port masked (the end keeps its receiver errors to itself) and at the device masked (the end "
+            "keeps its receiver errors to itself)",
         ),
     ),
     sources=("PCI Express Base Specification: Correctable Error Mask, Device Control",),

@@ -8,7 +8,7 @@ from laneproof.box.link_ends import Link
 from laneproof.declaration.kernel_words import is_aspm_off
 from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import BLIND, Reporting, find_reporting
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, unverified
 from laneproof_collectors.snapshot import KernelPower, Setting, Snapshot
 from laneproof_collectors.unread import Reason, Unread, if_read
 
@@ -164,23 +164,17 @@ ERRORS_NOT_COUNTED = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "both ends count"),
-        (
-            "unverified",
+        holds("both ends count"),
+        unverified(
             "the kernel was asked not to handle errors",
-            (
-                "correctable errors of riser-1 could not be verified: nobody counts them, since the kernel's "
-                "command line has pci=noaer"
-            ),
+            "correctable errors of riser-1 could not be verified: nobody counts them, since the kernel's "
+            "command line has pci=noaer",
         ),
-        (
-            "unverified",
+        unverified(
             "receiver errors are masked at both ends",
-            (
-                "correctable errors of riser-1 could not be verified: nobody counts them: at the port masked (the "
-                "end keeps its receiver errors to itself), at the device masked (the end keeps its receiver errors "
-                "to itself)"
-            ),
+            "correctable errors of riser-1 could not be verified: nobody counts them: at the port masked (the "
+            "end keeps its receiver errors to itself), at the device masked (the end keeps its receiver errors "
+            "to itself)",
         ),
     ),
     sources=(

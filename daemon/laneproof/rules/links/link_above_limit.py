@@ -7,7 +7,7 @@ from laneproof.box.link_ends import Link
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.links.link_figures import RATE, WIDTH
 from laneproof.rules.links.link_subjects import SOURCES, LinkSubject, find_subjects, gather_evidence
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -53,21 +53,16 @@ LINK_ABOVE_LIMIT = Rule(
     ),
     next_steps=advise(
         "Look in the firmware setup whether the limit is still set; updates and resets take it away. " + FIRMWARE_SETUP,
-        (
-            "If the higher rate is meant now, correct the declaration; then watch signal-errors of this position for a "
-            "week."
-        ),
+        "If the higher rate is meant now, correct the declaration; then watch signal-errors of this position for a "
+        "week.",
     ),
     judge=_judge,
     examples=(
-        ("holds", "limited to generation 3, and running at generation 3"),
-        (
-            "differs",
+        holds("limited to generation 3, and running at generation 3"),
+        differs(
             "limited to generation 3, and running at generation 4: the limit is gone",
-            (
-                "riser-1 trained at 16 GT/s (generation 4), above the declared limit of 8 GT/s (generation 3) "
-                "(because the ribbon makes errors at 16 GT/s)"
-            ),
+            "riser-1 trained at 16 GT/s (generation 4), above the declared limit of 8 GT/s (generation 3) "
+            "(because the ribbon makes errors at 16 GT/s)",
         ),
     ),
     sources=SOURCES,

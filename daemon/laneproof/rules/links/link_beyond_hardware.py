@@ -7,7 +7,7 @@ from laneproof.box.link_ends import Link
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.links.link_figures import RATE, WIDTH, LinkMeasure, is_beyond, known_limits, report_gap
 from laneproof.rules.links.link_subjects import SOURCES, LinkSubject, find_subjects, gather_evidence
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.unread import Unread
 
 
@@ -71,14 +71,11 @@ LINK_BEYOND_HARDWARE = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "both ends can do what is declared"),
-        (
-            "differs",
+        holds("both ends can do what is declared"),
+        differs(
             "a drive of generation 3 with two lanes in a position declared generation 4 with four",
-            (
-                "riser-1 is declared 16 GT/s (generation 4) x4, but its ends allow 8 GT/s (generation 3) x2 at "
-                "most: the device can do 8 GT/s (generation 3); the device can do x2"
-            ),
+            "riser-1 is declared 16 GT/s (generation 4) x4, but its ends allow 8 GT/s (generation 3) x2 at "
+            "most: the device can do 8 GT/s (generation 3); the device can do x2",
         ),
     ),
     sources=SOURCES,

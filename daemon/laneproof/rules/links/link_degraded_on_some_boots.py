@@ -10,7 +10,7 @@ from laneproof.evidence.link_training import clean_boots_needed, short_boots
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.link_training import LOOK_BACK_SECONDS, BootTraining, TrainingRecord
 from laneproof.rules.links.trainings import FEWEST_RECURRING, watched_trainings, write_training
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import Watched, make_sign, say_times
 
 _CLEAN_BOOTS = 20
@@ -100,9 +100,8 @@ LINK_DEGRADED_ON_SOME_BOOTS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "nine good boots"),
-        (
-            "sign",
+        holds("nine good boots"),
+        sign(
             "two of nine boots came up at generation 1",
             "riser-1 came up short on 2 of 9 boots: last 2.5 GT/s (generation 1) x4, else 16 GT/s (generation 4) x4",
         ),

@@ -6,7 +6,7 @@ from laneproof.advice import RESEAT, SWAP_DRIVES, advise
 from laneproof.findings import Finding, Kind
 from laneproof.rules.links.link_figures import WIDTH, judge_below
 from laneproof.rules.links.link_subjects import SOURCES
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds, unverified
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -29,14 +29,12 @@ LINK_NARROW = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "declared four lanes, and trained with four"),
-        (
-            "differs",
+        holds("declared four lanes, and trained with four"),
+        differs(
             "both ends have four lanes, but only two trained",
             "riser-1 trained at x2, declared x4: both ends allow more, so training itself fell short (signal path)",
         ),
-        (
-            "unverified",
+        unverified(
             "the width could be read at neither end",
             "link-narrow of riser-1 could not be verified: could not read current_link_width of 0000:00:01.1: denied",
         ),

@@ -11,7 +11,7 @@ from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_training import Fall
 from laneproof.rules.links.trainings import FEWEST_RECURRING, is_down, watched_trainings, write_training
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign
 
 HOLD_SECONDS = 7 * DAY
@@ -79,14 +79,11 @@ LINK_RETRAINED_DOWN = Rule(
     next_steps=advise("See whether the same link makes correctable errors (signal-errors).", RESEAT, SHORTER_PART),
     judge=_judge,
     examples=(
-        ("holds", "as it came up"),
-        (
-            "sign",
+        holds("as it came up"),
+        sign(
             "it came up at generation 4 and is now at 1",
-            (
-                "riser-1 fell from 16 GT/s (generation 4) x4 to 2.5 GT/s (generation 1) x4 while running, at "
-                "2026-09-21 17:13 UTC, and is still there"
-            ),
+            "riser-1 fell from 16 GT/s (generation 4) x4 to 2.5 GT/s (generation 1) x4 while running, at "
+            "2026-09-21 17:13 UTC, and is still there",
         ),
     ),
     sources=("PCI Express Base Specification: Link Status, recovery and speed changes (from memory)",),

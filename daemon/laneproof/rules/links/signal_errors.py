@@ -15,7 +15,7 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
 from laneproof.rules.links.error_hints import WARM_STEP, describe_heat, say_acceptance
 from laneproof.rules.links.error_tests import ErrorVerdict, judge_link, recent
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, more_severe, standing_sign, watched_links
 from laneproof.rules.sign_trials import describe_trial, trial_evidence
 
@@ -178,16 +178,13 @@ SIGNAL_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "no error in two weeks"),
-        ("holds", "two errors a week, as its siblings make too"),
-        ("holds", "one burst of forty at a hot plug"),
-        (
-            "sign",
+        holds("no error in two weeks"),
+        holds("two errors a week, as its siblings make too"),
+        holds("one burst of forty at a hot plug"),
+        sign(
             "none for two weeks, and now two an hour",
-            (
-                "riser-1, at 16 GT/s (generation 4) x4: 48 errors in the last day, 36 before that: 20 times the "
-                "rate (13 to 31)"
-            ),
+            "riser-1, at 16 GT/s (generation 4) x4: 48 errors in the last day, 36 before that: 20 times the "
+            "rate (13 to 31)",
         ),
     ),
     sources=(

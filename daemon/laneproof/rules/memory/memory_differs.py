@@ -6,7 +6,7 @@ from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Reason, Unread
 
@@ -141,10 +141,9 @@ MEMORY_DIFFERS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "two modules of 32 GiB at 5600 MT/s"),
-        ("differs", "one module is gone", "memory modules: 1 (32 GiB, DIMM 1), declared 2"),
-        (
-            "differs",
+        holds("two modules of 32 GiB at 5600 MT/s"),
+        differs("one module is gone", "memory modules: 1 (32 GiB, DIMM 1), declared 2"),
+        differs(
             "the modules run below their rate",
             "memory speed: DIMM 1 4800 MT/s (rated 5600), DIMM 2 4800 MT/s (rated 5600), declared 5600 MT/s",
         ),

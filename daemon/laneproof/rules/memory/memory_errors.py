@@ -10,7 +10,7 @@ from laneproof.advice import OPEN_CASE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, WEEK, key_of
 from laneproof.past.past import Past
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof_collectors.snapshot import EdacController, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -94,14 +94,9 @@ MEMORY_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "no error was counted"),
-        (
-            "sign",
-            "one error was corrected",
-            "memory controller mc0 counted errors since the box was started: 1 corrected",
-        ),
-        (
-            "sign",
+        holds("no error was counted"),
+        sign("one error was corrected", "memory controller mc0 counted errors since the box was started: 1 corrected"),
+        sign(
             "an error was not corrected",
             "memory controller mc0 counted errors since the box was started: 1 not corrected, 3 corrected",
         ),

@@ -10,7 +10,7 @@ from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.memory.memory_differs import is_same_rate
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import MemoryModule
 from laneproof_collectors.unread import Reason, Unread
 
@@ -127,23 +127,20 @@ MEMORY_SLOW = Rule(
     ),
     next_steps=advise(
         "Look in the firmware setup whether the modules' own profile is chosen. " + FIRMWARE_SETUP,
-        (
-            "See the board's manual: many boards run slower with two modules on a channel, or with large ones. Then "
-            "that is the plan: declare it as speed_mt_s."
-        ),
+        "See the board's manual: many boards run slower with two modules on a channel, or with large ones. Then "
+        "that is the plan: declare it as speed_mt_s.",
         "Modules belong in the sockets that the manual names for their number: one for each channel first. "
         + OPEN_CASE,
         "A rate above the board's own list is no fault to be mended: errors of memory spoil data without a word.",
     ),
     judge=_judge,
     examples=(
-        ("holds", "modules run at their rating"),
-        (
-            "differs",
+        holds("modules run at their rating"),
+        differs(
             "modules made for 5600 MT/s run at 4800",
             "memory runs below its rating: DIMM 1 4800 MT/s, DIMM 2 4800 MT/s, made for 5600 MT/s",
         ),
-        ("holds", "the same, and 4800 MT/s is declared: the owner's plan"),
+        holds("the same, and 4800 MT/s is declared: the owner's plan"),
     ),
     sources=("SMBIOS (DSP0134), type 17: Speed, Configured Memory Speed, Device Locator, Bank Locator",),
 )

@@ -6,7 +6,7 @@ from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredBond
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.network.ports import ONE_FLOW
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Bond, BondMember
 from laneproof_collectors.unread import Reason, Unread, if_read
 
@@ -118,22 +118,17 @@ BOND_INCOMPLETE = Rule(
     ),
     next_steps=advise(
         "Read /proc/net/bonding/NAME: each member up, the same aggregator, a partner address that is not all zeros.",
-        (
-            "See that the switch has the same ports in one group and speaks LACP on it; a fixed group on one side is "
-            "not enough."
-        ),
+        "See that the switch has the same ports in one group and speaks LACP on it; a fixed group on one side is "
+        "not enough.",
         ONE_FLOW + " Only several flows together carry more, and all of them only if the hash spreads them.",
     ),
     judge=_judge,
     examples=(
-        ("holds", "both members up, one aggregator, a partner"),
-        (
-            "differs",
+        holds("both members up, one aggregator, a partner"),
+        differs(
             "both members up, but no partner on the far side",
-            (
-                "bond bond0 is not whole: the far side does not answer (partner address all zeros), so nothing "
-                "bonds; declared 802.3ad, wan0, wan1"
-            ),
+            "bond bond0 is not whole: the far side does not answer (partner address all zeros), so nothing "
+            "bonds; declared 802.3ad, wan0, wan1",
         ),
     ),
     sources=("Linux Documentation/networking/bonding.rst",),

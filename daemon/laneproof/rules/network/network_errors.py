@@ -10,7 +10,7 @@ from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.rules.network.ports import find_ports, name_port, steps_for
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
@@ -69,10 +69,9 @@ NETWORK_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "no errors"),
-        ("holds", "a handful since the box was started"),
-        (
-            "sign",
+        holds("no errors"),
+        holds("a handful since the box was started"),
+        sign(
             "200 frames with errors within a day",
             "wan0 (member of bond0): 200 frames received with errors in the last day",
         ),

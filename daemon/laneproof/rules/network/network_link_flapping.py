@@ -10,7 +10,7 @@ from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.rules.network.ports import find_ports, name_port, steps_for
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
@@ -74,11 +74,9 @@ NETWORK_LINK_FLAPPING = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "the link came up at the start and stayed"),
-        (
-            "sign",
-            "it was lost four times within a day",
-            "the link of wan0 (member of bond0) was lost 4 times in the last day",
+        holds("the link came up at the start and stayed"),
+        sign(
+            "it was lost four times within a day", "the link of wan0 (member of bond0) was lost 4 times in the last day"
         ),
     ),
     sources=("Linux Documentation/ABI/testing/sysfs-class-net: carrier_changes",),

@@ -6,7 +6,7 @@ from laneproof.advice import advise
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.network.ports import ONE_FLOW
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Reason, Unread, if_read
 
@@ -91,8 +91,8 @@ NETWORK_LINK_SLOW = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "both ports run at 10 Gbit/s"),
-        ("differs", "one port fell back to 1 Gbit/s", "wan1 is 1 Gbit/s, declared 10 Gbit/s"),
+        holds("both ports run at 10 Gbit/s"),
+        differs("one port fell back to 1 Gbit/s", "wan1 is 1 Gbit/s, declared 10 Gbit/s"),
     ),
     sources=("Linux Documentation/ABI/testing/sysfs-class-net: speed, duplex",),
 )

@@ -9,7 +9,7 @@ from laneproof.declaration.tables import DeclaredSlot
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.firmware_setting import bridges_lost, firmware_setting
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Snapshot
 
 
@@ -125,16 +125,13 @@ BIFURCATION_NOT_ACTIVE = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "each branch has its own port of four lanes"),
-        (
-            "differs",
+        holds("each branch has its own port of four lanes"),
+        differs(
             "one port holds all sixteen lanes, and no bridge exists for the second branch",
-            (
-                "slot riser is declared split in x4+x4, but the split is not active: no bridge exists for riser-2; "
-                "riser-1 holds x16 of its x4"
-            ),
+            "slot riser is declared split in x4+x4, but the split is not active: no bridge exists for riser-2; "
+            "riser-1 holds x16 of its x4",
         ),
-        ("holds", "the second branch's bridge exists and is silent: its position is empty, the split is active"),
+        holds("the second branch's bridge exists and is silent: its position is empty, the split is active"),
     ),
     sources=("Trade usage of split slots and passive cards: common practice, no source.",),
 )

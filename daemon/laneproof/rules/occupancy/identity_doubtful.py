@@ -8,7 +8,7 @@ from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, is_same_text
 from laneproof.findings import Finding, Kind, Severity, write_time
 from laneproof.past.ledger import Ledger
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY
 
 CLEAR_SECONDS = 7 * DAY
@@ -112,15 +112,13 @@ IDENTITY_DOUBTFUL = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "two drives, two serial numbers"),
-        (
-            "sign",
+        holds("two drives, two serial numbers"),
+        sign(
             "two drives report the same serial number",
             "riser-1 (nvme0): its serial number FN77 is that of nvme1 too",
             "riser-2 (nvme1): its serial number FN77 is that of nvme0 too",
         ),
-        (
-            "sign",
+        sign(
             "the same serial number comes with another capacity than yesterday",
             "riser-1 (nvme0): its capacity was 2000000000000 and is 4000000000000, since 2026-09-22 14:13 UTC",
         ),

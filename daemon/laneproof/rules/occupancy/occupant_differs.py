@@ -9,7 +9,7 @@ from laneproof.declaration.tables import DeclaredDevice
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.occupancy.descriptions import describe_declared, moved_step
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds, unverified
 from laneproof_collectors.unread import Unread
 
 _Different = list[tuple[str, str, str]]
@@ -148,32 +148,23 @@ OCCUPANT_DIFFERS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "each position holds its own drive"),
-        (
-            "differs",
+        holds("each position holds its own drive"),
+        differs(
             "the two drives changed places",
-            (
-                "riser-1 holds serial FN0002, declared serial FN0001; nvme0 is declared for riser-2; the drive "
-                "declared here is in riser-2"
-            ),
-            (
-                "riser-2 holds serial FN0001, declared serial FN0002; nvme1 is declared for riser-1; the drive "
-                "declared here is in riser-1"
-            ),
+            "riser-1 holds serial FN0002, declared serial FN0001; nvme0 is declared for riser-2; the drive "
+            "declared here is in riser-2",
+            "riser-2 holds serial FN0001, declared serial FN0002; nvme1 is declared for riser-1; the drive "
+            "declared here is in riser-1",
         ),
-        ("holds", "one of two backup drives that take turns is in its position"),
-        (
-            "differs",
+        holds("one of two backup drives that take turns is in its position"),
+        differs(
             "a drive is there that is neither of those that take turns",
             "backup holds serial FN0001, declared serial FN0008 or serial FN0009",
         ),
-        (
-            "unverified",
+        unverified(
             "the serial number could not be read",
-            (
-                "whether riser-1 holds the declared serial could not be verified: could not read serial of nvme0: "
-                "permission denied"
-            ),
+            "whether riser-1 holds the declared serial could not be verified: could not read serial of nvme0: "
+            "permission denied",
         ),
     ),
     sources=("Capacities are equal within 1 %: makers round, and formatting takes a little (common practice).",),

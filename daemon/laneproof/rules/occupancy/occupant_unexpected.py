@@ -7,7 +7,7 @@ from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.occupancy.descriptions import describe_found, moved_step
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof.rules.sign_subjects import is_returning_guest
 
 
@@ -58,14 +58,12 @@ OCCUPANT_UNEXPECTED = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "the spare position is empty, as declared"),
-        (
-            "differs",
+        holds("the spare position is empty, as declared"),
+        differs(
             "a drive is in the spare position",
             "nvme0 (nvme Fulmar N4, 4 TB, serial FN0009) is in spare, declared empty",
         ),
-        (
-            "differs",
+        differs(
             "a drive is in no declared position",
             "nvme0 (nvme Fulmar N4, 4 TB, serial FN0009) is in 0000:00/01.2, which is no declared position",
         ),

@@ -8,7 +8,7 @@ from laneproof.box.placement import EMPTY, Arrangement, Placement, State
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.occupancy.bifurcation_not_active import find_split_troubles
 from laneproof.rules.occupancy.descriptions import describe_declared, moved_step
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof.rules.sign_subjects import DAY
 
 _IN_HAND_SECONDS = DAY
@@ -101,16 +101,13 @@ POSITION_EMPTY = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "both drives answer"),
-        (
-            "differs",
+        holds("both drives answer"),
+        differs(
             "the second port is there, but nothing answers below it",
-            (
-                "riser-2 is empty, declared nvme, serial FN0002: nothing: 0000:00/01.2 is there, but no device "
-                "answers below it"
-            ),
+            "riser-2 is empty, declared nvme, serial FN0002: nothing: 0000:00/01.2 is there, but no device "
+            "answers below it",
         ),
-        ("holds", "a removable backup drive was taken out"),
+        holds("a removable backup drive was taken out"),
     ),
     sources=(
         "A path names the bridges above a device; no bridge means an empty position: this program's own convention.",

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.drives import DriveRecord
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, say_times, watched_drives
 
 CLEAR_SECONDS = 7 * DAY
@@ -156,16 +156,13 @@ RESTARTED_UNASKED = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "restarted in good order: no drive counted"),
-        ("holds", "one of four drives counted: that drive's own matter"),
-        (
-            "sign",
+        holds("restarted in good order: no drive counted"),
+        holds("one of four drives counted: that drive's own matter"),
+        sign(
             "all four drives lost their power before the last boot",
-            (
-                "the box started once, at 2026-09-22 16:12 UTC, without having been shut down: 4 of 4 drives counted"
-                " a loss of power (nvme0 at 0000:00/01.1, nvme1 at 0000:00/01.2, nvme2 at 0000:00/01.3, nvme3 at "
-                "0000:00/01.4)"
-            ),
+            "the box started once, at 2026-09-22 16:12 UTC, without having been shut down: 4 of 4 drives counted"
+            " a loss of power (nvme0 at 0000:00/01.1, nvme1 at 0000:00/01.2, nvme2 at 0000:00/01.3, nvme3 at "
+            "0000:00/01.4)",
         ),
     ),
     sources=(

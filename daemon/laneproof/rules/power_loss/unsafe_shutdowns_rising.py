@@ -6,7 +6,7 @@ from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.findings import Finding, Kind, Severity, format_time, write_time
 from laneproof.past.drives import Rise
 from laneproof.rules.drives.episode_series import find_series
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, say_times, watched_drives
 
 CLEAR_SECONDS = 30 * DAY
@@ -57,14 +57,11 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "87 of them before the first pass"),
-        (
-            "sign",
+        holds("87 of them before the first pass"),
+        sign(
             "one more, and the machine was not restarted",
-            (
-                "riser-1 (nvme0) lost its power without warning 1 time while the machine ran on, last seen at "
-                "2026-09-24 20:13 UTC"
-            ),
+            "riser-1 (nvme0) lost its power without warning 1 time while the machine ran on, last seen at "
+            "2026-09-24 20:13 UTC",
         ),
     ),
     sources=("NVM Express Base Specification 2.0, 5.16.1.3: Unsafe Shutdowns",),

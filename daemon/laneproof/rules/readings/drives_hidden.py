@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import FIRMWARE_SETUP, Step, advise
 from laneproof.box.topology import Topology
 from laneproof.findings import Finding, Kind
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, unverified
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
 
@@ -69,14 +69,11 @@ DRIVES_HIDDEN = Rule(
     next_steps=advise(_OWN_TOOL, _SWITCH_MODE),
     judge=_judge,
     examples=(
-        ("holds", "a SATA controller hides nothing"),
-        (
-            "unverified",
+        holds("a SATA controller hides nothing"),
+        unverified(
             "the firmware remapped an NVMe drive into a SATA controller",
-            (
-                "an NVMe drive behind 0000:00:17.0 could not be verified: the firmware's RAID mode keeps it from the "
-                "kernel"
-            ),
+            "an NVMe drive behind 0000:00:17.0 could not be verified: the firmware's RAID mode keeps it from the "
+            "kernel",
         ),
     ),
     sources=(

@@ -10,7 +10,7 @@ from laneproof.advice import advise
 from laneproof.box.placement import hangs_on_controller
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, unverified
 from laneproof.rules.unread_steps import AS_ROOT, step_for
 from laneproof_collectors.unread import Reason, Unread
 
@@ -107,29 +107,21 @@ READING_INCOMPLETE = Rule(
     why="What cannot be read is not fine, it is unknown: a box that shows nothing must not be taken for a sound one.",
     next_steps=advise(
         AS_ROOT,
-        (
-            "If it still fails, the sentence says what was asked and what the system answered; 'laneproof record' "
-            "keeps the raw answers for a closer look."
-        ),
+        "If it still fails, the sentence says what was asked and what the system answered; 'laneproof record' "
+        "keeps the raw answers for a closer look.",
     ),
     judge=_judge,
     examples=(
-        ("holds", "everything was read"),
-        (
-            "unverified",
+        holds("everything was read"),
+        unverified(
             "the list of PCI functions could not be read",
-            (
-                "PCI functions could not be read, so positions, links and what is in them are unverified: could not "
-                "read /sys/bus/pci/devices: permission denied"
-            ),
+            "PCI functions could not be read, so positions, links and what is in them are unverified: could not "
+            "read /sys/bus/pci/devices: permission denied",
         ),
-        (
-            "unverified",
+        unverified(
             "the service may not read the kernel's log",
-            (
-                "the kernel log could not be read, so disconnects, resets and errors that only the kernel's log shows "
-                "are unverified: could not read the kernel log: not permitted (EPERM)"
-            ),
+            "the kernel log could not be read, so disconnects, resets and errors that only the kernel's log shows "
+            "are unverified: could not read the kernel log: not permitted (EPERM)",
         ),
     ),
 )

@@ -10,7 +10,7 @@ from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
 from laneproof.rules.readings.reading_incomplete import GROUPS
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import standing_sign
 from laneproof_collectors.unread import Reason, Unread
 
@@ -118,19 +118,15 @@ READING_STUCK = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "everything answers"),
-        (
-            "sign",
+        holds("everything answers"),
+        sign(
             "a drive's health log does not come back",
             "riser-1 (nvme0) did not answer in time: could not read log 02h of nvme0: no answer within 5 s",
         ),
-        (
-            "sign",
+        sign(
             "a drive reads and writes, and its health log stays as it was",
-            (
-                "riser-1 (nvme0) keeps saying the same of its health: its counts of reads and writes have not moved "
-                "for 4 days, while the kernel counted 40 GB read and written; its wear, spare and errors may be as old"
-            ),
+            "riser-1 (nvme0) keeps saying the same of its health: its counts of reads and writes have not moved "
+            "for 4 days, while the kernel counted 40 GB read and written; its wear, spare and errors may be as old",
         ),
     ),
     sources=(

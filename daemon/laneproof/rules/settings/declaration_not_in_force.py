@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, unverified
 
 _STEPS = (
     "Put the declaration back in its place, or correct it; 'laneproof budget FILE' says what is wrong with it.",
@@ -38,14 +38,12 @@ DECLARATION_NOT_IN_FORCE = Rule(
     next_steps=_STEPS,
     judge=_judge,
     examples=(
-        ("holds", "the declaration is in force"),
-        (
-            "unverified",
+        holds("the declaration is in force"),
+        unverified(
             "the file is gone",
             "the declaration was not loaded, the last good one stays in force: /etc/laneproof/build.toml is gone",
         ),
-        (
-            "unverified",
+        unverified(
             "the file is wrong, and none was in force before",
             "the declaration was not loaded, none is in force: b.toml, line 3: box.naem is not a key here (and 1 more)",
         ),

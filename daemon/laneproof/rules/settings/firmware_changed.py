@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY
 
 CLEAR_SECONDS = 7 * DAY
@@ -62,8 +62,8 @@ FIRMWARE_CHANGED = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "firmware as ever"),
-        ("sign", "a drive was updated", "firmware of drives changed within a week: riser-1 from 2.1 to 2.2"),
+        holds("firmware as ever"),
+        sign("a drive was updated", "firmware of drives changed within a week: riser-1 from 2.1 to 2.2"),
     ),
     sources=("NVM Express Base Specification 2.0: Firmware Revision (FR) in Identify Controller",),
 )

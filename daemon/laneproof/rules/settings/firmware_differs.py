@@ -6,7 +6,7 @@ from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, Step, advise
 from laneproof.box.placement import Placement, is_same_text
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Unread
 
@@ -108,9 +108,8 @@ FIRMWARE_DIFFERS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "board and drive run what is declared"),
-        (
-            "differs",
+        holds("board and drive run what is declared"),
+        differs(
             "the board was updated, and so was the drive",
             "bios_version is 1.50, declared 1.40",
             "riser-1 runs firmware 2.2, declared 2.1",

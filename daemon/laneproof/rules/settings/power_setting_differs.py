@@ -11,7 +11,7 @@ from laneproof.box.placement import Placement
 from laneproof.declaration.tables import Acceptance, DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.rules.firmware_setting import aspm_setting
-from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof.rules.settings.power_contradictions import find_contradictions
 from laneproof.rules.settings.power_positions import Deviation, find_deviations
 from laneproof_collectors.snapshot import KernelPower, Setting
@@ -284,35 +284,27 @@ POWER_SETTING_DIFFERS = Rule(
         "boot loader line, a reset firmware setup, a module option that the initial ramdisk does not know."
     ),
     next_steps=advise(
-        (
-            "See where the value came from: the command line, a module option, sysfs, the firmware, or the kernel's "
-            "default."
-        ),
+        "See where the value came from: the command line, a module option, sysfs, the firmware, or the kernel's "
+        "default.",
         FIRMWARE_SETUP,
     ),
     judge=_judge,
     examples=(
-        ("holds", "no low-power link state, and no idle state of the drive"),
-        (
-            "differs",
+        holds("no low-power link state, and no idle state of the drive"),
+        differs(
             "the port has L1 enabled though links are declared off",
             "riser-1: L1 at the port 0000:00:01.1; declared links_aspm off",
         ),
-        (
-            "differs",
+        differs(
             "the kernel's latency limit was left at its default",
             "nvme_default_ps_max_latency_us is 100000 (the kernel's default), declared 0",
         ),
-        (
-            "differs",
+        differs(
             "the same limit lets both drives enter idle states: one finding names them",
-            (
-                "nvme_default_ps_max_latency_us is 100000 (the kernel's default), declared 0; it shows at riser-1, "
-                "riser-2 (riser-1: nvme0 enters idle states by itself, its own latency limit is 100000)"
-            ),
+            "nvme_default_ps_max_latency_us is 100000 (the kernel's default), declared 0; it shows at riser-1, "
+            "riser-2 (riser-1: nvme0 enters idle states by itself, its own latency limit is 100000)",
         ),
-        (
-            "differs",
+        differs(
             "nothing is declared: asked for on the command line, but not in force",
             "the command line asks for nvme_core.default_ps_max_latency_us=0, yet 5500 is in force",
         ),
