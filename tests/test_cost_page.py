@@ -72,9 +72,9 @@ def counted() -> dict[str, tuple[int, int, int, int]]:
 
 
 def test_the_pages_table_is_what_is_asked(counted: dict[str, tuple[int, int, int, int]]) -> None:
-    told = {group: tuple(map(int, rest)) for group, *rest in ROW.findall(PAGE)}
+    stated = {group: tuple(map(int, rest)) for group, *rest in ROW.findall(PAGE)}
     rows = (f"| `{group}` | {row[0]} s | {row[1]} | {row[2]} | {row[3]} |" for group, row in counted.items())
-    assert told == counted, "docs/cost.md should say:\n" + "\n".join(rows)
+    assert stated == counted, "docs/cost.md should say:\n" + "\n".join(rows)
 
 
 def test_the_pages_sum_of_commands_a_day_is_right(counted: dict[str, tuple[int, int, int, int]]) -> None:

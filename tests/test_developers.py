@@ -59,7 +59,7 @@ def test_a_name_that_is_not_there_is_found() -> None:
 
 
 def test_each_package_has_its_line() -> None:
-    told = {
+    listed = {
         name.rstrip("/") for name in re.findall(r"^\| `(laneproof[a-z_/]*)` \|", section("The house"), re.MULTILINE)
     }
     standing = {
@@ -67,7 +67,7 @@ def test_each_package_has_its_line() -> None:
         for folder in PACKAGES.values()
         for file in folder.rglob("__init__.py")
     }
-    assert told == {name for name in standing if not name.startswith(FAMILIES_OF_RULES)}
+    assert listed == {name for name in standing if not name.startswith(FAMILIES_OF_RULES)}
 
 
 def test_the_evening_is_there_and_no_longer_than_an_evening() -> None:

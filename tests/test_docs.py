@@ -57,18 +57,18 @@ def test_every_rule_has_its_page() -> None:
     assert {rule.name for rule in RULES} <= findings
 
 
-def test_every_metric_is_told() -> None:
+def test_every_metric_is_described() -> None:
     page = (DOCS / "metrics.md").read_text("utf-8")
     assert [metric.full_name for metric in METRICS if f"`{metric.full_name}`" not in page] == []
 
 
-def test_every_option_is_told() -> None:
+def test_every_option_is_described() -> None:
     assert (DOCS / "options.md").read_text("utf-8") == write_options(), (
         "run: python -m laneproof.commands.options >docs/options.md"
     )
 
 
-def test_every_key_of_a_recording_is_told() -> None:
+def test_every_key_of_a_recording_is_described() -> None:
     page = (DOCS / "recordings.md").read_text("utf-8")
     assert [key for key in Frame.model_fields if f"| `{key}` |" not in page] == []
 

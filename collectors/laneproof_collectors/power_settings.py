@@ -1,7 +1,7 @@
 """The kernel's own power settings: what is in force, and where it came from.
 
 The value in force is read from sysfs, where one exists; the command line and module options only explain it, since a
-setting can be changed at run time. A setting that the kernel shows nowhere (port power management) is told from the
+setting can be changed at run time. A setting that the kernel shows nowhere (port power management) is known from the
 command line alone. What one controller or one function is set to belongs to ``nvme.py`` and ``pcie.py``.
 """
 

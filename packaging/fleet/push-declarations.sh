@@ -5,7 +5,7 @@
 #
 #   -n       push nothing: only check, and write RULES
 #   FOLDER   holds HOST.toml for each box: HOST is where ssh finds it as root, and the declaration's box.name
-#   RULES    the file of Prometheus rules to write; Prometheus reads it when it is told to reload
+#   RULES    the file of Prometheus rules to write; Prometheus reads it when it is asked to reload
 #
 # All are checked before any is pushed. What a box had before is kept there as build.toml.before; a box that cannot be
 # reached is named, and the others go on. Ends with 0; 65: a declaration is wrong; 69: not every box has its own.

@@ -95,7 +95,7 @@ def test_a_reader_that_starts_again_costs_nothing(
 def test_without_a_reader_what_is_for_root_is_unread_with_the_reason(host: OrdinaryHost, tmp_path: Path) -> None:
     vendor, table, config, _, absent, identity = host.ask(WHOLE)
     assert vendor == b"0x1b36\n"
-    assert unread(table).reason is Reason.DENIED  # what this user itself was told
+    assert unread(table).reason is Reason.DENIED  # what this user itself was answered
     assert unread(absent).reason is Reason.ABSENT
     for answer in map(unread, (config, identity)):
         assert answer.reason is Reason.FAILED

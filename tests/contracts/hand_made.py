@@ -71,7 +71,7 @@ def health(
 
 @dataclass(kw_only=True)
 class Machine:
-    """The whole state of a box, as one frame may tell it."""
+    """The whole state of a box, as one frame may hold it."""
 
     files: dict[str, str] = field(default_factory=dict)
     binary: dict[str, str] = field(default_factory=dict)

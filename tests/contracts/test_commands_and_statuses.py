@@ -98,7 +98,7 @@ def test_draft_leaves_out_a_limit_that_does_not_rule_each_drive(tmp_path: Path, 
     (tmp_path / "build.toml").write_text(drafted)
     said = inside("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json").json()
     assert [finding["summary"] for finding in said["findings"] if finding["position"]] == []
-    # What the kernel was asked for and did not do is told without any declaration.
+    # What the kernel was asked for and did not do is reported without any declaration.
     assert len(said["findings"]) == (limit == "0")
 
 

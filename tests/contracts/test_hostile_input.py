@@ -191,7 +191,7 @@ NEEDED = [
 ]
 
 
-# What is a word or an address can be any; that it cannot be read is told all the same.
+# What is a word or an address can be any; that it cannot be read is reported all the same.
 WORDS = [
     ["/sys/devices/virtual/block/md0/md/dev-nvme2n1/state"],
     ["/sys/devices/virtual/net/bond0/bonding/ad_partner_mac"],

@@ -118,7 +118,7 @@ def health_frame(t: float, number: int, **fields: int) -> JsonObject:
     return {"t": t, "nvme": {f"nvme{number}": {"log:2": health(**fields)}}}
 
 
-def test_media_errors_are_told_at_once(replay: Replay) -> None:
+def test_media_errors_are_reported_at_once(replay: Replay) -> None:
     lines = replay(box().frame(), {"t": T0 + 600}, health_frame(T0 + 1200, 1, media=1))
     assert short(lines) == [(1200, "raised", "media-errors-rising", "bay-1")]
     finding = lines[0]["finding"]
@@ -162,7 +162,7 @@ def test_counters_that_start_anew_at_a_boot_are_no_errors(replay: Replay) -> Non
     assert replay(before.frame(), after.frame(T0 + 600, boot_id=SECOND, up=20.0)) == []
 
 
-def test_reporting_that_the_command_line_switches_off_is_told(replay: Replay) -> None:
+def test_reporting_that_the_command_line_switches_off_is_reported(replay: Replay) -> None:
     """Blind is not clean: under pci=noaer the counters stay at zero, or are not there."""
     for keep in (True, False):
         machine = box()

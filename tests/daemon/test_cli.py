@@ -196,7 +196,7 @@ def test_a_fault_of_the_program_is_one_line_and_70(
     assert "Traceback" in capsys.readouterr().err
 
 
-def test_a_collector_that_fails_is_told_in_a_line_and_its_group_is_unverified(tmp_path: Path) -> None:
+def test_a_collector_that_fails_is_reported_in_a_line_and_its_group_is_unverified(tmp_path: Path) -> None:
     (tmp_path / "sitecustomize.py").write_text(
         "import laneproof_collectors.power_settings as power\n"
         "def read_power(host): raise ValueError('odd')\n"
@@ -238,7 +238,7 @@ def test_a_pipe_whose_reader_left_changes_no_status(arguments: tuple[str, ...], 
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full, which this system lacks")
-def test_a_full_disk_is_told() -> None:
+def test_a_full_disk_is_reported() -> None:
     with Path("/dev/full").open("wb") as full:
         done = run(*DEMO, capture_output=False, stdout=full, stderr=subprocess.PIPE)
     assert done.returncode == os.EX_IOERR

@@ -179,9 +179,9 @@ scrape_configs:
         api = f"http://127.0.0.1:{server}/api/v1"
         query = "query?query=laneproof_findings"
         found = wait_for(lambda: get_json(f"{api}/{query}")["data"]["result"], three, tmp_path / "server.log")
-        told = {(row["metric"]["kind"], row["metric"]["severity"]): float(row["value"][1]) for row in found}
+        shown = {(row["metric"]["kind"], row["metric"]["severity"]): float(row["value"][1]) for row in found}
         audit = get_json(f"http://{listen}/api/v1/audit")
-        assert sum(told.values()) == sum(audit["counts"].values()) - audit["counts"]["accepted"] > 0
+        assert sum(shown.values()) == sum(audit["counts"].values()) - audit["counts"]["accepted"] > 0
         target = get_json(f"{api}/targets")["data"]["activeTargets"][0]
         assert (target["health"], target["lastError"]) == ("up", "")
 

@@ -38,7 +38,7 @@ def test_a_corrected_error_is_one_report_of_its_source(version: tuple[int, int])
 
 
 @pytest.mark.parametrize("version", VERSIONS)
-def test_lost_data_is_told_of_the_disk(version: tuple[int, int]) -> None:
+def test_lost_data_is_reported_of_the_disk(version: tuple[int, int]) -> None:
     found = kinds_of(Words(version=version).bad_medium(1, sector=4711))
     assert set(found) == {(EventKind.MEDIA_ERROR, "nvme1n1")}
 

@@ -78,7 +78,7 @@ def test_what_truly_was_not_as_planned_is_no_false_alarm() -> None:
     assert (result.false_alarms, result.excused) == ([], 1)
 
 
-def test_without_a_declaration_places_are_told_by_path_or_serial() -> None:
+def test_without_a_declaration_positions_are_named_by_path_or_serial() -> None:
     world = ran("drive-failing", 2)
     fault = world.faults[0]
     serial, path = next(iter(fault.serials)), next(iter(fault.positions))

@@ -84,7 +84,7 @@ def test_drops_within_the_hour_are_one_episode_that_grows(service: Boot, labels:
     assert lines == sorted(set(lines))
 
 
-def test_each_removal_in_good_order_is_one_episode_and_told_as_such(service: Boot, labels: dict[str, str]) -> None:
+def test_each_removal_in_good_order_is_one_episode_and_reported_as_such(service: Boot, labels: dict[str, str]) -> None:
     answer = service.facts("events")["reported"]
     assert answer["status"] == 0, answer["err"]
     events = [event for event in json.loads(answer["out"])["events"] if event["kind"] == "episode"]

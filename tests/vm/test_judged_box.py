@@ -94,7 +94,7 @@ def test_a_bond_whose_partner_left_is_incomplete_with_both_members_up(box: Boot)
 
 
 @pytest.mark.parametrize("stage", ["failed", "failed-again"])
-def test_a_failed_member_is_told_with_the_positions_that_must_not_be_touched(box: Boot, stage: str) -> None:
+def test_a_failed_member_is_reported_with_the_positions_that_must_not_be_touched(box: Boot, stage: str) -> None:
     finding = say(box.facts(stage), "array-degraded", "md0")
     assert finding["severity"] == "critical"
     assert finding["evidence"]["out_of_it"] == ["bay-3"]
@@ -103,7 +103,7 @@ def test_a_failed_member_is_told_with_the_positions_that_must_not_be_touched(box
     assert "survives no further loss; do not touch bay-" in finding["summary"]
 
 
-def test_a_rebuild_is_told_with_the_time_left(box: Boot) -> None:
+def test_a_rebuild_is_reported_with_the_time_left(box: Boot) -> None:
     facts = box.facts("rebuilding")
     assert facts["reported"]
     finding = say(facts, "array-rebuilding", "md0")

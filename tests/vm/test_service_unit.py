@@ -47,7 +47,7 @@ def test_a_recording_gives_the_same_audit_as_the_machine(service: Boot) -> None:
 
 
 @pytest.mark.parametrize(("rule", "declared", "observed"), [("link-narrow", "x4", "x1"), ("link-slow", "16", "2.5")])
-def test_every_link_below_its_declaration_is_told_with_both_values(
+def test_every_link_below_its_declaration_is_reported_with_both_values(
     service: Boot, labels: dict[str, str], rule: str, declared: str, observed: str
 ) -> None:
     answer = service.facts("ask-for-more")["audit"]
@@ -149,14 +149,14 @@ def test_errors_that_come_back_hour_after_hour_are_a_sign_of_their_port_alone(
     assert set(raised) == {labels[DISTURBED]}
 
 
-def test_a_failing_read_is_told_as_a_media_error(service: Boot, labels: dict[str, str]) -> None:
+def test_a_failing_read_is_reported_as_a_media_error(service: Boot, labels: dict[str, str]) -> None:
     facts = service.facts("unreadable-sector")
     assert "error reading" in facts["dd"]
     positions = [finding["position"] for finding in facts["findings"] if finding["rule"] == "media-errors-rising"]
     assert positions == [labels[WARNED]]
 
 
-def test_a_critical_warning_is_told_by_the_running_service(service: Boot, labels: dict[str, str]) -> None:
+def test_a_critical_warning_is_reported_by_the_running_service(service: Boot, labels: dict[str, str]) -> None:
     facts = service.facts("warned")
     assert facts["reported"] is True
     reported = {finding["position"]: finding for finding in facts["findings"] if finding["rule"] == "critical-warning"}
@@ -180,7 +180,7 @@ def test_a_removed_drive_is_an_empty_position_within_two_seconds(service: Boot, 
     assert min(took) < 2.0 * service.steps["host"]["waiting"]
 
 
-def test_a_drive_in_another_position_is_told_as_moved_by_both(service: Boot, labels: dict[str, str]) -> None:
+def test_a_drive_in_another_position_is_reported_as_moved_by_both(service: Boot, labels: dict[str, str]) -> None:
     findings = service.facts("moved")["findings"]
     for here, there in ((EMPTIED, REFILLED), (REFILLED, EMPTIED)):
         summaries = [finding["summary"] for finding in findings if finding["position"] == labels[here]]

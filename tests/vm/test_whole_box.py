@@ -181,7 +181,7 @@ def test_the_memory_that_the_kernel_has_agrees_with_free(box: Boot) -> None:
     assert facts["facts"]["memory"]["total_bytes"] == total * 1024
 
 
-def test_an_unreadable_sector_is_told_by_the_kernel_as_a_media_error(box: Boot) -> None:
+def test_an_unreadable_sector_is_reported_by_the_kernel_as_a_media_error(box: Boot) -> None:
     facts = box.facts("unreadable-sector")
     assert "error reading" in facts["dd"]
     events = [event for message in _messages(facts["kernel_log"]) if (event := classify(message))]

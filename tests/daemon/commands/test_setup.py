@@ -293,7 +293,7 @@ def test_a_folder_of_before_is_given_to_the_service_and_one_with_other_things_is
     assert stat.S_IMODE(folder.stat().st_mode) == 0o755
 
 
-def test_where_every_folder_lies_on_a_watched_drive_the_owner_is_told(
+def test_where_every_folder_lies_on_a_watched_drive_the_owner_is_warned(
     box: Box, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     mount(monkeypatch, ("/", "/dev/nvme0n1p2"))
@@ -305,7 +305,7 @@ def test_where_every_folder_lies_on_a_watched_drive_the_owner_is_told(
 @pytest.mark.parametrize(
     ("command", "says"), [("cat", "installs the unit"), ("enable", "Unit says no"), ("start", "-n 20` says why")]
 )
-def test_a_service_that_does_not_start_is_told_with_the_next_step(
+def test_a_service_that_does_not_start_is_reported_with_the_next_step(
     box: Box, capsys: pytest.CaptureFixture[str], command: str, says: str
 ) -> None:
     box.fails(command)
@@ -314,7 +314,7 @@ def test_a_service_that_does_not_start_is_told_with_the_next_step(
     assert box.build.exists() is (command != "cat")
 
 
-def test_who_is_not_root_or_has_no_terminal_is_told(
+def test_who_is_not_root_or_has_no_terminal_is_refused(
     box: Box, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(sys, "stdin", StringIO())

@@ -127,7 +127,7 @@ STORIES: dict[str, Any] = {
 
 
 @pytest.mark.parametrize("name", STORIES)
-def test_a_story_is_told_in_so_many_messages(name: str) -> None:
+def test_a_story_is_reported_in_so_many_messages(name: str) -> None:
     story, until, said = STORIES[name]
     assert [(when, kind) for when, kind, _ in run(dict(story), until)] == said
 

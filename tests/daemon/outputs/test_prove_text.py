@@ -31,7 +31,7 @@ def test_the_table_has_a_row_for_each_position_and_each_shared_link() -> None:
     assert all(row.endswith("holds") for row in rows[1:])
 
 
-def test_what_differs_is_told_with_what_stands_between_its_cause_and_its_next_steps() -> None:
+def test_what_differs_is_reported_with_what_stands_between_its_cause_and_its_next_steps() -> None:
     run = run_box({RISER_3: Fault(errors_per_bit=2e-12)})
     text = write_proof(run, judge(run), Style(width=80))
     for words in (

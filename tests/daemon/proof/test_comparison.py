@@ -23,7 +23,7 @@ def says(before: ProofRun, after: ProofRun, name: str = RISER_3) -> str:
     return "; ".join(next(position.says for position in compare_runs(before, after) if position.name == name))
 
 
-def test_a_new_cable_that_cures_is_told_with_both_bounds_and_what_was_changed() -> None:
+def test_a_new_cable_that_cures_is_reported_with_both_bounds_and_what_was_changed() -> None:
     parts = sound_run().parts | {RISER_3: "passive-split, flexible-cable blue"}
     after = sound_run().model_copy(update={"parts": parts})
     said = says(bad_run(), after)

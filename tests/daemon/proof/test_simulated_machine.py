@@ -78,7 +78,7 @@ def test_a_sound_drive_gives_four_fifths_of_its_link_and_warms_up() -> None:
     assert deck.rate(StageName.TOGETHER) == pytest.approx((deck.ceiling_bytes or 0) / 2, rel=0.02)
 
 
-def test_a_slow_a_hot_and_a_throttled_drive_are_what_they_were_told_to_be() -> None:
+def test_a_slow_a_hot_and_a_throttled_drive_are_what_they_were_made_to_be() -> None:
     sound = drive(sound_run(), RISER_3)
     slow = drive(run_box({RISER_3: Fault(pace=0.1)}), RISER_3)
     assert slow.rate(StageName.ALONE) == pytest.approx(0.1 * (sound.rate(StageName.ALONE) or 0), rel=0.02)

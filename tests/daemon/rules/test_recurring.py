@@ -61,7 +61,7 @@ def test_what_is_so_again_is_reported_as_it_is() -> None:
     assert watcher.standing[0].summary.startswith("raid5 array md0 runs without 1 of 3 members")
 
 
-def test_what_cannot_be_told_any_more_is_reported_unverified() -> None:
+def test_what_cannot_be_known_any_more_is_reported_unverified() -> None:
     watcher = nights(Watcher("array-degraded").observe(box()), 3, lost=1)
     watcher.observe(box(lost=Unread("degraded", "no answer in time")), after=HOUR)
     (finding,) = watcher.standing

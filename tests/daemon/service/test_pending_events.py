@@ -1,4 +1,4 @@
-"""What the kernel told is gathered between two passes and given once."""
+"""What the kernel reported is gathered between two passes and given once."""
 
 from laneproof.service.pending_events import MOST_EVENTS, PendingEvents
 from laneproof_collectors.hotplug import DeviceEvent, parse_uevent

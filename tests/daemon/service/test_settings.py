@@ -1,4 +1,4 @@
-"""The service's settings: all optional, and a wrong one is told with its line and the nearest right one."""
+"""The service's settings: all optional, and a wrong one is reported with its line and the nearest right one."""
 
 import pytest
 

@@ -232,7 +232,7 @@ def main() -> None:
     labels = steps.ask("begin-move")
     with steps.fenced("moved") as facts:
         facts.update(
-            watch(come=labels["serial"], until=lambda found: is_told_as_moved(found, labels["from"], labels["to"]))
+            watch(come=labels["serial"], until=lambda found: is_reported_as_moved(found, labels["from"], labels["to"]))
         )
 
     with steps.fenced("stop") as facts:
@@ -246,7 +246,7 @@ def main() -> None:
     steps.say("end")
 
 
-def is_told_as_moved(found: list[dict[str, Any]], old: str, new: str) -> bool:
+def is_reported_as_moved(found: list[dict[str, Any]], old: str, new: str) -> bool:
     """Whether the findings of both positions name the other one."""
     return all(
         any(finding["position"] == here and there in finding["summary"] for finding in found)

@@ -258,7 +258,7 @@ def test_overheating_does_not_speak_for_other_warnings() -> None:
         (False, Unread("log 02h of nvme0", "status 2", Reason.REFUSED), ["notice"], "The device itself refused"),
     ],
 )
-def test_a_health_log_that_stays_away_for_days_is_an_alarm_where_the_drive_told_of_it_before(
+def test_a_health_log_that_stays_away_for_days_is_an_alarm_where_the_drive_reported_it_before(
     told_before: bool,
     gap: Unread,
     severities: list[str],
