@@ -338,9 +338,7 @@ def _find_drive_gaps(run: ProofRun, drive: DriveRun) -> Iterator[str]:
     if drive.hottest_celsius is None:
         yield "its health was not read: neither its temperature nor its media errors are known"
     slept, why = find_sleep(drive)
-    if slept is False:
-        yield f"its waking is not shown: {why}"
-    if drive.interface == "nvme" and drive.idle_states_on is None:
+    if slept is False or (drive.interface == "nvme" and drive.idle_states_on is None):
         yield f"its waking is not shown: {why}"
     if drive.interface != "nvme" and drive.transfer_errors is None:
         yield "whether transfers over its cable fail is not known: it does not count them, or was not asked"

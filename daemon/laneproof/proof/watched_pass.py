@@ -9,7 +9,7 @@ from laneproof.proof.targets import Target, Targets, known_number, whole_number
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
-from laneproof_collectors.snapshot import BlockStatistics, HealthLog, NvmeController, PciFunction, Snapshot
+from laneproof_collectors.snapshot import BlockStatistics, HealthLog, PciFunction, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
 
@@ -115,23 +115,15 @@ def _read_disk(arrangement: Arrangement, target: Target, counts: BlockStatistics
     if isinstance(counts, Unread) and counts.reason is Reason.ABSENT:
         return WatchedDrive(is_there=False)
     occupant = arrangement.topology.occupant_at(target.path)
-    watched = WatchedDrive()
-    if isinstance(counts, BlockStatistics):
-        watched = WatchedDrive(
-            read_bytes=counts.read_bytes, reads=counts.reads, read_milliseconds=counts.read_milliseconds
-        )
     drive = occupant.drive if occupant is not None else None
     if drive is None or drive.name != target.disk:
-        return watched
-    sectors = [
-        whole_number(count) for count in (drive.reallocated_sectors, drive.pending_sectors, drive.uncorrectable_sectors)
-    ]
+        return _count_reads(counts)
+    counted = map(whole_number, (drive.reallocated_sectors, drive.pending_sectors, drive.uncorrectable_sectors))
+    sectors = [count for count in counted if count is not None]
     return replace(
-        watched,
+        _count_reads(counts),
         celsius=known_number(drive.temperature_celsius),
-        media_errors=sum(count for count in sectors if count is not None)
-        if any(count is not None for count in sectors)
-        else None,
+        media_errors=sum(sectors) if sectors else None,
         transfer_errors=whole_number(drive.interface_errors),
         warning="that it is failing" if drive.healthy is False else "",
     )
@@ -142,14 +134,12 @@ def _read_nvme(arrangement: Arrangement, target: Target) -> WatchedDrive:
     controller = occupant.controller if occupant else None
     if occupant is None or not occupant.answers or controller is None or target.disk not in occupant.disks:
         return WatchedDrive(is_there=False)
-    read_bytes, reads, milliseconds = _read_statistics(controller, target.disk)
+    counts = next((space.statistics for space in controller.namespaces if space.name == target.disk), None)
     health = controller.health
     if not isinstance(health, HealthLog):
-        return WatchedDrive(read_bytes=read_bytes, reads=reads, read_milliseconds=milliseconds)
-    return WatchedDrive(
-        read_bytes=read_bytes,
-        reads=reads,
-        read_milliseconds=milliseconds,
+        return _count_reads(counts)
+    return replace(
+        _count_reads(counts),
         celsius=health.composite_temperature_celsius,
         heat_minutes=health.warning_temperature_minutes + health.critical_temperature_minutes,
         throttled=health.thermal_transitions_1 + health.thermal_transitions_2,
@@ -158,12 +148,10 @@ def _read_nvme(arrangement: Arrangement, target: Target) -> WatchedDrive:
     )
 
 
-def _read_statistics(controller: NvmeController, disk: str) -> tuple[int | None, int | None, int | None]:
-    for namespace in controller.namespaces:
-        counts = namespace.statistics
-        if namespace.name == disk and counts is not None and not isinstance(counts, Unread):
-            return counts.read_bytes, counts.reads, counts.read_milliseconds
-    return None, None, None
+def _count_reads(counts: BlockStatistics | Unread | None) -> WatchedDrive:
+    if not isinstance(counts, BlockStatistics):
+        return WatchedDrive()
+    return WatchedDrive(read_bytes=counts.read_bytes, reads=counts.reads, read_milliseconds=counts.read_milliseconds)
 
 
 def _read_link(arrangement: Arrangement, path: str) -> WatchedLink:
