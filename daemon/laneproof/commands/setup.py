@@ -36,6 +36,7 @@ from laneproof.draft.update import update_build
 from laneproof.engine import Engine
 from laneproof.notification.settings import DEFAULT_CONFIG
 from laneproof.outputs.audit_text import write_audit
+from laneproof.service.access import is_beyond_loopback
 from laneproof.service.evidence_folder import find_carrying_drives, find_unwatched_mounts
 from laneproof.service.listener import bind
 from laneproof.service.settings import (
@@ -54,7 +55,6 @@ from laneproof.service.unit_drop_in import (
     check_listener,
     check_network,
     find_networks,
-    is_local,
     write_drop_in,
     write_socket_drop_in,
 )
@@ -87,7 +87,7 @@ def run(arguments: argparse.Namespace) -> int:
     systemd_unit.check_installed()
     questions = Questions(take_offered=arguments.yes)
     settings = _read_settings(wanted)
-    if networks and is_local(settings.address):
+    if networks and not is_beyond_loopback(settings.address):
         message = f"--allow: only this machine reaches {settings.address}; name another address by --listen"
         raise CommandError(message, status=os.EX_USAGE)
     previous = read_build_text(FILES.build) if Path(FILES.build).exists() else None
@@ -317,5 +317,5 @@ def _say_what_next(settings: Settings, text: str) -> None:
     show("".join(f"  {command.ljust(width)}  {what}\n" for command, what in lines))
     if not _is_here(settings.address):
         show(f"No interface has the address {settings.address} now: the page answers there once one has it.\n")
-    if not is_local(settings.address) and settings.token_file is None:
+    if is_beyond_loopback(settings.address) and settings.token_file is None:
         show("Others can reach it now, serial numbers and all: give it a token (run-as-a-service.md says how).\n")

@@ -9,20 +9,11 @@ import binascii
 import hmac
 import ipaddress
 from collections.abc import Iterable
-from dataclasses import dataclass
 from http import HTTPStatus
 
 SHORTEST_TOKEN = 16
 """Characters of a token at least. Our choice: what is shorter can be tried out."""
 LOOPBACK_NAME = "localhost"
-
-
-@dataclass(frozen=True, slots=True)
-class Refusal:
-    """Why a request is not answered."""
-
-    status: HTTPStatus
-    says: str
 
 
 class Access:
@@ -34,20 +25,18 @@ class Access:
         self._listens_everywhere = (parsed := parse_address(address)) is not None and parsed.is_unspecified
         self._token = None if token is None else token.encode()
 
-    def refuse(self, host: str | None, authorization: str | None) -> Refusal | None:
-        """Say why a request is not answered; None where it is.
+    def refuse(self, host: str | None, authorization: str | None) -> tuple[HTTPStatus, str] | None:
+        """Give the status and the sentence for a request that is not answered; None where it is.
 
         Args:
             host: Its Host header; None where it has none, which no browser does.
             authorization: Its Authorization header, None where it has none.
         """
         if host is not None and not self._is_known(host):
-            return Refusal(
-                HTTPStatus.MISDIRECTED_REQUEST,
-                f"this box is not known here as {host[:80]!r}; the service's settings can name it: names = [...]",
-            )
+            says = f"this box is not known here as {host[:80]!r}; the service's settings can name it: names = [...]"
+            return HTTPStatus.MISDIRECTED_REQUEST, says
         if self._token is not None and not hmac.compare_digest(_find_token(authorization or ""), self._token):
-            return Refusal(HTTPStatus.UNAUTHORIZED, "the token is missing or another one")
+            return HTTPStatus.UNAUTHORIZED, "the token is missing or another one"
         return None
 
     def _is_known(self, host: str) -> bool:

@@ -29,6 +29,7 @@ MOST_WAITING = 500
 """How many batches wait at most for a folder that hangs."""
 CLOSE_SECONDS = 2.0
 _FILE = re.compile(r"evidence-(\d{6,})\.jsonl")
+_Lines = Sequence[Mapping[str, Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,25 +51,19 @@ class RingState:
     delay_seconds: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _Batch:
-    lines: Sequence[Mapping[str, Any]]
-    read_at: float | None
-
-
 class EvidenceRing:
     """Writes lines of evidence; `put` never waits."""
 
     def __init__(self, folder: str, *, files: int = FILES, file_bytes: int = FILE_BYTES) -> None:
         """Begin; the folder is made with the first line, and keeps so many files of so many bytes."""
         self._folder, self._files, self._file_bytes = Path(folder), files, file_bytes
-        self._waiting: queue.Queue[_Batch | None] = queue.Queue(MOST_WAITING)
+        self._waiting: queue.Queue[tuple[_Lines, float | None] | None] = queue.Queue(MOST_WAITING)
         self._descriptor: int | None = None
         self.state = RingState(folder=folder)
         self._thread = Thread(target=self._work, name="evidence-ring", daemon=True)
         self._thread.start()
 
-    def put(self, lines: Sequence[Mapping[str, Any]], *, read_at: float | None = None) -> None:
+    def put(self, lines: _Lines, *, read_at: float | None = None) -> None:
         """Have lines written at once.
 
         Args:
@@ -78,7 +73,7 @@ class EvidenceRing:
         if not lines:
             return
         try:
-            self._waiting.put_nowait(_Batch(lines, read_at))
+            self._waiting.put_nowait((lines, read_at))
         except queue.Full:
             self._fail(f"{self._folder} does not take what is written to it")
 
@@ -95,15 +90,16 @@ class EvidenceRing:
 
     def _work(self) -> None:
         while (batch := self._waiting.get()) is not None:
+            lines, read_at = batch
             try:
-                size = self._write(batch)
+                size = self._write(lines)
             except OSError as error:
                 self._close_file()
                 self._fail(f"{error.filename or self._folder}: {(error.strerror or str(error)).lower()}")
                 continue
             if self.state.problem is not None:
                 _log.warning("evidence is written to %s again", self._folder)
-            delay = self.state.delay_seconds if batch.read_at is None else time.monotonic() - batch.read_at
+            delay = self.state.delay_seconds if read_at is None else time.monotonic() - read_at
             self.state = replace(
                 self.state, written_bytes=self.state.written_bytes + size, problem=None, delay_seconds=delay
             )
@@ -114,8 +110,8 @@ class EvidenceRing:
             _log.error("evidence cannot be written: %s", why)
         self.state = replace(self.state, failures=self.state.failures + 1, problem=why)
 
-    def _write(self, batch: _Batch) -> int:
-        content = "".join(json.dumps(line, separators=(",", ":"), default=str) + "\n" for line in batch.lines).encode()
+    def _write(self, lines: _Lines) -> int:
+        content = "".join(json.dumps(line, separators=(",", ":"), default=str) + "\n" for line in lines).encode()
         if self._descriptor is None:
             self._descriptor = self._open()
         descriptor = self._descriptor

@@ -81,11 +81,11 @@ class Application:
         path = environ["PATH_INFO"].encode("latin-1").decode("utf-8", "replace")  # PEP 3333: its bytes as Latin-1
         refusal = self._access.refuse(environ.get("HTTP_HOST"), environ.get("HTTP_AUTHORIZATION"))
         if refusal is not None:
-            more = _CHALLENGE if refusal.status is HTTPStatus.UNAUTHORIZED else ()
-            return refusal.status, _TEXT, f"{refusal.says}\n".encode(), more
+            status, says = refusal
+            return status, _TEXT, f"{says}\n".encode(), _CHALLENGE if status is HTTPStatus.UNAUTHORIZED else ()
         if environ["REQUEST_METHOD"] not in ("GET", "HEAD"):
-            says = b"only GET and HEAD: nothing here can be changed\n"
-            return HTTPStatus.METHOD_NOT_ALLOWED, _TEXT, says, _ALLOW
+            only = b"only GET and HEAD: nothing here can be changed\n"
+            return HTTPStatus.METHOD_NOT_ALLOWED, _TEXT, only, _ALLOW
         try:
             return *self._pages.answer(path, environ.get("HTTP_ACCEPT", ""), environ.get("QUERY_STRING", "")), ()
         except Exception:  # noqa: BLE001 (a fence: one bad answer must not end the thread silently)

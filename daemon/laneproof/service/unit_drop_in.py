@@ -8,6 +8,7 @@ import ipaddress
 import re
 from collections.abc import Sequence
 
+from laneproof.service.access import LOOPBACK_NAME, parse_address
 from laneproof.service.settings import DEFAULT_ADDRESS, DEFAULT_PORT, DEFAULT_STATE, Settings, show_listen
 
 PRIVATE_NETWORKS = ("link-local", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7")
@@ -65,20 +66,11 @@ def check_network(text: str) -> str:
         raise DropInError(f"not a network: {error}; write it as 192.168.7.0/24, or any") from error
 
 
-def is_local(address: str) -> bool:
-    """Whether only this machine can reach an address."""
-    return _parse_address(address).is_loopback
-
-
 def _parse_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
-    if text == "localhost":
-        return ipaddress.IPv4Address("127.0.0.1")
-    try:
-        return ipaddress.ip_address(text)
-    except ValueError as error:
-        raise DropInError(
-            f"{text!r} is no address of this machine: write it in numbers, such as 192.168.7.2"
-        ) from error
+    address = parse_address("127.0.0.1" if text == LOOPBACK_NAME else text)
+    if address is None:
+        raise DropInError(f"{text!r} is no address of this machine: write it in numbers, such as 192.168.7.2")
+    return address
 
 
 def write_socket_drop_in(settings: Settings, networks: Sequence[str]) -> str:

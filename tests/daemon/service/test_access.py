@@ -55,7 +55,8 @@ def test_only_the_token_opens(authorization: str | None, *, answered: bool) -> N
 
 @pytest.mark.parametrize(
     ("address", "beyond"),
-    [("127.0.0.1", False), ("::1", False), ("localhost", False), ("0.0.0.0", True), ("::", True), ("kelp-1", True)],  # noqa: S104 (nothing listens)
+    [("127.0.0.9", False), ("::1", False), ("localhost", False), ("0.0.0.0", True), ("::", True), ("kelp-1", True)],  # noqa: S104 (nothing listens)
 )
 def test_what_other_machines_can_reach(address: str, *, beyond: bool) -> None:
+    """Source: RFC 1122, 3.2.1.3 (g); RFC 4291, 2.5.3."""
     assert is_beyond_loopback(address) == beyond

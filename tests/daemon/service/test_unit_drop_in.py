@@ -10,7 +10,6 @@ from laneproof.service.unit_drop_in import (
     check_listener,
     check_network,
     find_networks,
-    is_local,
     write_drop_in,
     write_socket_drop_in,
 )
@@ -39,12 +38,6 @@ def test_only_what_differs_from_the_unit_is_written(settings: dict[str, str | in
     assert [line for text in texts for line in text.splitlines() if "=" in line] == lines
     assert [bool(text) for text in texts] == ["ListenStream=" in lines, bool(lines) and "ListenStream=" not in lines]
     assert find_networks("".join(texts)) == (PRIVATE_NETWORKS if "FreeBind=yes" in lines else ())
-
-
-@pytest.mark.parametrize(("address", "local"), [("127.0.0.9", True), ("::1", True), ("localhost", True), ("::", False)])
-def test_loopback_addresses_are_local(address: str, *, local: bool) -> None:
-    """Source: RFC 1122, 3.2.1.3 (g); RFC 4291, 2.5.3."""
-    assert is_local(address) is local
 
 
 def test_what_the_unit_cannot_do_is_refused() -> None:
