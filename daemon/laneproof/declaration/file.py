@@ -61,9 +61,6 @@ def parse_build(text: str, *, name: str, list_rules: "Callable[[], Iterable[str]
         name: What to call the file in a sentence.
         list_rules: Gives the names of the rules that may be accepted, asked for where one is; None: any name will do.
 
-    Returns:
-        The declaration.
-
     Raises:
         BuildError: It is no TOML, or not a declaration; all problems together.
     """

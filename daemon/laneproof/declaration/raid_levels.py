@@ -60,11 +60,9 @@ LEVELS = {
 
 
 def usable_bytes(level: Level, sizes: list[int]) -> int:
-    """Give what an array holds: each member counts as the smallest, but level 0 uses all of each.
+    """Give what an array of at least as many members as its level needs holds, by the size of each.
 
-    Args:
-        level: Its level.
-        sizes: Each member's capacity; at least as many as the level needs.
+    Each member counts as the smallest, but level 0 uses all of each.
 
     Source: kernel drivers/md/raid0.c, create_strip_zones: what is left of the larger members makes further zones.
     """

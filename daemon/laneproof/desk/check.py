@@ -59,14 +59,7 @@ class DeskCheck:
 
 
 def check_budget(build: Build) -> DeskCheck:
-    """Check a declaration at the desk.
-
-    Args:
-        build: The declaration; nothing else is asked.
-
-    Returns:
-        What fits, what does not, and what it can do.
-    """
+    """Check a declaration at the desk."""
     notes = BudgetNotes(assume=build.assume)
     if build.kernel and any(map(is_aspm_off, build.kernel.command_line)):
         notes.remark(ASPM_OFF_COSTS)

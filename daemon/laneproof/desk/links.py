@@ -66,9 +66,7 @@ class SharedLink:
     """A link that several positions share.
 
     Attributes:
-        name: What to call it.
-        generation: Of the shared link; None where it is not declared.
-        lanes: Likewise.
+        generation: Of the shared link, and its lanes likewise; None where it is not declared.
         payload_bytes_per_second: What it carries for all of them, each way.
         wanted_bytes_per_second: What the drives among them could be read at together if it were not for this link; what
             network cards could send where there are no others.

@@ -19,10 +19,8 @@ class Reach:
     """What an array is known to reach.
 
     Attributes:
-        read_bytes_per_second: In sequence, from and to.
-        write_bytes_per_second: Likewise.
-        small_reads_per_second: Operations of 4 KiB, about.
-        small_writes_per_second: Likewise.
+        read_bytes_per_second: In sequence, from and to; writing likewise.
+        small_reads_per_second: Operations of 4 KiB, about; writing likewise.
         because: What sets it.
     """
 
@@ -72,14 +70,7 @@ def reach_of_drive(kind: str | None, link: float | None, own: int | None) -> Ran
 def reach_of_array(level: str, members: int, read: float, write: float) -> Reach | None:
     """Give what an array of NVMe drives is known to reach: its level's own limit, or less where its members give less.
 
-    Args:
-        level: As md names it.
-        members: How many.
-        read: Its ceiling in sequence, bytes a second.
-        write: Likewise.
-
-    Returns:
-        What is known; None where nothing is.
+    `read` and `write` are its ceilings in sequence, bytes a second. None where nothing is known.
     """
     seen = _SEEN.get(level)
     if seen is None:

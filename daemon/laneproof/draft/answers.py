@@ -19,12 +19,7 @@ class Answer:
 
 
 def apply_answers(draft: Draft, answers: Mapping[str, Answer]) -> Draft:
-    """Put the owner's words into a draft.
-
-    Args:
-        draft: The machine as it stands.
-        answers: By the positions' paths. The labels of all positions must differ afterwards.
-    """
+    """Put the owner's words, by the positions' paths, into a draft; all labels must differ afterwards."""
     positions = tuple(
         replace(position, label=answer.label, label_from=None, through=answer.through)
         if (answer := answers.get(position.path))

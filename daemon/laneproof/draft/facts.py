@@ -73,12 +73,7 @@ class Draft:
 
 
 def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
-    """Put a machine's facts into the declaration's keys.
-
-    Args:
-        snapshot: The facts of one pass.
-        box_name: What to call the box.
-    """
+    """Put a machine's facts into the declaration's keys."""
     topology = topology_of(snapshot)
     named_slots = if_read(snapshot.slots)
     slots = draft_slots(topology, named_slots)

@@ -63,7 +63,6 @@ class DraftedSlot:
     """A slot that is split: root ports that are functions of one device, with the lanes of one slot between them.
 
     Attributes:
-        name: What to call it.
         named_by_firmware: Whether the firmware's own table says that these ports are one slot.
         path: The bridge above its branches.
         split: Lanes of each branch.

@@ -54,8 +54,6 @@ class OpenCase:
 
     Attributes:
         number: Its number, by which it is acknowledged.
-        about: What it is about.
-        rules: The rules that spoke.
         severities: Its findings' severities as last seen, by identity.
         reported: The severities that were reported, by identity; empty where nothing was.
         less_since: Since when a reported finding is gone or less severe than reported, by identity.
@@ -106,7 +104,6 @@ class Work:
     """Planned work: what it causes is kept, and not sent.
 
     Attributes:
-        text: What is done.
         since: When it began, unix seconds.
         until: When it ends by itself.
         positions: The positions that its text names.
@@ -155,18 +152,10 @@ def decide(  # noqa: PLR0913 (one question, and all that it depends on)
     waiting: frozenset[int] = frozenset(),
     is_complete: bool = True,
 ) -> tuple[Reports, tuple[Report, ...]]:
-    """Decide what is to be said now.
+    """Decide what is to be said now, by what was reported so far and what stands; give what was reported then, too.
 
-    Args:
-        before: What was reported so far.
-        cases: What stands now.
-        now: The time, unix seconds.
-        settings: The settings.
-        waiting: The cases of which a message waits for each address: they are not reminded of.
-        is_complete: Whether `cases` are all; where not, what is missing may stand all the same.
-
-    Returns:
-        What was reported then, and what to say.
+    Of the cases that are `waiting` a message waits for each address: they are not reminded of. Where `cases` are not
+    complete, what is missing may stand all the same.
     """
     if before.work is not None and now >= before.work.until:
         before = end_work(before, now)
@@ -409,15 +398,7 @@ def _is_by_work(work: Work, known: OpenCase, case: ReportedCase, now: float) -> 
 
 
 def start_work(before: Reports, text: str, *, since: float, until: float, labels: Iterable[str]) -> Reports:
-    """Begin planned work; other work ends with it.
-
-    Args:
-        before: What was reported so far.
-        text: What is done.
-        since: When it begins, unix seconds.
-        until: When it ends by itself.
-        labels: The declared positions' labels, to find those that the text names.
-    """
+    """Begin planned work, at those of the labelled positions that its text names; other work ends with it."""
     named = tuple(
         label for label in labels if re.search(rf"(?<![\w-]){re.escape(label)}(?![\w-])", text, re.IGNORECASE)
     )

@@ -50,10 +50,7 @@ class DaemonClient:
             raise DaemonSilentError(str(error)) from error
 
     def read_changes(self, since: str) -> list[FindingChange]:
-        """Ask what became of findings since a time.
-
-        Args:
-            since: RFC 3339.
+        """Ask what became of findings since a time, RFC 3339.
 
         Raises:
             DaemonSilentError: There is no answer to be used.

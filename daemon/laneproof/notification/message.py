@@ -35,7 +35,6 @@ class Message:
     Attributes:
         case: Its case's number; 0 for none.
         kind: What it says of it.
-        severity: How severe it is.
         title: One line.
         body: Plain text, a line for each thing.
     """

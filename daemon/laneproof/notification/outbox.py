@@ -24,7 +24,6 @@ class Item:
     Attributes:
         number: Counted up; older messages first.
         address: What `name_address` makes of the address: the state holds no password.
-        message: The message.
         tries: How often it was tried in vain.
         next_at: Not before this, unix seconds.
         is_under_way: Whether it is being sent.

@@ -25,12 +25,7 @@ class Compared(KeptModel):
 
 
 def compare_runs(before: ProofRun, after: ProofRun) -> tuple[Compared, ...]:
-    """Compare two runs, position by position; a drive that is in another position now is followed.
-
-    Args:
-        before: The earlier run.
-        after: The later one.
-    """
+    """Compare two runs, position by position; a drive that is in another position now is followed."""
     earlier = {drive.path: drive for drive in before.drives}
     compared = []
     for drive in after.drives:

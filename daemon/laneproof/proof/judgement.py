@@ -72,8 +72,6 @@ class ProvenDrive(KeptModel):
     """What a run proves of one drive.
 
     Attributes:
-        name: The position's label, else its path.
-        because: In sentences, the first the most telling.
         slept: Whether it slept when it was left alone; None where that cannot be known.
         slept_because: By what that shows, or why it cannot be known.
     """

@@ -76,7 +76,6 @@ class Plan:
     """What will be done.
 
     Attributes:
-        mode: quick, default or thorough.
         shows: By stage, in figures what it can show, where it has any.
         gaps: What is left out of it, in sentences; with one of them the box is not proven.
         not_shown: What no run can show here, in sentences.

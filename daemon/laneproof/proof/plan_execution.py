@@ -54,11 +54,6 @@ class ProofMachine(Protocol):
 def run_plan(machine: ProofMachine, totals: RunTotals, show: Show) -> str | None:
     """Go through a plan.
 
-    Args:
-        machine: What is loaded and read.
-        totals: Where it adds up.
-        show: Called each second with the step, and the seconds that are left of it.
-
     Returns:
         Why it ended before its time; None where it did not.
 

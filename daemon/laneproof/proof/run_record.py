@@ -113,12 +113,9 @@ class LinkRun(Sum):
         name: The position's label, the shared link's name, else the path.
         path: That of the position below it.
         used_by: Names of the drives whose data crosses it.
-        declared_gt_s: As declared; None where it is not.
-        declared_lanes: Likewise.
+        declared_gt_s: As declared, and the lanes likewise; None where it is not.
         trained_gt_s: The least that was seen under load, else at all; None where it could not be read.
-        trained_lanes: Likewise.
         capable_gt_s: What both its ends can do.
-        capable_lanes: Likewise.
         counting_ends: Which ends count their errors: port, device.
         retrained: How often its rate or width was seen to change under load.
         stages: By stage, what was counted.

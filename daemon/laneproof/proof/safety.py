@@ -74,11 +74,7 @@ def give_orders(
 ) -> Orders:
     """Decide from one second's readings which loads must rest, and whether the run must stop.
 
-    Args:
-        watched: What was read.
-        targets: The drives.
-        held_back: Those whose load rests already.
-        fans_at_start: Fans that stood still when the run began, and connectors without one.
+    A load that rests already goes on only when its drive is cooler; a fan that stood still at the start stops nothing.
     """
     stop: dict[str, str] = {}
     held = set()

@@ -30,7 +30,6 @@ class Fault:
         errors_per_bit: Whenever bits are carried.
         errors_per_wake: Errors on each wake.
         hot_errors_per_bit: Once the drive is above `hot_celsius`.
-        hot_celsius: See there.
         crowded_errors_per_bit: While all drives are loaded.
         pace: Its rate as a share of what it should give.
         warm_celsius: What it comes to under load.

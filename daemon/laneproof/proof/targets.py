@@ -93,12 +93,7 @@ class Targets:
 
 
 def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Targets:
-    """Find what to load.
-
-    Args:
-        arrangement: The declaration laid over the machine. A USB drive counts where it is declared, or asked for.
-        only: The one position to be loaded; None for all.
-    """
+    """Find what to load: all, or one position only; a USB drive counts where it is declared, or asked for."""
     drives: list[Target] = []
     left_out = []
     for occupant in arrangement.drives:

@@ -57,7 +57,6 @@ class WatchedPass:
         at: Seconds since the run began.
         drives: By name; a drive that is not in it was left alone.
         links: By path; likewise.
-        stopped_fans: Fans that stand still.
         occurrences: What happened since the pass before.
         lost_records: Records of the kernel's log that were overwritten before they were read.
         unread_log: Why the kernel's log could not be read, if so.
@@ -80,14 +79,7 @@ def watch_arrangement(
     at: float,
     disks: Mapping[str, BlockStatistics | Unread] = MappingProxyType({}),
 ) -> WatchedPass:
-    """Take from a snapshot what the run watches.
-
-    Args:
-        arrangement: The declaration laid over the snapshot.
-        targets: What is watched.
-        at: Seconds since the run began.
-        disks: The kernel's counts of disks that are no NVMe drives.
-    """
+    """Take from a snapshot what the run watches; `disks` are the kernel's counts of disks that are no NVMe drives."""
     snapshot = arrangement.snapshot
     if isinstance(snapshot.functions, Unread):
         return WatchedPass(at=at, failed=str(snapshot.functions))

@@ -39,12 +39,7 @@ class BackgroundWriter:
     """A writer that never lets its caller wait, but at the end."""
 
     def __init__(self, store: Store, *, most_waiting: int = MOST_WAITING) -> None:
-        """Start the thread that writes.
-
-        Args:
-            store: The one that does the work; it may be asked from any thread.
-            most_waiting: How much waits for it at most.
-        """
+        """Start the thread that writes to the store, which may be asked from any thread."""
         self._store = store
         self._waiting: queue.Queue[Callable[[], None] | None] = queue.Queue(most_waiting)
         self._most_events = max(1, most_waiting - RESERVED)

@@ -37,7 +37,6 @@ class RingState:
     """How the ring stands.
 
     Attributes:
-        folder: Where it lies.
         written_bytes: How much was written since the start.
         failures: How many batches could not be written.
         problem: Why the last one could not, None where it could.

@@ -96,12 +96,7 @@ class JournalReader:
     """Asks the journal in a thread of its own, which may take half a minute."""
 
     def __init__(self, host: Host, wake: Callable[[], None]) -> None:
-        """Begin with nothing asked.
-
-        Args:
-            host: The machine.
-            wake: Called when there is something to collect.
-        """
+        """Begin with nothing asked; `wake` is called when there is something to collect."""
         self._host, self._wake = host, wake
         self._found: SimpleQueue[JournalAnswer] = SimpleQueue()
         self._away: set[int] = set()

@@ -16,13 +16,10 @@ TOGETHER_SECONDS = 0.5
 
 @dataclass(slots=True)
 class Schedule:
-    """The times of all collectors.
-
-    Attributes:
-        intervals: Seconds between readings, by group.
-    """
+    """The times of all collectors."""
 
     intervals: Mapping[str, float]
+    """Seconds between readings, by group."""
     _due_at: dict[str, float] = field(default_factory=dict)
     _away_since: dict[str, float] = field(default_factory=dict)
     _back_since: float | None = None

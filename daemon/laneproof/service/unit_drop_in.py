@@ -74,12 +74,7 @@ def _parse_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
 
 
 def write_socket_drop_in(settings: Settings, networks: Sequence[str]) -> str:
-    """Write the drop-in of the socket's unit; empty where the unit fits as it is.
-
-    Args:
-        settings: The service's settings.
-        networks: Who may ask, beside this machine; used where the address is one that others reach.
-    """
+    """Write the drop-in of the socket's unit, with the networks that may ask; empty where the unit fits as it is."""
     address = _parse_address(settings.address)
     if (str(address), settings.port) == (DEFAULT_ADDRESS, DEFAULT_PORT):
         return ""
