@@ -103,7 +103,7 @@ def onset() -> str:
     early, expected = days.cumsum()[:-1], days.sum() * np.arange(1, 12) / 12
     late = days.sum() - early
     g = 2 * (xlogy(early, early / expected) + xlogy(late, late / (days.sum() - expected)))
-    test = known(change_point.change_point(days.tolist()))
+    test = known(change_point.change_point(days.tolist(), [1.0] * 12))
     assert test.split == g.argmax() + 1
     return f"a change after day {test.split}, G = {same(test.statistic, g.max()):.3f}"
 
@@ -125,7 +125,7 @@ def worn() -> str:
 
 def hot() -> str:
     counts, scores = np.array([2, 3, 9, 22]), np.arange(4)
-    test = known(heat.rate_rises_with_heat(counts.tolist()))
+    test = known(heat.rate_rises_with_heat(counts.tolist(), [1.0] * 4))
     z = same(test.z, ((scores * counts).sum() - 36 * scores.mean()) / np.sqrt(36 * scores.var()))
     return f"Z = {z:.3f}, p = {same(test.p, stats.norm.sf(z)):.3e}"
 

@@ -10,13 +10,12 @@ OPINION_CASES = 10
 """How many confirmed cases the first opinion is worth. Our choice."""
 
 
-def correct_weights(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> Weights:
-    """Correct the weights by the causes that turned out on this box.
+def correct_weights(confirmed: Iterable[ConfirmedCause]) -> Weights:
+    """Correct the first opinion by the causes that turned out on this box.
 
     Args:
         confirmed: All causes that the owner confirmed. What the weights do not know, since another version kept it,
             counts nothing.
-        weights: The first opinion, not weights that were corrected before.
 
     Returns:
         Weights in which each chance is (10 p + seen) / (10 + cases), the cases being those of that cause in which the
@@ -25,7 +24,7 @@ def correct_weights(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFA
     Source: mean of a beta distribution after binomial data (conjugate prior).
     """
     known = tuple(confirmed)
-    return replace(weights, features=tuple(_corrected(feature, known) for feature in weights.features))
+    return replace(DEFAULT, features=tuple(_corrected(feature, known) for feature in DEFAULT.features))
 
 
 def _corrected(feature: Feature, cases: tuple[ConfirmedCause, ...]) -> Feature:

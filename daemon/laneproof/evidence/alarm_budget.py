@@ -20,19 +20,16 @@ FALSE_ALARMS_PER_YEAR = 0.2
 """One false alarm per box in five years. Our choice."""
 
 
-def grade(surprise: Surprise, ratio_lower_bound: float | None = None, *, decisive: bool = False) -> Level | None:
+def grade(surprise: Surprise, ratio_lower_bound: float | None) -> Level | None:
     """Who should hear of it?
 
     Args:
         surprise: How unlikely it is if nothing is wrong.
         ratio_lower_bound: Lower bound of how many times worse it is, None where the test knows no ratio.
-        decisive: Whether the test means action by itself: a link out of specification, media errors that accelerate.
 
     Returns:
         "alarm" to disturb somebody, "notice" to be read when one looks, None to record it only.
     """
-    if decisive:
-        return "alarm"
     large = ratio_lower_bound is not None and ratio_lower_bound >= RATIO_FLOOR
     if large and surprise.log_p <= math.log(ALARM_P):
         return "alarm"

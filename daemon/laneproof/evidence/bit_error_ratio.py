@@ -80,21 +80,21 @@ class CeilingTest(Surprise):
     allowed: float  # errors that a link just within the specification makes on average
     error_ratio: float
 
-    def is_out_of_specification(self, alpha: float = SPECIFICATION_ALPHA) -> bool:
-        """Tell whether the link can no longer be a legal one."""
-        return self.log_p <= math.log(alpha)
+    @property
+    def is_out_of_specification(self) -> bool:
+        """Whether the link can no longer be a legal one."""
+        return self.log_p <= math.log(SPECIFICATION_ALPHA)
 
-    def error_ratio_bounds(self, confidence: float = CONFIDENCE) -> Bounds:
+    def error_ratio_bounds(self) -> Bounds:
         """Give exact two-sided bounds of the errors per bit."""
-        return poisson_bounds(self.errors, confidence).scaled(1.0 / self.bits)
+        return poisson_bounds(self.errors).scaled(1.0 / self.bits)
 
 
-def clean_error_ratio(bits: float, confidence: float = CONFIDENCE) -> float | NotEnough:
+def clean_error_ratio(bits: float) -> float | NotEnough:
     """Below which error ratio is a link that made no error (T3)?
 
     Args:
         bits: Bits that it is known to have carried: data alone, since time at rest carries none.
-        confidence: 0..1.
 
     Returns:
         The exact one-sided upper bound of errors per bit.
@@ -102,10 +102,10 @@ def clean_error_ratio(bits: float, confidence: float = CONFIDENCE) -> float | No
     Raises:
         ValueError: A negative number of bits.
 
-    Source: exact Poisson bound for no event, -ln(1 - confidence).
+    Source: exact Poisson bound for no event, -ln 0.05.
     """
     require_exposure(bits, "the number of bits")
-    return poisson_upper(0, 1.0 - confidence) / bits if bits else NotEnough("the link carried no bit in this period")
+    return poisson_upper(0, 1.0 - CONFIDENCE) / bits if bits else NotEnough("the link carried no bit in this period")
 
 
 def against_specification(errors: int, bits: float) -> CeilingTest | NotEnough:

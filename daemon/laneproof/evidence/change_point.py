@@ -50,12 +50,12 @@ def _require_series(counts: Sequence[int], exposures: Sequence[float]) -> None:
             raise ValueError("an interval without exposure cannot hold events")
 
 
-def change_point(counts: Sequence[int], exposures: Sequence[float] | None = None) -> ChangePoint | NotEnough:
+def change_point(counts: Sequence[int], exposures: Sequence[float]) -> ChangePoint | NotEnough:
     """When did the rate change (T8)?
 
     Args:
         counts: Events in consecutive intervals.
-        exposures: Exposure of each; equal ones if left out.
+        exposures: Exposure of each.
 
     Returns:
         The likeliest split and how surprising a G of this size would be if nothing had changed: the sum of the splits'
@@ -67,15 +67,14 @@ def change_point(counts: Sequence[int], exposures: Sequence[float] | None = None
     Source: K. J. Worsley, Confidence Regions and Tests for a Change-Point, Biometrika 73 (1986) 91, for the statistic
         (from memory); the sum of chances is Boole's inequality.
     """
-    weights = [1.0] * len(counts) if exposures is None else list(exposures)
-    _require_series(counts, weights)
-    total, splits = sum(counts), _splits(weights) if len(weights) > 1 else []
+    _require_series(counts, exposures)
+    total, splits = sum(counts), _splits(exposures)
     if total == 0 or not splits:
         return NotEnough(f"{total} events in {len(counts)} intervals hold no change")
     sums = list(accumulate(counts))
     largest, split, share = max(((_statistic(sums[i - 1], total, f), -i, f) for i, f in splits))
     split = -split
-    before, whole = sums[split - 1], math.fsum(weights)
+    before, whole = sums[split - 1], math.fsum(exposures)
     return ChangePoint(
         log_p=_log_p_at_most([f for _, f in splits], total, largest),
         split=split,

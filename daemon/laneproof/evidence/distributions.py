@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from laneproof.evidence.special_functions import beta_quantile, gamma_quantile, log_beta_tails, log_gamma_tails
 
 CONFIDENCE = 0.95
+_TAIL = (1.0 - CONFIDENCE) / 2.0  # what two-sided bounds leave out at each end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,15 +27,14 @@ class Surprise:
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """From where to where a true value may lie, given the data."""
+    """From where to where a true value may lie, given the data; such bounds hold it as often as `CONFIDENCE`."""
 
     lower: float
     upper: float  # upper end, infinity where the data set none
-    confidence: float = CONFIDENCE  # how often such bounds hold the true value, 0..1
 
     def scaled(self, factor: float) -> "Bounds":
         """Give the same bounds in another unit."""
-        return Bounds(self.lower * factor, self.upper * factor, self.confidence)
+        return Bounds(self.lower * factor, self.upper * factor)
 
 
 def require_count(k: int, what: str) -> None:
@@ -139,23 +139,15 @@ def poisson_upper(k: int, alpha: float) -> float:
     return gamma_quantile(k + 1.0, alpha, upper=True)
 
 
-def poisson_bounds(k: int, confidence: float = CONFIDENCE) -> Bounds:
-    """Exact two-sided bounds for the mean behind `k` events.
-
-    Args:
-        k: Events.
-        confidence: 0..1.
-
-    Returns:
-        The bounds, in events.
+def poisson_bounds(k: int) -> Bounds:
+    """Exact two-sided bounds for the mean behind `k` events, in events.
 
     Raises:
-        ValueError: The count is negative, or the confidence no probability.
+        ValueError: The count is negative.
 
     Source: F. Garwood, Biometrika 28 (1936) 437.
     """
-    alpha = (1.0 - confidence) / 2.0
-    return Bounds(poisson_lower(k, alpha), poisson_upper(k, alpha), confidence)
+    return Bounds(poisson_lower(k, _TAIL), poisson_upper(k, _TAIL))
 
 
 def log_binomial_at_least(k: int, n: int, p: float, q: float | None = None) -> float:
@@ -183,57 +175,52 @@ def log_binomial_at_least(k: int, n: int, p: float, q: float | None = None) -> f
     return -math.inf if k > n else log_beta_tails(k, n - k + 1.0, p, q).lower
 
 
-def clopper_pearson(k: int, n: int, confidence: float = CONFIDENCE) -> tuple[Bounds, Bounds]:
+def clopper_pearson(k: int, n: int) -> tuple[Bounds, Bounds]:
     """Exact two-sided bounds for the share behind `k` of `n`.
 
     Args:
         k: Successes.
         n: Trials.
-        confidence: 0..1.
 
     Returns:
         The bounds of the share, and of the odds share / (1 - share), which near 1 keep digits that the share loses.
 
     Raises:
-        ValueError: A count is negative, more successes than trials, or the confidence is no probability.
+        ValueError: A count is negative, or more successes than trials.
 
     Source: C. Clopper, E. Pearson, Biometrika 26 (1934) 404; from memory.
     """
-    require_count(k, "the number of successes")
-    require_share(confidence, "the confidence")
-    if k > n:
-        raise ValueError(f"{k} successes among {n} trials")
-    alpha = (1.0 - confidence) / 2.0
-    low, above_low = (0.0, 1.0) if k == 0 else beta_quantile(k, n - k + 1.0, alpha)
-    high, above_high = (1.0, 0.0) if k == n else beta_quantile(k + 1.0, n - k, alpha, upper=True)
-    odds = Bounds(low / above_low, high / above_high if above_high > 0.0 else math.inf, confidence)
-    return Bounds(low, high, confidence), odds
+    _require_part(k, n)
+    low, above_low = (0.0, 1.0) if k == 0 else beta_quantile(k, n - k + 1.0, _TAIL)
+    high, above_high = (1.0, 0.0) if k == n else beta_quantile(k + 1.0, n - k, _TAIL, upper=True)
+    return Bounds(low, high), Bounds(low / above_low, high / above_high if above_high > 0.0 else math.inf)
 
 
-def jeffreys(k: int, n: int, confidence: float = CONFIDENCE) -> Bounds:
+def jeffreys(k: int, n: int) -> Bounds:
     """Bounds for the share behind `k` of `n`, less cautious than the exact ones: right on average, not always.
 
     Args:
         k: Successes.
         n: Trials.
-        confidence: 0..1.
 
     Returns:
         Quantiles of Beta(k + 1/2, n - k + 1/2); where none or all succeeded, that end is 0 or 1.
 
     Raises:
-        ValueError: A count is negative, more successes than trials, or the confidence is no probability.
+        ValueError: A count is negative, or more successes than trials.
 
     Source: L. Brown, T. Cai, A. DasGupta, Interval Estimation for a Binomial Proportion, Statistical Science 16 (2001).
     """
+    _require_part(k, n)
+    low = 0.0 if k == 0 else beta_quantile(k + 0.5, n - k + 0.5, _TAIL)[0]
+    high = 1.0 if k == n else beta_quantile(k + 0.5, n - k + 0.5, _TAIL, upper=True)[0]
+    return Bounds(low, high)
+
+
+def _require_part(k: int, n: int) -> None:
     require_count(k, "the number of successes")
-    require_share(confidence, "the confidence")
     if k > n:
         raise ValueError(f"{k} successes among {n} trials")
-    alpha = (1.0 - confidence) / 2.0
-    low = 0.0 if k == 0 else beta_quantile(k + 0.5, n - k + 0.5, alpha)[0]
-    high = 1.0 if k == n else beta_quantile(k + 0.5, n - k + 0.5, alpha, upper=True)[0]
-    return Bounds(low, high, confidence)
 
 
 def log_negative_binomial_at_least(k: int, r: float, p: float, q: float | None = None) -> float:

@@ -10,13 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, stdev
 
-from laneproof.evidence.distributions import (
-    Surprise,
-    log_binomial_at_least,
-    require_count,
-    require_exposure,
-    require_share,
-)
+from laneproof.evidence.distributions import Surprise, log_binomial_at_least, require_count, require_share
 from laneproof.evidence.not_enough import NotEnough
 
 EPISODE_GAP_SECONDS = 3600.0
@@ -45,24 +39,19 @@ _FEWEST_GAPS = 4
 _MOST_GAPS = 50  # more need no simulation: the last ones tell as much
 
 
-def merge_into_episodes(times: Iterable[float], gap_seconds: float = EPISODE_GAP_SECONDS) -> tuple[float, ...]:
-    """Take events close together for one (T14).
+def merge_into_episodes(times: Iterable[float]) -> tuple[float, ...]:
+    """Take events less than `EPISODE_GAP_SECONDS` apart for one (T14).
 
     Args:
         times: Unix seconds, any order.
-        gap_seconds: Events less than this after the one before belong to its episode.
 
     Returns:
         When each episode began, in order.
-
-    Raises:
-        ValueError: A negative gap.
     """
-    require_exposure(gap_seconds, "the gap")
     began: list[float] = []
     before = -math.inf
     for time in sorted(times):
-        if time - before >= gap_seconds:
+        if time - before >= EPISODE_GAP_SECONDS:
             began.append(time)
         before = time
     return tuple(began)
@@ -144,15 +133,12 @@ def clockwork_critical(gaps: int) -> float:
     return CLOCKWORK_CRITICAL[max(number for number in CLOCKWORK_CRITICAL if number <= gaps)]
 
 
-def repeats_with_boot(
-    times: Sequence[float], boots: Sequence[float], within_seconds: float = BOOT_REPEAT_SECONDS
-) -> bool:
+def repeats_with_boot(times: Sequence[float], boots: Sequence[float]) -> bool:
     """Is it only the boot sequence that repeats itself?
 
     Args:
         times: When each episode began, unix seconds.
         boots: When the machine booted, unix seconds.
-        within_seconds: How closely the delays must agree.
 
     Returns:
         Whether two episodes or more each came the same time after a boot of their own: that is no clock, and no sign of
@@ -166,4 +152,4 @@ def repeats_with_boot(
             return False
         delays.append(time - max(earlier))
         used.add(max(earlier))
-    return len(times) > 1 and len(used) == len(times) and max(delays) - min(delays) <= within_seconds
+    return len(times) > 1 and len(used) == len(times) and max(delays) - min(delays) <= BOOT_REPEAT_SECONDS

@@ -10,13 +10,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 from statistics import median
 
-from laneproof.evidence.distributions import (
-    Surprise,
-    log_binomial_at_least,
-    require_count,
-    require_exposure,
-    require_share,
-)
+from laneproof.evidence.distributions import Surprise, log_binomial_at_least, require_count, require_exposure
 from laneproof.evidence.not_enough import NotEnough
 
 SLOW_RATIO = 2.0
@@ -36,13 +30,12 @@ ALARM_DAYS = 2
 _DAY_SECONDS = 86400.0
 
 
-def is_load_near(own: float, sibling: float, tolerance: float = LOAD_TOLERANCE) -> bool:
+def is_load_near(own: float, sibling: float) -> bool:
     """Did two drives carry nearly the same load in a window?
 
     Args:
         own: Load of the drive (operations or bytes per second, one kind throughout).
         sibling: The same of the sibling.
-        tolerance: How far apart they may lie, as a share of the larger one.
 
     Returns:
         Whether they may be compared. Two idle drives may not: they show no latency.
@@ -53,7 +46,7 @@ def is_load_near(own: float, sibling: float, tolerance: float = LOAD_TOLERANCE) 
     require_exposure(own, "the load")
     require_exposure(sibling, "the sibling's load")
     larger = max(own, sibling)
-    return larger > 0.0 and abs(own - sibling) <= tolerance * larger
+    return larger > 0.0 and abs(own - sibling) <= LOAD_TOLERANCE * larger
 
 
 def relative_latency(own: float, siblings: Sequence[float]) -> float | NotEnough:
@@ -89,20 +82,16 @@ class SlowSpell:
     mean_ratio: float  # mean of the relative latencies in it
 
 
-def slow_spells(
-    windows: Sequence[tuple[float, float, float]], ratio: float = SLOW_RATIO, seconds: float = SLOW_SECONDS
-) -> tuple[SlowSpell, ...]:
+def slow_spells(windows: Sequence[tuple[float, float, float]]) -> tuple[SlowSpell, ...]:
     """When was the drive slow for minutes on end (T13)?
 
     Args:
         windows: Start (unix seconds), length (seconds) and relative latency of each comparable window, in order of
             time. Windows that could not be compared are left out, and end a run.
-        ratio: How many times slower counts.
-        seconds: For how long, at the least.
 
     Returns:
-        The spells: stretches of adjoining windows, just long enough, whose mean ratio is `ratio` or more; stretches
-        that overlap are one spell.
+        The spells: stretches of adjoining windows, just long enough, whose mean ratio is `SLOW_RATIO` or more;
+        stretches that overlap are one spell.
     """
     spells: list[SlowSpell] = []
     for run in _adjoining(windows):
@@ -110,10 +99,10 @@ def slow_spells(
         lengths = [0.0, *accumulate(width for _, width, _ in run)]
         first, began, ended = 0, None, 0
         for last in range(1, len(run) + 1):
-            while lengths[last] - lengths[first + 1] >= seconds:
+            while lengths[last] - lengths[first + 1] >= SLOW_SECONDS:
                 first += 1  # the shortest stretch that is long enough and ends here
             length = lengths[last] - lengths[first]
-            if length < seconds or (ratios[last] - ratios[first]) / length < ratio:
+            if length < SLOW_SECONDS or (ratios[last] - ratios[first]) / length < SLOW_RATIO:
                 continue
             if began is not None and first <= ended:
                 ended = last
@@ -146,43 +135,35 @@ def _spell(run: Sequence[tuple[float, float, float]], began: int, ended: int) ->
     )
 
 
-def is_slow_for_days(spells: Sequence[SlowSpell], events: int = ALARM_EVENTS, days: int = ALARM_DAYS) -> bool:
-    """Do the spells recur enough to disturb somebody?
+def is_slow_for_days(spells: Sequence[SlowSpell]) -> bool:
+    """Do the spells recur enough, on enough days (UTC), to disturb somebody?
 
-    Args:
-        spells: Slow spells; one that goes on over midnight counts on each of its days.
-        events: How many, at the least.
-        days: On how many different days (UTC), at the least.
-
-    Returns:
-        Whether both hold.
+    One that goes on over midnight counts on each of its days.
     """
     first_and_last = ((int(spell.began // _DAY_SECONDS), int(spell.ended // _DAY_SECONDS)) for spell in spells)
     slow_days = [day for first, last in first_and_last for day in range(first, last + 1)]
-    return len(slow_days) >= events and len(set(slow_days)) >= days
+    return len(slow_days) >= ALARM_EVENTS and len(set(slow_days)) >= ALARM_DAYS
 
 
-def slow_blocks(slow: int, blocks: int, base_share: float = SLOW_BASE_SHARE) -> Surprise | NotEnough:
+def slow_blocks(slow: int, blocks: int) -> Surprise | NotEnough:
     """Is the drive slow more often than ordinary drives are (T13)?
 
     Args:
         slow: Blocks of time with a slow spell.
         blocks: Blocks of time that could be compared.
-        base_share: Share of blocks in which an ordinary drive is slow.
 
     Returns:
-        p = P(Bin(blocks, base_share) >= slow).
+        p = P(Bin(blocks, `SLOW_BASE_SHARE`) >= slow).
 
     Raises:
         ValueError: A negative number, or more slow blocks than blocks.
 
-    Source: exact binomial tail; the base share as at `SLOW_BASE_SHARE`.
+    Source: exact binomial tail.
     """
     require_count(slow, "the slow blocks")
     require_count(blocks, "the blocks")
-    require_share(base_share, "the base share")
     if slow > blocks:
         raise ValueError(f"{slow} slow blocks among {blocks}")
     if blocks == 0:
         return NotEnough("no block of time in which the siblings carried nearly the same load")
-    return Surprise(log_p=log_binomial_at_least(slow, blocks, base_share))
+    return Surprise(log_p=log_binomial_at_least(slow, blocks, SLOW_BASE_SHARE))

@@ -99,24 +99,23 @@ def judge_trial(
     return TrialVerdict(outcome=outcome, needed_seconds=needed, remaining_seconds=remaining, log_p=log_p)
 
 
-def acceptance_seconds(*, gt_s: float, lanes: int, alpha: float = TRIAL_ALPHA) -> float | NotEnough:
+def acceptance_seconds(*, gt_s: float, lanes: int) -> float | NotEnough:
     """How long must a new path run without one error to show that it is within the specification (T15)?
 
     Args:
         gt_s: Trained rate, GT/s.
         lanes: Trained lanes.
-        alpha: One-sided error.
 
     Returns:
         Seconds of steady traffic in each direction. This shows a bit error ratio below 1e-12 and no more: a day under
         load and a comparison with its siblings come after it.
 
     Raises:
-        ValueError: A negative number, or an alpha outside of 0..1.
+        ValueError: A negative number.
 
-    Source: no event in -ln(alpha) expected ones; exact Poisson bound for none.
+    Source: no event in -ln 0.05 expected ones; exact Poisson bound for none.
     """
     bits_per_second = bits_carried(gt_s=gt_s, lanes=lanes, seconds=1.0)
     if bits_per_second == 0.0:
         return NotEnough("the link is down")
-    return poisson_upper(0, alpha) / SPECIFIED_ERROR_RATIO / bits_per_second
+    return poisson_upper(0, TRIAL_ALPHA) / SPECIFIED_ERROR_RATIO / bits_per_second

@@ -17,6 +17,9 @@ from laneproof.evidence.two_by_two import Table, mantel_haenszel
 WARN_HEADROOM_CELSIUS = 5.0
 """Less than this below the drive's warning threshold is a notice. Our choice."""
 
+SLOW_FOR_HEAT_ALPHA = 1e-3
+"""How small the chance must be that heat has nothing to do with slowness. Our choice."""
+
 HEADROOM_QUANTILE = 0.95
 HOURS_PER_YEAR = 8766.0
 
@@ -93,12 +96,12 @@ class DoseTest(Surprise):
     z: float  # the statistic, standard normal where it does not
 
 
-def rate_rises_with_heat(events: Sequence[int], exposures: Sequence[float] | None = None) -> DoseTest | NotEnough:
+def rate_rises_with_heat(events: Sequence[int], exposures: Sequence[float]) -> DoseTest | NotEnough:
     """Do more errors come where it is hotter (T11)?
 
     Args:
         events: Events by temperature group (quartiles), the coolest first.
-        exposures: Exposure of each group; equal ones if left out.
+        exposures: Exposure of each group.
 
     Returns:
         The one-sided trend test, with the groups' numbers as scores.
@@ -109,24 +112,23 @@ def rate_rises_with_heat(events: Sequence[int], exposures: Sequence[float] | Non
     Source: P. Armitage, Tests for Linear Trends in Proportions and Frequencies, Biometrics 11 (1955) 375, its form for
         Poisson counts; from memory.
     """
-    weights = [1.0] * len(events) if exposures is None else list(exposures)
-    if len(weights) != len(events):
-        raise ValueError(f"{len(events)} groups need as many exposures, not {len(weights)}")
-    for count, weight in zip(events, weights, strict=True):
+    if len(exposures) != len(events):
+        raise ValueError(f"{len(events)} groups need as many exposures, not {len(exposures)}")
+    for count, exposure in zip(events, exposures, strict=True):
         require_count(count, "each count")
-        require_exposure(weight, "each exposure")
-    total, whole = sum(events), math.fsum(weights)
+        require_exposure(exposure, "each exposure")
+    total, whole = sum(events), math.fsum(exposures)
     if total == 0 or whole == 0.0:
         return NotEnough("no event in any group")
-    mean = math.fsum(score * weight for score, weight in enumerate(weights)) / whole
-    spread = math.fsum((score - mean) ** 2 * weight for score, weight in enumerate(weights)) / whole
+    mean = math.fsum(score * exposure for score, exposure in enumerate(exposures)) / whole
+    spread = math.fsum((score - mean) ** 2 * exposure for score, exposure in enumerate(exposures)) / whole
     if spread == 0.0:
         return NotEnough("all exposure lies in one group")
     z = (sum(score * count for score, count in enumerate(events)) - total * mean) / math.sqrt(total * spread)
     return DoseTest(log_p=log_normal_at_least(z), z=z)
 
 
-def is_slow_for_heat(cache_full: Table, cache_fresh: Table, alpha: float = 1e-3) -> bool:
+def is_slow_for_heat(cache_full: Table, cache_fresh: Table) -> bool:
     """Is the drive slow because it is hot, and not because its write cache is full (T12)?
 
     The two look alike, since long writing does both. So windows are compared among those with as much written since the
@@ -135,7 +137,6 @@ def is_slow_for_heat(cache_full: Table, cache_fresh: Table, alpha: float = 1e-3)
     Args:
         cache_full: Windows with much written: hot and slow, hot and fast, cool and slow, cool and fast.
         cache_fresh: The same of windows with little written.
-        alpha: How small the chance must be that heat has nothing to do with it.
 
     Returns:
         Whether it is shown: more slow windows when hot, the cache held fixed.
@@ -146,4 +147,4 @@ def is_slow_for_heat(cache_full: Table, cache_fresh: Table, alpha: float = 1e-3)
     Source: N. Mantel, W. Haenszel, J. National Cancer Institute 22 (1959) 719.
     """
     test = mantel_haenszel((cache_full, cache_fresh))
-    return not isinstance(test, NotEnough) and test.odds_ratio > 1.0 and test.log_p <= math.log(alpha)
+    return not isinstance(test, NotEnough) and test.odds_ratio > 1.0 and test.log_p <= math.log(SLOW_FOR_HEAT_ALPHA)

@@ -47,13 +47,12 @@ def settled(readings: Sequence[LinkReading]) -> LinkReading | NotEnough:
     return last[-1]
 
 
-def short_boots(short: int, boots: int, confidence: float = CONFIDENCE) -> Bounds | NotEnough:
+def short_boots(short: int, boots: int) -> Bounds | NotEnough:
     """On what share of boots does the link train below its plan (T2)?
 
     Args:
         short: Boots on which it did.
         boots: Boots seen.
-        confidence: 0..1.
 
     Returns:
         Bounds of the share.
@@ -66,24 +65,23 @@ def short_boots(short: int, boots: int, confidence: float = CONFIDENCE) -> Bound
     require_count(boots, "the number of boots")
     if boots == short == 0:
         return NotEnough("no boot was seen yet")
-    return jeffreys(short, boots, confidence)
+    return jeffreys(short, boots)
 
 
-def clean_boots_needed(share: float, confidence: float = CONFIDENCE) -> int:
+def clean_boots_needed(share: float) -> int:
     """How many boots in a row must come up well to show that fewer than the given share do not?
 
     Args:
         share: The share of short boots to be ruled out.
-        confidence: 0..1.
 
     Returns:
         The number of boots.
 
     Raises:
-        ValueError: The share or the confidence does not lie between 0 and 1.
+        ValueError: The share does not lie between 0 and 1.
 
     Source: P(no short boot in n) = (1 - share)^n.
     """
-    if not (0.0 < share < 1.0 and 0.0 < confidence < 1.0):
-        raise ValueError(f"the share and the confidence must lie between 0 and 1, not {share!r} and {confidence!r}")
-    return math.ceil(math.log1p(-confidence) / math.log1p(-share))
+    if not 0.0 < share < 1.0:
+        raise ValueError(f"the share must lie between 0 and 1, not {share!r}")
+    return math.ceil(math.log1p(-CONFIDENCE) / math.log1p(-share))

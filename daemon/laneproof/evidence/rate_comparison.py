@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from laneproof.evidence.distributions import (
-    CONFIDENCE,
     Bounds,
     Surprise,
     clopper_pearson,
@@ -36,21 +35,15 @@ class RatioTest(Surprise):
     # this rate over that one: infinity where there were none there, None where there were none at all
     ratio: float | None
 
-    def ratio_bounds(self, confidence: float = CONFIDENCE) -> Bounds:
-        """Give exact two-sided bounds of the ratio of the two rates.
-
-        Args:
-            confidence: 0..1.
-
-        Returns:
-            The bounds; 0 to infinity where nothing happened on either side.
+    def ratio_bounds(self) -> Bounds:
+        """Give exact two-sided bounds of the ratio of the two rates; 0 to infinity where nothing happened at all.
 
         Source: conditional on the sum, the events here are binomial; C. Clopper, E. Pearson (1934).
         """
         total = self.events + self.other_events
         if total == 0:
-            return Bounds(0.0, math.inf, confidence)
-        _, odds = clopper_pearson(self.events, total, confidence)
+            return Bounds(0.0, math.inf)
+        _, odds = clopper_pearson(self.events, total)
         return odds.scaled(self.other_exposure / self.exposure)
 
 

@@ -45,16 +45,13 @@ def _by_points(moved: int, left: float, days: float, clock: str, what: str) -> R
     return Remaining(days=nearest, shortest_days=soonest, longest_days=latest, clock=clock)
 
 
-def by_percentage(
-    earlier_percent: int, now_percent: int, days: float, limit_percent: int = 100
-) -> Remaining | NotEnough:
-    """When will the drive's own wear figure reach its limit (T10)?
+def by_percentage(earlier_percent: int, now_percent: int, days: float) -> Remaining | NotEnough:
+    """When will the drive's own wear figure reach 100 percent (T10)?
 
     Args:
         earlier_percent: ``percentage_used`` then, a whole number that may pass 100.
         now_percent: The same now.
         days: Days between the two.
-        limit_percent: The limit.
 
     Returns:
         The time left; the bounds take in that both readings are rounded, so the true rise may be one point more or
@@ -71,19 +68,17 @@ def by_percentage(
         raise ValueError(
             f"percentage used fell from {earlier_percent} to {now_percent}: another drive, or another counter"
         )
-    return _by_points(now_percent - earlier_percent, limit_percent - now_percent, days, "percentage", "wear figure")
+    return _by_points(now_percent - earlier_percent, 100 - now_percent, days, "percentage", "wear figure")
 
 
-def by_writes(
-    written_bytes: float, hours: float, rated_bytes: float, total_bytes: float | None = None
-) -> Remaining | NotEnough:
+def by_writes(written_bytes: float, hours: float, rated_bytes: float, total_bytes: float) -> Remaining | NotEnough:
     """When will the data written reach what the maker rated (T10)?
 
     Args:
         written_bytes: Bytes written in the period (data units times 512,000).
         hours: Powered hours of the period.
         rated_bytes: Bytes that the maker rates the drive for.
-        total_bytes: Bytes written over the drive's life; the period is the whole life if left out.
+        total_bytes: Bytes written over the drive's life.
 
     Returns:
         The time left, in days of 24 powered hours; its bounds are one data unit wide.
@@ -98,7 +93,7 @@ def by_writes(
     require_exposure(rated_bytes, "the rated bytes")
     if hours == 0.0 or rated_bytes == 0.0:
         return NotEnough("no powered hours, or no rating, to count with")
-    left = rated_bytes - (written_bytes if total_bytes is None else total_bytes)
+    left = rated_bytes - total_bytes
     days = hours / 24.0
     if written_bytes == 0.0 and left > 0.0:
         return NotEnough(f"nothing was written in {days:g} days")
@@ -151,15 +146,6 @@ def nearer(*clocks: Remaining | NotEnough) -> Remaining | NotEnough:
     return NotEnough("; ".join(clock.why for clock in clocks if isinstance(clock, NotEnough)) or "no reading of wear")
 
 
-def is_spare_low(now_percent: int, threshold_percent: int, margin_points: int = SPARE_MARGIN_POINTS) -> bool:
-    """Has the spare come near its threshold?
-
-    Args:
-        now_percent: Available spare.
-        threshold_percent: The drive's own threshold.
-        margin_points: How near.
-
-    Returns:
-        Whether it is within the margin, or below.
-    """
-    return now_percent - threshold_percent <= margin_points
+def is_spare_low(now_percent: int, threshold_percent: int) -> bool:
+    """Has the available spare come near the drive's own threshold, or below it?"""
+    return now_percent - threshold_percent <= SPARE_MARGIN_POINTS

@@ -200,7 +200,7 @@ def _most_errors(link: LinkRun) -> float:
 
 def _find_link_faults(run: ProofRun, link: LinkRun) -> Iterator[str]:
     test = against_specification(link.errors, link.bits) if link.counting_ends else None
-    if isinstance(test, CeilingTest) and test.is_out_of_specification():
+    if isinstance(test, CeilingTest) and test.is_out_of_specification:
         yield f"{say_errors(link)}: more than the {say_power(SPECIFIED_ERROR_RATIO)} a bit that are allowed"
     elif is_above_siblings(run, link):
         compared = compare_siblings(run, link)

@@ -33,10 +33,6 @@ def test_a_page_needs_surprise_and_effect(p: float, lower: float | None, level: 
     assert grade(surprise(p), lower) == level
 
 
-def test_what_means_action_by_itself_pages() -> None:
-    assert grade(surprise(2.5e-3), decisive=True) == "alarm"
-
-
 @pytest.mark.parametrize(("own", "others", "level"), [(37, 4, "alarm"), (9, 6, None), (5, 0, "notice"), (3, 1, None)])
 def test_links_against_siblings_by_the_budget(own: int, others: int, level: str | None) -> None:
     # 24 hours of one link against 72 of its siblings; nine against six is a notice only at p <= 1e-2

@@ -109,5 +109,3 @@ def test_impossible_figures_are_refused() -> None:
         state_share(5, 4, 0.5)
     with pytest.raises(ValueError, match="share of time"):
         state_share(1, 4, 1.5)
-    with pytest.raises(ValueError, match="gap"):
-        merge_into_episodes([1.0], -1.0)

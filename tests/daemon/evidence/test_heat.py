@@ -39,7 +39,7 @@ def test_minutes_a_year_above_the_threshold() -> None:
 
 def test_errors_by_temperature_quartile() -> None:
     # Armitage's trend test for Poisson counts with scores 0 1 2 3
-    test = rate_rises_with_heat([2, 3, 9, 22])
+    test = rate_rises_with_heat([2, 3, 9, 22], [1.0] * 4)
     assert isinstance(test, DoseTest)
     assert test.z == pytest.approx(4.919, abs=5e-4)
     assert test.p == pytest.approx(4.34e-7, rel=2e-3)
@@ -54,9 +54,8 @@ def test_errors_that_follow_exposure_show_no_trend() -> None:
 
 
 def test_no_group_to_compare_gives_no_verdict() -> None:
-    assert isinstance(rate_rises_with_heat([0, 0, 0, 0]), NotEnough)
-    assert isinstance(rate_rises_with_heat([5]), NotEnough)
-    assert isinstance(rate_rises_with_heat([5, 0], [1.0, 0.0]), NotEnough)
+    for events, exposures in (([0, 0, 0, 0], [1.0] * 4), ([5], [1.0]), ([5, 0], [1.0, 0.0])):
+        assert isinstance(rate_rises_with_heat(events, exposures), NotEnough)
 
 
 @pytest.mark.parametrize(

@@ -41,7 +41,7 @@ def test_data_units_are_512_000_bytes() -> None:
 
 def test_writes_against_the_rating() -> None:
     # 175 TB in 11,374 powered hours, rated for 600 TB
-    remaining = left(by_writes(175 * TB, 11_374.0, 600 * TB))
+    remaining = left(by_writes(175 * TB, 11_374.0, 600 * TB, 175 * TB))
     assert remaining.days == pytest.approx(425 / 0.3693, rel=2e-4)  # 0.3693 TB a day
     assert remaining.days == pytest.approx(1151, abs=0.5)
     assert remaining.shortest_days == pytest.approx(remaining.days, rel=1e-6)
@@ -49,7 +49,7 @@ def test_writes_against_the_rating() -> None:
 
 
 def test_the_pace_of_a_month_against_the_life() -> None:
-    remaining = left(by_writes(3 * TB, 720.0, 600 * TB, total_bytes=300 * TB))
+    remaining = left(by_writes(3 * TB, 720.0, 600 * TB, 300 * TB))
     assert remaining.days == pytest.approx(3000.0)
 
 
@@ -58,7 +58,7 @@ def test_spare_to_its_threshold() -> None:
 
 
 def test_the_nearer_clock_is_reported() -> None:
-    percentage, writes = by_percentage(12, 15, 180.0), by_writes(175 * TB, 11_374.0, 600 * TB)
+    percentage, writes = by_percentage(12, 15, 180.0), by_writes(175 * TB, 11_374.0, 600 * TB, 175 * TB)
     assert left(nearer(percentage, writes)).clock == "writes"
     assert left(nearer(percentage, NotEnough("no rating"))).clock == "percentage"
     assert str(nearer(NotEnough("no rating"), NotEnough("one reading"))).endswith("no rating; one reading")
@@ -70,21 +70,21 @@ def test_what_did_not_move_says_how_long_at_least() -> None:
     assert isinstance(answer, NotEnough)
     assert "at least 2640 more" in str(answer)
     assert isinstance(by_spare(100, 100, 10, 30.0), NotEnough)
-    assert isinstance(by_writes(0.0, 720.0, 600 * TB), NotEnough)
+    assert isinstance(by_writes(0.0, 720.0, 600 * TB, 0.0), NotEnough)
 
 
 def test_no_time_between_readings_gives_no_verdict() -> None:
     assert isinstance(by_percentage(12, 15, 0.0), NotEnough)
     assert isinstance(by_spare(100, 94, 10, 0.0), NotEnough)
-    assert isinstance(by_writes(TB, 0.0, 600 * TB), NotEnough)
-    assert isinstance(by_writes(TB, 10.0, 0.0), NotEnough)
+    assert isinstance(by_writes(TB, 0.0, 600 * TB, TB), NotEnough)
+    assert isinstance(by_writes(TB, 10.0, 0.0, TB), NotEnough)
 
 
 def test_past_the_limit_nothing_is_left() -> None:
     # percentage used may pass 100 (NVM Express Base Specification)
     assert left(by_percentage(103, 103, 30.0)).days == 0.0
     assert left(by_percentage(99, 104, 30.0)).shortest_days == 0.0
-    assert left(by_writes(601 * TB, 24.0, 600 * TB)).days == 0.0
+    assert left(by_writes(601 * TB, 24.0, 600 * TB, 601 * TB)).days == 0.0
     assert left(by_spare(12, 9, 10, 30.0)).days == 0.0
 
 
@@ -101,4 +101,4 @@ def test_a_counter_that_runs_backwards_is_refused() -> None:
     with pytest.raises(ValueError, match="grew from 94 to 100"):
         by_spare(94, 100, 10, 120.0)
     with pytest.raises(ValueError, match="bytes written"):
-        by_writes(-1.0, 1.0, 1.0)
+        by_writes(-1.0, 1.0, 1.0, 1.0)

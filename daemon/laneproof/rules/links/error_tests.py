@@ -150,7 +150,7 @@ def _judge_found_at_first(record: LinkRecord) -> ErrorVerdict:
             continue
         bits = record.gt_s * 1e9 * record.lanes * end.found_seconds
         test = against_specification(end.found - _BURST_ALLOWANCE, bits)
-        if isinstance(test, CeilingTest) and test.is_out_of_specification():
+        if isinstance(test, CeilingTest) and test.is_out_of_specification:
             because = f"{end.found} errors at the {name}'s end in the {end.found_seconds / HOUR:.1f} hours since boot"
             return ErrorVerdict(
                 level="notice", beyond_specification=True, because=because, evidence=_describe_ceiling(test)
@@ -188,7 +188,7 @@ def _judge_specification(record: LinkRecord, now: float, links: int) -> ErrorVer
         if tally.errors < _SPECIFICATION_ERRORS:
             continue
         test = against_specification(tally.errors, tally.bits)
-        if isinstance(test, NotEnough) or not test.is_out_of_specification():
+        if isinstance(test, NotEnough) or not test.is_out_of_specification:
             continue
         persists = _hours_with_errors(record, DAY, now) >= _PERSISTENT_HOURS or _is_far_beyond(record, now, links)
         return ErrorVerdict(
