@@ -1,5 +1,6 @@
 import json
 import re
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -14,55 +15,7 @@ def _position(label: str, path: str, rest: str = "") -> str:
     return f'[[position]]\nlabel = "{label}"\npath = "{path}"\n{rest}\n'
 
 
-KELP = (
-    """\
-[slot.riser]
-path = "0000:00"
-lanes = 16
-generation = 4
-split = [4, 4, 4, 4]
-bifurcation = true
-[uplink.chipset]
-path = "0000:00/02.1"
-generation = 4
-lanes = 4
-[memory]
-modules = 2
-[processor]
-watts = 54
-[supply]
-watts = 200
-[[bond]]
-name = "bond0"
-mode = "802.3ad"
-members = ["enp1s0f0", "enp1s0f1"]
-member_speed_mbit_s = 10000
-[[array]]
-name = "md0"
-level = "raid5"
-members = ["riser-1", "riser-2", "riser-3", "riser-4", "deck-1"]
-"""
-    + "".join(
-        _position(
-            f"riser-{at}",
-            f"0000:00/01.{at}",
-            f'slot = "riser"\nbranch = {at}\nthrough = ["passive-split"]\nlink = {{ generation = 4, lanes = 4 }}\n'
-            'occupant = { kind = "nvme", capacity = "4 TB" }',
-        )
-        for at in (1, 2, 3, 4)
-    )
-    + _position(
-        "deck-1",
-        "0000:00/02.1/00.0/01.0",
-        'key = "M"\nlink = { generation = 4, lanes = 4 }\noccupant = { kind = "nvme", capacity = "4 TB" }',
-    )
-    + _position(
-        "wireless",
-        "0000:00/02.1/00.0/02.0",
-        'key = "E"\nthrough = ["key-adapter"]\nlink = { generation = 3, lanes = 1 }\n'
-        'occupant = { kind = "nvme", capacity = "500 GB" }',
-    )
-)
+KELP = resources.files("laneproof.demo").joinpath("kelp-1.toml").read_text("utf-8")
 
 
 def _check(text: str) -> DeskCheck:
@@ -101,7 +54,7 @@ def test_json_has_the_figures_of_the_check() -> None:
     assert by_label["wireless"]["link_bytes_per_second"] == pytest.approx(1e9, rel=0.02)
     assert by_label["wireless"]["payload_bytes_per_second"] < by_label["wireless"]["link_bytes_per_second"]
     (array,) = made["arrays"]
-    assert (array["name"], array["usable_bytes"], array["tolerated_failures"]) == ("md0", 16 * 10**12, 1)
+    assert (array["name"], array["usable_bytes"], array["tolerated_failures"]) == ("md0", 12 * 10**12, 1)
     (bond,) = made["network"]
     assert (bond["together_bits_per_second"], bond["one_flow_bits_per_second"]) == (20 * 10**9, 10 * 10**9)
     assert made["problems"] == []
@@ -109,10 +62,10 @@ def test_json_has_the_figures_of_the_check() -> None:
     assert used >= {"max_payload_bytes", "rebuild_rate", "nvme_watts"}
 
 
-def test_drives_behind_the_chipset_share_its_link() -> None:
+def test_drives_on_a_switch_card_share_its_link() -> None:
     made = _check(KELP).as_json()
     by_label = {position["label"]: position for position in made["positions"]}
-    together = by_label["deck-1"]["all_busy_bytes_per_second"] + by_label["wireless"]["all_busy_bytes_per_second"]
+    together = by_label["deck-1"]["all_busy_bytes_per_second"] + by_label["deck-2"]["all_busy_bytes_per_second"]
     assert together == pytest.approx(made["shared"][0]["payload_bytes_per_second"], abs=2)
 
 
@@ -123,12 +76,8 @@ def test_assumption_that_the_owner_overrides_is_reported_as_declared() -> None:
 
 
 def test_declaration_with_several_faults_is_given_all_of_them() -> None:
-    text = (
-        KELP.replace("lanes = 16", "lanes = 8")
-        .replace('key = "E"', 'key = "E"\n#')
-        .replace("watts = 200", "watts = 100")
-    )
-    checked = _check(text.replace("generation = 3, lanes = 1", "generation = 3, lanes = 2"))
+    text = KELP.replace("lanes = 16", "lanes = 8").replace("watts = 240", "watts = 100")
+    checked = _check(text.replace("link = { generation = 3, lanes = 1 }", 'link.lanes = 2\nkey = "E"'))
     assert not checked.fits
     found = {problem.what for problem in checked.problems}
     assert found == {"slot-lanes-exceeded", "key-too-narrow", "supply-too-small"}
