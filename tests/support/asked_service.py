@@ -41,6 +41,7 @@ class Client:
         self.status = status
         self.server = Server("127.0.0.1", 0, Pages(lambda: self.status, now=lambda: NOW + 1.0), access)
         self.server.start()
+        self.close = self.server.close
 
     def ask(
         self, path: str, method: str = "GET", accept: str = "*/*", **more: str

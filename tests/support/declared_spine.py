@@ -3,7 +3,10 @@
 import tomllib
 from collections.abc import Callable
 
+import pytest
 from hypothesis import strategies as st
+
+from laneproof.declaration.file import BuildError, parse_build
 
 SPINE = """\
 schema = 1
@@ -50,6 +53,15 @@ until = 2027-06-30
 because = "spare cable on order"
 """
 DATA = tomllib.loads(SPINE)
+
+
+def complaints(text: str) -> list[str]:
+    """Give what is said of a declaration that is refused, a line a problem."""
+    with pytest.raises(BuildError) as caught:
+        parse_build(text, name="build.toml")
+    assert str(caught.value).splitlines() == [problem.sentence("build.toml") for problem in caught.value.problems]
+    return str(caught.value).splitlines()
+
 
 VALUES: st.SearchStrategy[object] = st.recursive(
     st.one_of(st.integers(), st.booleans(), st.floats(), st.text(max_size=5), st.dates(), st.datetimes())

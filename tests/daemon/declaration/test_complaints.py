@@ -3,9 +3,8 @@ from pydantic import ValidationError
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.complaints import describe_errors, unknown_rule
-from laneproof.declaration.file import BuildError, parse_build
 from laneproof.rules.catalogue import RULES
-from support.declared_spine import SPINE
+from support.declared_spine import SPINE, complaints
 
 
 def _describe(data: dict[str, object]) -> list[tuple[tuple[str | int, ...], str]]:
@@ -51,21 +50,15 @@ def test_nothing_is_said_of_names_where_a_name_itself_is_wrong() -> None:
     assert [path for path, _ in _describe(data)] == [("position", 0)]
 
 
-def _complaints(text: str) -> list[str]:
-    with pytest.raises(BuildError) as caught:
-        parse_build(text, name="build.toml")
-    return str(caught.value).splitlines()
-
-
 def test_names_are_asked_after_even_where_other_things_are_wrong() -> None:
     text = SPINE.replace('members = ["riser-1", "riser-2"]', 'members = ["riser-1", "riser-9"]\nlevl = 3')
-    found = _complaints(text)
+    found = complaints(text)
     assert any("array[0].members[1] 'riser-9' is no declared position" in line for line in found)
     assert any("array[0].levl is not a key here; did you mean 'level'?" in line for line in found)
 
 
 def test_name_is_not_called_missing_where_its_own_table_is_wrong() -> None:
-    found = _complaints(SPINE.replace('label = "riser-2"', "label = 2"))
+    found = complaints(SPINE.replace('label = "riser-2"', "label = 2"))
     assert found == ["build.toml, line 23: position[1].label must be a text in quotes, and is 2"]
 
 
@@ -119,7 +112,7 @@ def test_name_is_not_called_missing_where_its_own_table_is_wrong() -> None:
 )
 def test_problem_is_said_in_plain_words(line: str, complaint: str) -> None:
     text = f'schema = 1\nbox.name = "kelp-1"\n{line}\n'
-    (found,) = _complaints(text)
+    (found,) = complaints(text)
     assert complaint in found
     assert found.startswith("build.toml, line ")
     assert "pydantic" not in found

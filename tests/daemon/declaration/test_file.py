@@ -7,14 +7,7 @@ from hypothesis import strategies as st
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
-from support.declared_spine import SPINE, VALUES, Put, ways_to_put
-
-
-def _complaints(text: str) -> list[str]:
-    with pytest.raises(BuildError) as caught:
-        parse_build(text, name="build.toml")
-    assert str(caught.value).splitlines() == [problem.sentence("build.toml") for problem in caught.value.problems]
-    return str(caught.value).splitlines()
+from support.declared_spine import SPINE, VALUES, Put, complaints, ways_to_put
 
 
 def _read(text: str) -> Build | BuildError:
@@ -42,13 +35,13 @@ def test_ten_lines_are_enough_to_begin() -> None:
 
 def test_unknown_key_is_named_with_line_and_near_miss() -> None:
     text = SPINE.replace("link = { generation = 4, lanes = 4 }", "link = { generation = 4, lanse = 4 }")
-    assert _complaints(text) == ["build.toml, line 20: position[0].link.lanse is not a key here; did you mean 'lanes'?"]
+    assert complaints(text) == ["build.toml, line 20: position[0].link.lanse is not a key here; did you mean 'lanes'?"]
 
 
 def test_all_problems_are_reported_at_once_in_the_order_of_the_file() -> None:
     text = SPINE.replace('name = "kelp-1"', 'nmae = "kelp-1"').replace("lanes = 16", 'lanes = "16"')
     text = text.replace('members = ["riser-1", "riser-2"]', 'members = ["riser-1", "riser-9"]')
-    found = _complaints(text)
+    found = complaints(text)
     assert [line.split(":")[0] for line in found] == [
         "build.toml, line 2",
         "build.toml, line 3",
@@ -60,13 +53,13 @@ def test_all_problems_are_reported_at_once_in_the_order_of_the_file() -> None:
 
 
 def test_file_of_a_later_format_is_reported_as_such_and_nothing_else() -> None:
-    assert _complaints("schema = 2\nnew_thing = 1\n") == [
+    assert complaints("schema = 2\nnew_thing = 1\n") == [
         "build.toml, line 1: schema is not 1, the only format that this program reads"
     ]
 
 
 def test_empty_file_says_how_to_begin() -> None:
-    assert _complaints("") == [
+    assert complaints("") == [
         'build.toml: box is missing; name the box: [box] name = "..."',
         "build.toml: schema is missing; begin the file with: schema = 1",
     ]
@@ -84,13 +77,13 @@ def test_empty_file_says_how_to_begin() -> None:
     ids=["lists", "tables", "key of 1,500 parts", "heading of 50,000 parts", "key of 500,000 letters"],
 )
 def test_nesting_without_end_is_refused_in_one_sentence(text: str) -> None:
-    (found,) = _complaints(text)
+    (found,) = complaints(text)
     assert re.match(r"build\.toml(, line \d)?: ", found)
     assert len(found) < 300
 
 
 def test_number_too_long_for_python_is_refused_in_one_sentence() -> None:
-    (found,) = _complaints(f"schema = {'1' * 10_000}")
+    (found,) = complaints(f"schema = {'1' * 10_000}")
     assert "a number too long" in found
 
 

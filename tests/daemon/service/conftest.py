@@ -1,12 +1,14 @@
 """A daemon that runs, for the tests of its parts."""
 
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from boxes.running_daemon import Rig
+from support.asked_service import Client, publish
 
 
 @pytest.fixture
@@ -21,6 +23,12 @@ def rigs(tmp_path: Path) -> Iterator[Callable[..., Rig]]:
     yield make
     for rig in made:
         rig.end()
+
+
+@pytest.fixture
+def client() -> Iterator[Client]:
+    with closing(Client(publish())) as made:
+        yield made
 
 
 @pytest.fixture

@@ -55,6 +55,7 @@ def test_changes_are_given_since_a_time(query: str, changes: list[str]) -> None:
 def test_a_change_has_its_time_in_both_forms_and_the_name_that_stays() -> None:
     first = ask("changes")[1]["changes"][0]
     assert (first["t"], first["at"], first["finding"]["about"]) == (1_790_000_060.0, "2026-09-21T14:14:20Z", "riser-2")
+    assert SIGN.as_json().items() <= first["finding"].items()
 
 
 @pytest.mark.parametrize("query", ["since=yesterday", "since=2026-09-21T14:14:00", "since", "since=9999999-01-01"])

@@ -4,13 +4,13 @@ import os
 import re
 import socket
 import time
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Callable, Iterator
 
 import pytest
 
 from boxes.running_daemon import Rig
 from laneproof.service.systemd_notify import SystemdNotifier
+from support.waiting import PATIENCE_SECONDS
 
 
 @pytest.fixture
@@ -110,32 +110,26 @@ def test_a_manager_that_went_away_is_no_fault(manager: socket.socket) -> None:
     notifier.close()
 
 
-def test_the_service_manager_hears_of_the_whole_life(tmp_path: Path) -> None:
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
-        name = f"laneproof-life-{os.getpid()}-{time.monotonic_ns()}"
-        manager.bind(f"\0{name}")
-        manager.settimeout(10)
-        notifier = SystemdNotifier({"NOTIFY_SOCKET": f"@{name}", "WATCHDOG_USEC": "400000"})
-        rig = Rig(tmp_path, notifier=notifier).start()
-        heard: list[str] = []
+def test_the_service_manager_hears_of_the_whole_life(manager: socket.socket, rigs: Callable[..., Rig]) -> None:
+    manager.settimeout(PATIENCE_SECONDS)
+    rig = rigs(notifier=SystemdNotifier(environment(manager, WATCHDOG_USEC="400000"))).start()
+    heard: list[str] = []
 
-        def hear(pattern: str) -> str:
-            """Listen until something matches; what came before it is passed over."""
-            while True:
-                heard.append(manager.recv(4096).decode())
-                if re.fullmatch(pattern, heard[-1], re.DOTALL):
-                    return heard[-1]
+    def hear(pattern: str) -> str:
+        """Listen until something matches; what came before it is passed over."""
+        while True:
+            heard.append(manager.recv(4096).decode())
+            if re.fullmatch(pattern, heard[-1], re.DOTALL):
+                return heard[-1]
 
-        try:
-            assert hear(r"READY=1\n.*") == "READY=1\nSTATUS=holds"
-            hear("WATCHDOG=1")
-            rig.box.ports[0].drive = None
-            rig.host.change()
-            hear(r"STATUS=differs; \d+ findings?")
-            rig.file.write_text("= =")
-            hear(r"RELOADING=1\nMONOTONIC_USEC=\d+")
-            assert "declaration not loaded, the last good one stays" in hear(r"READY=1\n.*")
-        finally:
-            rig.end()
-        hear("STOPPING=1")
+    assert hear(r"READY=1\n.*") == "READY=1\nSTATUS=holds"
+    hear("WATCHDOG=1")
+    rig.box.ports[0].drive = None
+    rig.host.change()
+    hear(r"STATUS=differs; \d+ findings?")
+    rig.file.write_text("= =")
+    hear(r"RELOADING=1\nMONOTONIC_USEC=\d+")
+    assert "declaration not loaded, the last good one stays" in hear(r"READY=1\n.*")
+    rig.end()
+    hear("STOPPING=1")
     assert not any(word.startswith("READY") for word in heard[: heard.index("READY=1\nSTATUS=holds")])
