@@ -44,9 +44,6 @@ class DeviceEvent:
         name: Its last component: a controller, a disk or partition, an interface, a PCI address.
         addresses: The PCI addresses on the way, from the host bridge down; the last is the function that it hangs on.
         controller: The NVMe controller, where one is on the way.
-        driver: The driver bound or let go, where the event says so.
-        partition: Whether it is a partition of a disk.
-        sequence: The kernel's number of the event; None where the event has none.
     """
 
     action: Action
@@ -55,9 +52,6 @@ class DeviceEvent:
     name: str
     addresses: tuple[str, ...]
     controller: str | None = None
-    driver: str | None = None
-    partition: bool = False
-    sequence: int | None = None
 
     @property
     def address(self) -> str | None:
@@ -76,7 +70,6 @@ class DeviceEvent:
 
 
 _ADDRESS = re.compile(ADDRESS)
-_NUMBER = re.compile(r"\d{1,20}", re.ASCII)
 # nvme0 is a controller, nvme0n1 and nvme0c0n1 disks of it; nvme-subsys0 is neither.
 _CONTROLLER = re.compile(r"(nvme\d+)(?:c\d+)?(?:n\d+(?:p\d+)?)?")
 
@@ -98,7 +91,6 @@ def parse_uevent(event: Mapping[str, object]) -> DeviceEvent | None:
         return None
     parts = devpath.strip("/").split("/")
     controllers = [match[1] for part in parts if (match := _CONTROLLER.fullmatch(part))]
-    sequence = _field(event, "seqnum")
     return DeviceEvent(
         action=action,
         subsystem=subsystem,
@@ -106,9 +98,6 @@ def parse_uevent(event: Mapping[str, object]) -> DeviceEvent | None:
         name=parts[-1],
         addresses=tuple(part for part in parts if _ADDRESS.fullmatch(part)),
         controller=controllers[-1] if controllers else None,
-        driver=_field(event, "driver") or None,
-        partition=_field(event, "devtype") == "partition",
-        sequence=int(sequence) if _NUMBER.fullmatch(sequence) else None,
     )
 
 

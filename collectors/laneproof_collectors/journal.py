@@ -12,10 +12,7 @@ DEADLINE_SECONDS = 30.0
 LIMIT_BYTES = 16 << 20
 """How much is taken: some 40,000 lines of the fields that are asked for."""
 
-_FIELDS = (
-    "MESSAGE", "PRIORITY", "SYSLOG_FACILITY", "_TRANSPORT", "_SOURCE_MONOTONIC_TIMESTAMP", "_KERNEL_SUBSYSTEM",
-    "_KERNEL_DEVICE",
-)  # fmt: skip
+_FIELDS = ("MESSAGE", "PRIORITY", "SYSLOG_FACILITY", "_TRANSPORT", "_SOURCE_MONOTONIC_TIMESTAMP", "_KERNEL_DEVICE")
 """What of an entry is wanted, beside its times and boot, which are always there (journalctl(1), --output-fields)."""
 
 

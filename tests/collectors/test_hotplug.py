@@ -16,7 +16,7 @@ SWITCH = "/devices/pci0000:00/0000:00:01.2/0000:02:00.0/0000:03:04.0/0000:04:00.
 
 
 def uevent(action: str, devpath: str, subsystem: str, **fields: str) -> dict[str, str]:
-    return {"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem, "SEQNUM": "4711"} | fields
+    return {"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem} | fields
 
 
 # Field names and paths: kernel lib/kobject_uevent.c, drivers/pci/pci-driver.c (pci_uevent), block/genhd.c
@@ -69,7 +69,6 @@ def test_an_event_names_its_device(event: dict[str, str], names: tuple[str, str 
     parsed = known(parse_uevent(event))
     assert (parsed.name, parsed.address, parsed.controller) == names
     assert parsed.action == event["ACTION"]
-    assert parsed.sequence == 4711
 
 
 def test_all_functions_on_the_way_are_kept_in_order() -> None:
@@ -77,18 +76,9 @@ def test_all_functions_on_the_way_are_kept_in_order() -> None:
     assert parsed.addresses == ("0000:00:01.2", "0000:02:00.0", "0000:03:04.0", "0000:04:00.0")
 
 
-def test_a_partition_is_told_from_its_disk() -> None:
-    disk, part = SWITCH + "/nvme/nvme3/nvme3n1", SWITCH + "/nvme/nvme3/nvme3n1/nvme3n1p1"
-    events = device_events(
-        [uevent("add", disk, "block", DEVTYPE="disk"), uevent("add", part, "block", DEVTYPE="partition")]
-    )
-    assert [event.partition for event in events] == [False, True]
-
-
 def test_fields_in_small_letters_are_the_same() -> None:
-    small = {"action": "bind", "devpath": SWITCH, "subsystem": "pci", "DRIVER": "nvme"}
-    parsed = known(parse_uevent(small))
-    assert (parsed.action, parsed.driver, parsed.sequence) == (Action.BIND, "nvme", None)
+    small = {"action": "bind", "devpath": SWITCH, "subsystem": "pci"}
+    assert known(parse_uevent(small)).action is Action.BIND
 
 
 @pytest.mark.parametrize(
@@ -125,7 +115,7 @@ def test_what_is_none_of_ours_is_passed_over(event: dict[str, str]) -> None:
 
 @given(
     st.dictionaries(
-        st.sampled_from(["ACTION", "DEVPATH", "SUBSYSTEM", "SEQNUM", "DRIVER", "DEVTYPE", "action", "devpath"]),
+        st.sampled_from(["ACTION", "DEVPATH", "SUBSYSTEM", "action", "devpath"]),
         st.one_of(st.text(), st.sampled_from(["add", "remove", "pci", "nvme", SWITCH, "/a/nvme0/nvme0n1", "9" * 30])),
     )
 )

@@ -71,8 +71,8 @@ def kernel_events(records: Iterable[str | KernelRecord]) -> tuple[TimedKernelEve
         if "[Hardware Error]" in record.text:
             reports.add_firmware(record)
         if event := classify(record.text):
-            if event.device is None and (address := record.keys.get("DEVICE", "")).startswith("+pci:"):
-                event = replace(event, device=address.removeprefix("+pci:"))
+            if event.device is None and record.device.startswith("+pci:"):
+                event = replace(event, device=record.device.removeprefix("+pci:"))
             reports.add(record, event)
     return tuple(reports.events)
 

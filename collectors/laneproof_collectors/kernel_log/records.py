@@ -7,7 +7,7 @@ record is taken only from what a program cannot set: the facility in the ring, t
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from laneproof_collectors.unread import Reason, Unread
@@ -28,9 +28,7 @@ class KernelRecord:
         sequence: The record's number in the ring; None where it came from the journal.
         up_seconds: Seconds since boot by the monotonic clock, which stops in suspend; None where the journal has none.
         text: The message, escapes undone; it may hold more than one line.
-        flags: ``-``, or ``c`` for a fragment of a line.
-        caller: The thread or processor that wrote it, where the kernel says so.
-        keys: ``SUBSYSTEM`` and ``DEVICE``, where the kernel gives them.
+        device: Which device it is about, as the kernel names it (``+pci:0000:01:00.0``); empty where it does not say.
         boot_id: The boot it belongs to, where known.
         unix_seconds: When it was received, by the wall clock; None where it came from the ring.
     """
@@ -40,14 +38,13 @@ class KernelRecord:
     sequence: int | None
     up_seconds: float | None
     text: str
-    flags: str = "-"
-    caller: str | None = None
-    keys: Mapping[str, str] = field(default_factory=dict)
+    device: str = ""
     boot_id: str | None = None
     unix_seconds: float | None = None
 
 
-_RECORD = re.compile(r"(\d{1,10}),(\d{1,20}),(\d{1,20})(?:,([^,;]*))?((?:,[^,;]*)*);([^\n]*)(.*)", re.ASCII | re.DOTALL)
+_RECORD = re.compile(r"(\d{1,10}),(\d{1,20}),(\d{1,20})(?:,[^;]*)?;([^\n]*)(.*)", re.ASCII | re.DOTALL)
+_DEVICE = re.compile(r"^ DEVICE=(.*)$", re.MULTILINE)
 _ESCAPES = re.compile(r"(?:\\x[0-9a-fA-F]{2})+")
 
 
@@ -78,17 +75,14 @@ def parse_record(record: str) -> KernelRecord | Unread:
     if match is None:
         return Unread("a kernel log record", f"not a record: {record[:_SHOWN]!r}", Reason.MALFORMED)
     prefix = int(match[1])
-    further = dict(part.split("=", 1) for part in match[5].split(",") if "=" in part)
-    lines = match[7].split("\n") if match[7] else ()
+    device = _DEVICE.search(match[5])
     return KernelRecord(
         priority=prefix & _LEVEL_MASK,
         facility=prefix >> 3,
         sequence=int(match[2]),
         up_seconds=int(match[3]) / _MICROSECONDS,
-        text=unescape(match[6]),
-        flags=match[4] or "-",
-        caller=further.get("caller"),
-        keys={key: unescape(value) for key, equals, value in (line[1:].partition("=") for line in lines) if equals},
+        text=unescape(match[4]),
+        device=unescape(device[1]) if device else "",
     )
 
 
@@ -114,9 +108,8 @@ def parse_journal_record(line: str) -> KernelRecord | Unread:
     facility = _number(entry, "SYSLOG_FACILITY") or 0
     if _word(entry, "_TRANSPORT") != "kernel":
         facility = facility or _USER_FACILITY
-    monotonic = _number(entry, "_SOURCE_MONOTONIC_TIMESTAMP")
-    if monotonic is None:
-        monotonic = _number(entry, "__MONOTONIC_TIMESTAMP")
+    stamps = (_number(entry, name) for name in ("_SOURCE_MONOTONIC_TIMESTAMP", "__MONOTONIC_TIMESTAMP"))
+    monotonic = next((stamp for stamp in stamps if stamp is not None), None)
     received = _number(entry, "__REALTIME_TIMESTAMP")
     priority = _number(entry, "PRIORITY")
     return KernelRecord(
@@ -125,7 +118,7 @@ def parse_journal_record(line: str) -> KernelRecord | Unread:
         sequence=None,
         up_seconds=None if monotonic is None else monotonic / _MICROSECONDS,
         text=text,
-        keys=_journal_keys(entry),
+        device=_word(entry, "_KERNEL_DEVICE") or "",
         boot_id=_word(entry, "_BOOT_ID"),
         unix_seconds=None if received is None else received / _MICROSECONDS,
     )
@@ -143,11 +136,6 @@ def _journal_text(value: object) -> str | None:
     return value if isinstance(value, str) else None
 
 
-def _journal_keys(entry: Mapping[str, Any]) -> dict[str, str]:
-    named = {"SUBSYSTEM": _word(entry, "_KERNEL_SUBSYSTEM"), "DEVICE": _word(entry, "_KERNEL_DEVICE")}
-    return {key: value for key, value in named.items() if value is not None}
-
-
 def _word(entry: Mapping[str, Any], name: str) -> str | None:
     value = entry.get(name)
     if isinstance(value, list) and value:
@@ -156,9 +144,5 @@ def _word(entry: Mapping[str, Any], name: str) -> str | None:
 
 
 def _number(entry: Mapping[str, Any], name: str) -> int | None:
-    word = _word(entry, name)
-    return (
-        int(word)
-        if word is not None and word.isascii() and word.isdecimal() and len(word) <= len(str(1 << 64))
-        else None
-    )
+    word = _word(entry, name) or ""
+    return int(word) if word.isascii() and word.isdecimal() and len(word) <= len(str(1 << 64)) else None
