@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from laneproof_collectors.disks.smart_limits import parse_temperature_limits
-from laneproof_collectors.nvme.health_and_identity import COLDEST_CELSIUS, HOTTEST_CELSIUS
+from laneproof_collectors.nvme.health_and_identity import COLDEST_CELSIUS, HOTTEST_CELSIUS, make_health
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 
@@ -222,47 +222,9 @@ def parse_health(answer: Mapping[str, Any], *, device: str) -> HealthLog | Unrea
     if all(value is None for value in counts.values()):
         return _explain_silence(answer, what=what)
     temperature = _degrees(_first(getattr(attributes, "temperature", None), _dig(log, "temperature")))
-    odd = _find_odd(counts, temperature)
-    if len(odd) > 1:
-        return Unread(what, " and ".join(odd.values()))
-    if "available_spare_threshold_percent" in odd and counts["percentage_used"] == _NOT_FILLED:
-        odd["percentage_used"] = "it reads FFh, as the threshold beside it"
-    temperature = None if "composite_temperature_celsius" in odd else temperature
-    counts |= dict.fromkeys(odd.keys() & counts.keys())
     counts |= {name: _line_count(lines, label) for name, label in _THERMAL_FIELDS.items()}
     counts["endurance_group_warning"] = None  # smartctl shows it nowhere
-    absent = [name for name, value in counts.items() if value is None]
-    if temperature is None:
-        absent.append("composite_temperature_celsius")
-    return HealthLog(
-        composite_temperature_celsius=temperature,
-        sensor_celsius=_sensors(drive, log),
-        source="smartctl",
-        absent=tuple(absent),
-        **{name: value or 0 for name, value in counts.items()},
-    )
-
-
-_NOT_FILLED = 0xFF
-_MOST = {
-    "critical_warning": 0xFF,
-    "available_spare_percent": 100,
-    "available_spare_threshold_percent": 100,
-    "percentage_used": 0xFF,
-}
-
-
-def _find_odd(counts: Mapping[str, int | None], celsius: float | None) -> dict[str, str]:
-    """Give the fields of a health log that hold what cannot be, as `nvme.health_and_identity` does for the page."""
-    odd = {}
-    for name, most in _MOST.items():
-        if (value := counts[name] or 0) > most:
-            odd[name] = f"its {name.replace('_', ' ')} reads {value}, at most {most} may be"
-    if celsius is not None and not COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS:
-        odd["composite_temperature_celsius"] = (
-            f"its composite temperature reads {celsius:g} °C, which no drive survives"
-        )
-    return odd
+    return make_health(counts, temperature, _sensors(drive, log), what=what, source="smartctl")
 
 
 def _line_count(lines: Iterable[str], label: str) -> int | None:
@@ -273,16 +235,12 @@ def _line_count(lines: Iterable[str], label: str) -> int | None:
     return None
 
 
-def _sensors(drive: Any, log: object) -> dict[int, float]:  # noqa: ANN401 (pySMART has no types)
-    listed_by_number: Mapping[int, int] = getattr(drive, "temperatures", None) or {}
+def _sensors(drive: Any, log: object) -> dict[int, float | None]:  # noqa: ANN401 (pySMART has no types)
+    by_number: Mapping[int, int] = getattr(drive, "temperatures", None) or {}
     listed = _dig(log, "temperature_sensors")
-    if not listed_by_number and isinstance(listed, list):
-        listed_by_number = {number: celsius for number, celsius in enumerate(listed, start=1) if _degrees(celsius)}
-    return {
-        number: float(celsius)
-        for number, celsius in listed_by_number.items()
-        if COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS
-    }
+    if not by_number and isinstance(listed, list):
+        by_number = dict(enumerate(listed, start=1))
+    return {number: _degrees(celsius) or None for number, celsius in by_number.items()}  # 0 where there is no sensor
 
 
 # --- SATA, SAS, USB ---------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ the kernel's include/linux/nvme.h. The numbers of sections, 5.16.1.3 apart, are 
 """
 
 import struct
+from collections.abc import Mapping
 from functools import lru_cache
 
 from laneproof_collectors.snapshot import AutonomousTransitions, HealthLog, NvmeIdentity, PowerState
@@ -28,15 +29,28 @@ AUTONOMOUS_TRANSITIONS_FEATURE = 0x0C
 KELVIN_AT_ZERO_CELSIUS = 273
 """Drives count whole kelvin, and 273 is what tools take off (the kernel's hwmon takes 273.15)."""
 
-
 COLDEST_CELSIUS, HOTTEST_CELSIUS = -173, 227
 """A drive neither works nor survives beyond these: a page that says so is not believed (common practice, no source)."""
 
-_COLDEST_KELVIN, _HOTTEST_KELVIN = COLDEST_CELSIUS + KELVIN_AT_ZERO_CELSIUS, HOTTEST_CELSIUS + KELVIN_AT_ZERO_CELSIUS
+_COMPOSITE = "composite_temperature_celsius"
 _NOT_FILLED = 0xFF
-_MOST_PERCENT = 100  # available spare and its threshold are "0% to 100%"; only percentage used may pass it
+# Available spare and its threshold are "0% to 100%"; only percentage used may pass that.
+_MOST = {
+    "critical_warning": 0xFF,
+    "available_spare_percent": 100,
+    "available_spare_threshold_percent": 100,
+    "percentage_used": 0xFF,
+}
 _ALL_ONES = "every byte reads FFh, as from a drive that no longer answers"
-_HEALTH = struct.Struct("<BHBBBB25x16s16s16s16s16s16s16s16s16s16sII8H4I")
+_HEALTH = struct.Struct("<B2x4B25x16s16s16s16s16s16s16s16s16s16s2I16x4I")  # temperatures left out
+_SENSORS = struct.Struct("<8H")
+_FIELDS = (
+    "critical_warning", "available_spare_percent", "available_spare_threshold_percent", "percentage_used",
+    "endurance_group_warning", "data_units_read", "data_units_written", "host_read_commands", "host_write_commands",
+    "controller_busy_minutes", "power_cycles", "power_on_hours", "unsafe_shutdowns", "media_errors",
+    "error_log_entries", "warning_temperature_minutes", "critical_temperature_minutes",
+    "thermal_transitions_1", "thermal_transitions_2", "thermal_seconds_1", "thermal_seconds_2",
+)  # fmt: skip
 
 
 def _find_why_empty(raw: bytes) -> str | None:
@@ -75,54 +89,53 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
         return wrong
     if why := _find_why_empty(raw[: _HEALTH.size]):
         return Unread(what, why)
-    warning, kelvin, spare, threshold, used, group_warning, *rest = _HEALTH.unpack_from(raw)
-    counters = [int.from_bytes(counter, "little") for counter in rest[:10]]
-    warning_minutes, critical_minutes, *sensors = rest[10:20]
-    transitions_1, transitions_2, seconds_1, seconds_2 = rest[20:]
-    odd = _find_odd(kelvin, spare, threshold)
+    read = (value if isinstance(value, int) else int.from_bytes(value, "little") for value in _HEALTH.unpack_from(raw))
+    sensors = {number: _celsius(kelvin) for number, kelvin in enumerate(_SENSORS.unpack_from(raw, 200), start=1)}
+    composite = _celsius(int.from_bytes(raw[1:3], "little"))
+    return make_health(dict(zip(_FIELDS, read, strict=True)), composite, sensors, what=what)
+
+
+def make_health(
+    counts: Mapping[str, int | None],
+    composite: float | None,
+    sensors: Mapping[int, float | None],
+    *,
+    what: str,
+    source: str = "log",
+) -> HealthLog | Unread:
+    """Make a health log of what was read of it, leaving out what cannot be.
+
+    Args:
+        counts: The fields by name, temperatures apart; None where the source does not give it.
+        composite: The composite temperature, degrees Celsius; None where it is not reported.
+        sensors: Those of the sensors by number, likewise.
+        what: Where it was read, for the sentence that a person will see.
+        source: See `HealthLog.source`.
+
+    Returns:
+        The log, or why it is not believed: several values that cannot be.
+    """
+    odd = {
+        name: f"its {name.replace('_', ' ')} reads {value}, at most {most} may be"
+        for name, most in _MOST.items()
+        if (value := counts[name] or 0) > most
+    }
+    if composite is not None and not COLDEST_CELSIUS <= composite <= HOTTEST_CELSIUS:
+        odd[_COMPOSITE] = f"its composite temperature reads {composite:g} °C, which no drive survives"
     if len(odd) > 1:
         return Unread(what, " and ".join(odd.values()))
-    if "available_spare_threshold_percent" in odd and used == _NOT_FILLED == threshold:
+    if counts["available_spare_threshold_percent"] == counts["percentage_used"] == _NOT_FILLED:
         odd["percentage_used"] = "it reads FFh, as the threshold beside it"
-    readings = {number: sensor for number, sensor in enumerate(sensors, start=1) if sensor}
-    sound = {number: sensor for number, sensor in readings.items() if _COLDEST_KELVIN <= sensor <= _HOTTEST_KELVIN}
+    shown = {number: celsius for number, celsius in sensors.items() if celsius is not None}
+    sound = {number: celsius for number, celsius in shown.items() if COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS}
+    absent = [*odd, *(name for name, value in counts.items() if value is None)]
     return HealthLog(
-        critical_warning=warning,
-        composite_temperature_celsius=None if "composite_temperature_celsius" in odd else _celsius(kelvin),
-        available_spare_percent=0 if "available_spare_percent" in odd else spare,
-        available_spare_threshold_percent=0 if "available_spare_threshold_percent" in odd else threshold,
-        percentage_used=0 if "percentage_used" in odd else used,
-        endurance_group_warning=group_warning,
-        data_units_read=counters[0],
-        data_units_written=counters[1],
-        host_read_commands=counters[2],
-        host_write_commands=counters[3],
-        controller_busy_minutes=counters[4],
-        power_cycles=counters[5],
-        power_on_hours=counters[6],
-        unsafe_shutdowns=counters[7],
-        media_errors=counters[8],
-        error_log_entries=counters[9],
-        warning_temperature_minutes=warning_minutes,
-        critical_temperature_minutes=critical_minutes,
-        sensor_celsius={number: float(kelvin - KELVIN_AT_ZERO_CELSIUS) for number, kelvin in sound.items()},
-        thermal_transitions_1=transitions_1,
-        thermal_transitions_2=transitions_2,
-        thermal_seconds_1=seconds_1,
-        thermal_seconds_2=seconds_2,
-        absent=(*odd, *(f"sensor_celsius[{number}]" for number in readings if number not in sound)),
+        composite_temperature_celsius=None if _COMPOSITE in odd else composite,
+        sensor_celsius=sound,
+        source=source,
+        absent=(*absent, *(f"sensor_celsius[{number}]" for number in shown if number not in sound)),
+        **{name: 0 if value is None or name in odd else value for name, value in counts.items()},
     )
-
-
-def _find_odd(kelvin: int, spare: int, threshold: int) -> dict[str, str]:
-    """Give the fields that hold what the standard rules out, each with what is wrong."""
-    odd = {}
-    if kelvin and not _COLDEST_KELVIN <= kelvin <= _HOTTEST_KELVIN:
-        odd["composite_temperature_celsius"] = f"its composite temperature reads {kelvin} K, which no drive survives"
-    for name, percent in (("available_spare", spare), ("available_spare_threshold", threshold)):
-        if percent > _MOST_PERCENT:
-            odd[f"{name}_percent"] = f"its {name.replace('_', ' ')} reads {percent} %, at most 100 % may be"
-    return odd
 
 
 _TRANSITION = struct.Struct("<32Q")

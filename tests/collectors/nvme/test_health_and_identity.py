@@ -98,9 +98,12 @@ def test_health_log_of_a_wrong_length_is_unread_and_says_the_length(length: int)
         (b"\xff" * 232 + b"\0" * 280, "FFh"),
         (bytes(512), "every byte reads 0"),
         (bytes(232) + b"\x5a" * 280, "every byte reads 0"),
-        (health_page({"available_spare_percent": 101, "available_spare_threshold_percent": 200}), "200 %"),
-        (health_page({"available_spare_percent": 101}, kelvin=0xFFFF), "65535 K"),
-        (health_page({"available_spare_percent": 101}, kelvin=7), "7 K"),
+        (
+            health_page({"available_spare_percent": 101, "available_spare_threshold_percent": 200}),
+            "reads 200, at most 100",
+        ),
+        (health_page({"available_spare_percent": 101}, kelvin=0xFFFF), "65262 °C"),
+        (health_page({"available_spare_percent": 101}, kelvin=7), "-266 °C"),
     ],
 )
 def test_page_that_cannot_be_a_drives_is_unread_as_a_whole(page: bytes, why: str) -> None:
