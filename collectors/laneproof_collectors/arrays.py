@@ -5,14 +5,13 @@ left open here; the daemon sees checks run and remembers.
 """
 
 import re
-from collections.abc import Sequence
 
 from laneproof_collectors.btrfs import read_btrfs
 from laneproof_collectors.disks.block import parse_size
 from laneproof_collectors.disks.whole_disks import read_whole_disks
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Array, ArrayMember
-from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, unless_absent
+from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, read_each, unless_absent
 from laneproof_collectors.unread import Reason, Unread
 
 BLOCK = "/sys/block"
@@ -20,15 +19,9 @@ ZFS = "/proc/spl/kstat/zfs"
 
 _MD_NAME = re.compile(r"md(?:\d+|_.+)")  # md0, md127, and named ones: md_kelp
 _MD_FILES = (
-    "array_state",
-    "level",
-    "raid_disks",
-    "degraded",
-    "sync_action",
-    "sync_completed",
-    "sync_speed",
-    "mismatch_cnt",
-)
+    "size", "md/array_state", "md/level", "md/raid_disks", "md/degraded", "md/sync_action", "md/sync_completed",
+    "md/sync_speed", "md/mismatch_cnt",
+)  # fmt: skip
 _MEMBER_PREFIX = "dev-"
 _MEMBER_FILES = ("state", "slot", "errors", "bad_blocks")
 _WANTED = re.compile(r"(\d{1,9})(?: \(\d{1,9}\))?")
@@ -118,52 +111,40 @@ def _read_md(host: Host) -> tuple[Array, ...] | Unread:
         if isinstance(entries, Unread):
             return entries
         members[name] = [entry.removeprefix(_MEMBER_PREFIX) for entry in entries if entry.startswith(_MEMBER_PREFIX)]
-    paths = [f"{BLOCK}/{name}/md/{file}" for name in members for file in _MD_FILES]
-    sizes = host.files([*paths, *(f"{BLOCK}/{name}/size" for name in members)])
-    raws = _group(sizes[: len(paths)], _MD_FILES)
+    raws = read_each(host, (f"{BLOCK}/{name}" for name in members), _MD_FILES)
     pairs = [(name, member) for name, group in members.items() for member in group]
-    member_raws = _group(
-        host.files(
-            f"{BLOCK}/{name}/md/{_MEMBER_PREFIX}{member}/{file}" for name, member in pairs for file in _MEMBER_FILES
-        ),
-        _MEMBER_FILES,
-    )
+    folders_of_members = [f"{BLOCK}/{name}/md/{_MEMBER_PREFIX}{member}" for name, member in pairs]
+    member_raws = read_each(host, folders_of_members, _MEMBER_FILES)
     disks = read_whole_disks(host, {member for _, member in pairs})
     made: dict[str, list[ArrayMember]] = {name: [] for name in members}
-    for (name, member), raw in zip(pairs, member_raws, strict=True):
+    for (name, member), folder, raw in zip(pairs, folders_of_members, member_raws, strict=True):
         if not is_absent(raw["state"]):  # taken out meanwhile
-            made[name].append(_make_member(f"{BLOCK}/{name}/md/{_MEMBER_PREFIX}{member}", member, disks[member], raw))
+            made[name].append(_make_member(folder, member, disks[member], raw))
     return tuple(
-        _make_md(name, raw, size, made[name])
-        for name, raw, size in zip(members, raws, sizes[len(paths) :], strict=True)
+        _make_md(name, raw, made[name])
+        for name, raw in zip(members, raws, strict=True)
         # "clear": no array at all, only its node was left behind
-        if not is_absent(raw["array_state"]) and parse_text(raw["array_state"]) != "clear"
+        if not is_absent(raw["md/array_state"]) and parse_text(raw["md/array_state"]) != "clear"
     )
 
 
-def _group(answers: Sequence[bytes | Unread], names: Sequence[str]) -> list[_Raw]:
-    """Give the answers of one batch back to the things that they belong to."""
-    size = len(names)
-    return [dict(zip(names, answers[at : at + size], strict=True)) for at in range(0, len(answers), size)]
-
-
-def _make_md(name: str, raw: _Raw, size: bytes | Unread, members: list[ArrayMember]) -> Array:
+def _make_md(name: str, raw: _Raw, members: list[ArrayMember]) -> Array:
     folder = f"{BLOCK}/{name}/md"
-    level = parse_text(raw["level"])
-    speed = _parse_unless_none(raw["sync_speed"], what=f"{folder}/sync_speed")
+    level = parse_text(raw["md/level"])
+    speed = _parse_unless_none(raw["md/sync_speed"], what=f"{folder}/sync_speed")
     return Array(
         name=name,
         kind="md",
         level=level or Unread(f"{folder}/level", "empty: the array is not assembled", Reason.ABSENT),
-        state=parse_text(raw["array_state"]),
-        members_wanted=parse_members_wanted(raw["raid_disks"], what=f"{folder}/raid_disks"),
-        degraded=unless_absent(parse_integer(raw["degraded"], what=f"{folder}/degraded")),
-        size_bytes=parse_size(size, what=f"{BLOCK}/{name}/size"),
+        state=parse_text(raw["md/array_state"]),
+        members_wanted=parse_members_wanted(raw["md/raid_disks"], what=f"{folder}/raid_disks"),
+        degraded=unless_absent(parse_integer(raw["md/degraded"], what=f"{folder}/degraded")),
+        size_bytes=parse_size(raw["size"], what=f"{BLOCK}/{name}/size"),
         members=tuple(members),
-        sync_action=unless_absent(parse_text(raw["sync_action"])),
-        sync_completed=parse_sync_completed(raw["sync_completed"], what=f"{folder}/sync_completed"),
+        sync_action=unless_absent(parse_text(raw["md/sync_action"])),
+        sync_completed=parse_sync_completed(raw["md/sync_completed"], what=f"{folder}/sync_completed"),
         sync_bytes_per_second=speed * 1024.0 if isinstance(speed, int) else speed,  # the file has KiB/s
-        mismatch_sectors=unless_absent(parse_integer(raw["mismatch_cnt"], what=f"{folder}/mismatch_cnt")),
+        mismatch_sectors=unless_absent(parse_integer(raw["md/mismatch_cnt"], what=f"{folder}/mismatch_cnt")),
     )
 
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from laneproof_collectors.disks.whole_disks import BLOCK_CLASS, read_whole_disks
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Array, ArrayMember
-from laneproof_collectors.sysfs_attributes import is_absent, parse_switch, parse_text, read_linked
+from laneproof_collectors.sysfs_attributes import is_absent, parse_switch, parse_text, read_each, read_linked
 from laneproof_collectors.unread import Reason, Unread, if_read
 
 BTRFS = "/sys/fs/btrfs"
@@ -61,7 +61,7 @@ def _read_file_system(host: Host, uuid: str) -> Array | Unread | None:
     names = read_linked(host, f"{folder}/devices")
     if isinstance(names, Unread):
         return None if is_absent(names) else names
-    label, numbered = _read_devices(host, folder)
+    label, numbered = parse_text(host.file(f"{folder}/label")), _read_devices(host, folder)
     disks = read_whole_disks(host, names)
     gone = _find_gone(host, names)
     members = [
@@ -107,22 +107,19 @@ def _find_gone(host: Host, names: tuple[str, ...]) -> set[str]:
     return gone if len(gone) < len(names) else set()  # all of them: no such folder, in a recording say
 
 
-def _read_devices(host: Host, folder: str) -> tuple[str | Unread, dict[int, _Device]]:
-    """Read the label and what stands under each device's number, the target of a running replacement left out."""
-    numbers = host.folder(f"{folder}/devinfo")
-    known = if_read(numbers)  # a kernel before 5.6 has no such folder
+def _read_devices(host: Host, folder: str) -> dict[int, _Device]:
+    """Read what stands under each device's number, the target of a running replacement left out."""
+    known = if_read(host.folder(f"{folder}/devinfo"))  # a kernel before 5.6 has no such folder
     wanted = sorted(int(number) for number in known if _NUMBER.fullmatch(number))
-    paths = [f"{folder}/devinfo/{number}/{file}" for number in wanted for file in _DEVICE_FILES]
-    label, *raws = host.files((f"{folder}/label", *paths))
+    folders = [f"{folder}/devinfo/{number}" for number in wanted]
     devices: dict[int, _Device] = {}
-    for number, at in zip(wanted, range(0, len(raws), len(_DEVICE_FILES)), strict=True):
-        missing, target, statistics = raws[at : at + len(_DEVICE_FILES)]
-        if not is_absent(missing) and parse_switch(target, what="") is not True:
+    for number, device, raw in zip(wanted, folders, read_each(host, folders, _DEVICE_FILES), strict=True):
+        if not is_absent(raw["missing"]) and parse_switch(raw["replace_target"], what="") is not True:
             devices[number] = _Device(
-                missing=parse_switch(missing, what=paths[at]),
-                statistics=parse_error_statistics(statistics, what=paths[at + 2]),
+                missing=parse_switch(raw["missing"], what=f"{device}/missing"),
+                statistics=parse_error_statistics(raw["error_stats"], what=f"{device}/error_stats"),
             )
-    return parse_text(label), devices
+    return devices
 
 
 def _read_level(host: Host, folder: str) -> str | Unread:

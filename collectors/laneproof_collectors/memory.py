@@ -14,8 +14,8 @@ from laneproof_collectors.smbios import (
     read_structures,
 )
 from laneproof_collectors.snapshot import EdacController, Memory
-from laneproof_collectors.sysfs_attributes import parse_integer
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.sysfs_attributes import parse_integer, read_each
+from laneproof_collectors.unread import Unread, if_read
 
 KERNEL_TOTAL = "/proc/meminfo"
 EDAC = "/sys/devices/system/edac/mc"
@@ -76,11 +76,13 @@ def _read_edac(host: Host) -> tuple[EdacController, ...]:
 
     Source: Documentation/admin-guide/ras.rst, ``ce_count`` and ``ue_count``.
     """
-    listed = host.folder(EDAC)
-    names = [] if isinstance(listed, Unread) else [name for name in listed if _CONTROLLER.fullmatch(name)]
-    paths = [f"{EDAC}/{name}/{count}" for name in names for count in ("ce_count", "ue_count")]
-    counts = [parse_integer(raw, what=path) for path, raw in zip(paths, host.files(paths), strict=True)]
+    names = [name for name in if_read(host.folder(EDAC)) if _CONTROLLER.fullmatch(name)]
+    read = read_each(host, (f"{EDAC}/{name}" for name in names), ("ce_count", "ue_count"))
     return tuple(
-        EdacController(name=name, correctable=correctable, uncorrectable=uncorrectable)
-        for name, correctable, uncorrectable in zip(names, counts[::2], counts[1::2], strict=True)
+        EdacController(
+            name=name,
+            correctable=parse_integer(raw["ce_count"], what=f"{EDAC}/{name}/ce_count"),
+            uncorrectable=parse_integer(raw["ue_count"], what=f"{EDAC}/{name}/ue_count"),
+        )
+        for name, raw in zip(names, read, strict=True)
     )

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Bond, BondMember, Interface
-from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, unless_absent
+from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, read_each, unless_absent
 from laneproof_collectors.unread import Unread
 
 NET = "/sys/class/net"
@@ -89,12 +89,6 @@ def _parse_or_none(raw: bytes | Unread, *, what: str) -> int | Unread | None:
     return parse_integer(raw, what=what)
 
 
-def _read_folders(host: Host, folders: Sequence[str], names: Sequence[str]) -> list[dict[str, bytes | Unread]]:
-    """Read the same files in each of some folders, in one batch."""
-    answers = iter(host.files(f"{folder}/{name}" for folder in folders for name in names))
-    return [dict(zip(names, answers, strict=False)) for _ in folders]
-
-
 def _read_bond_names(host: Host, names: Sequence[str]) -> list[str] | Unread:
     """Read which interfaces are bonds: the driver's own list, or else those that have a bond's attributes."""
     if BOND_LIST in names:
@@ -133,7 +127,7 @@ def read_interfaces(host: Host) -> tuple[Interface, ...] | Unread:
         if _has_device(device, entry) or (isinstance(bonds, list) and name in bonds)
     }
     folders = [f"{NET}/{name}" for name in addresses]
-    read = zip(addresses.items(), folders, _read_folders(host, folders, _INTERFACE), strict=True)
+    read = zip(addresses.items(), folders, read_each(host, folders, _INTERFACE), strict=True)
     # One that is gone by now is left out.
     return tuple(
         _make_interface(name, address, folder, raw)
@@ -172,16 +166,17 @@ def read_bonds(host: Host) -> tuple[Bond, ...] | Unread:
     names = _read_bond_names(host, listed)
     if isinstance(names, Unread):
         return names
-    raws = dict(zip(names, _read_folders(host, [f"{NET}/{name}/bonding" for name in names], _BOND), strict=True))
+    raws = dict(zip(names, read_each(host, [f"{NET}/{name}/bonding" for name in names], _BOND), strict=True))
     members: dict[str, list[str]] = {}
     for name, raw in raws.items():
-        slaves = unless_absent(parse_text(raw["slaves"]))
-        if isinstance(slaves, Unread):
-            return slaves  # a bond that seems to have no members would be reported as broken
-        members[name] = (slaves or "").split()
-    slave_names = [slave for group in members.values() for slave in group]
-    slave_folders = [f"{NET}/{slave}/bonding_slave" for slave in slave_names]
-    member_raws = dict(zip(slave_names, _read_folders(host, slave_folders, _MEMBER), strict=True))
+        listed_members = unless_absent(parse_text(raw["slaves"]))
+        if isinstance(listed_members, Unread):
+            return listed_members  # a bond that seems to have no members would be reported as broken
+        members[name] = (listed_members or "").split()
+    slaves = [slave for group in members.values() for slave in group]
+    member_raws = dict(
+        zip(slaves, read_each(host, (f"{NET}/{slave}/bonding_slave" for slave in slaves), _MEMBER), strict=True)
+    )
     return tuple(
         _make_bond(name, raw, [_make_member(slave, member_raws[slave]) for slave in members[name]])
         for name, raw in raws.items()

@@ -4,6 +4,7 @@ Every parser takes what the Host answered, so that a failed reading passes throu
 give a value or the reason why there is none.
 """
 
+from collections.abc import Iterable, Sequence
 from typing import TypeVar
 
 from laneproof_collectors.host import Host
@@ -62,6 +63,17 @@ def parse_switch(raw: bytes | Unread, *, what: str) -> bool | Unread:
 def unless_absent(value: _Value | Unread) -> _Value | Unread | None:
     """Turn a reading of what the machine does not have into ``None``, which says just that."""
     return None if is_absent(value) else value
+
+
+def read_each(host: Host, folders: Iterable[str], names: Sequence[str]) -> list[dict[str, bytes | Unread]]:
+    """Read the same files in each of some folders, in one batch.
+
+    Returns:
+        For each folder, what was read by the name of the file.
+    """
+    listed = list(folders)
+    answers = iter(host.files(f"{folder}/{name}" for folder in listed for name in names))
+    return [dict(zip(names, answers, strict=False)) for _ in listed]
 
 
 def read_linked(host: Host, folder: str) -> tuple[str, ...] | Unread:

@@ -12,7 +12,14 @@ from typing import NamedTuple
 
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import ASLEEP, Fan, PowerMeter, TemperatureReading, Thermal
-from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_switch, parse_text, unless_absent
+from laneproof_collectors.sysfs_attributes import (
+    is_absent,
+    parse_integer,
+    parse_switch,
+    parse_text,
+    read_each,
+    unless_absent,
+)
 from laneproof_collectors.unread import Unread, if_read
 
 HWMON = "/sys/class/hwmon"
@@ -25,9 +32,9 @@ COLDEST_CELSIUS, HOTTEST_CELSIUS = -40.0, 120.0
 DRIVE_CHIPS = ("nvme", "drivetemp")  # each reading is a command to the drive
 
 _SENSOR = re.compile(r"(temp|fan|power)(\d{1,4})_(input|average|label|max|crit|min|alarm|fault)")
-_PACKAGE_ZONE = re.compile(
-    r"intel-rapl:\d+"
-)  # AMD's packages appear under the same name; zones below have a second number
+# AMD's packages appear under the same name; zones below have a second number
+_PACKAGE_ZONE = re.compile(r"intel-rapl:\d+")
+_PACKAGE_FILES = ("name", "energy_uj")
 _PROCESSOR = re.compile(r"cpu\d{1,5}")
 _PER_MILLI, _PER_MICRO = 1000, 1_000_000
 
@@ -70,16 +77,13 @@ def read_thermal(host: Host) -> Thermal | Unread:
 
 def _find_chips(host: Host) -> list[_Chip]:
     """List the chips whose sensors may be read, and which files each has."""
-    listed = host.folder(HWMON)
-    if isinstance(listed, Unread):
-        return []
-    folders = [f"{HWMON}/{name}" for name in listed]
-    known = host.files(f"{folder}/{file}" for folder in folders for file in ("name", "device/power/runtime_status"))
-    names = [parse_text(raw) for raw in known[::2]]
+    folders = [f"{HWMON}/{name}" for name in if_read(host.folder(HWMON))]
+    status = "device/power/runtime_status"
     chosen = [
         (name, folder)
-        for name, folder, status in zip(names, folders, known[1::2], strict=True)
-        if isinstance(name, str) and name not in DRIVE_CHIPS and parse_text(status) not in ASLEEP
+        for folder, raw in zip(folders, read_each(host, folders, ("name", status)), strict=True)
+        if isinstance(name := parse_text(raw["name"]), str) and name not in DRIVE_CHIPS
+        if parse_text(raw[status]) not in ASLEEP
     ]
     contents = host.folders(folder for _, folder in chosen)
     return [
@@ -166,21 +170,16 @@ def _make_meters(chip: _Chip, raw: _Raw) -> Iterable[PowerMeter]:
 
 def _read_packages(host: Host) -> tuple[PowerMeter, ...]:
     """Read the running energy counter of each package; for root alone since 5.10 (CVE-2020-8694)."""
-    listed = host.folder(POWERCAP)
-    zones = [] if isinstance(listed, Unread) else [zone for zone in listed if _PACKAGE_ZONE.fullmatch(zone)]
-    paths = [f"{POWERCAP}/{zone}/{file}" for zone in zones for file in ("name", "energy_uj")]
-    raw = dict(zip(paths, host.files(paths), strict=True))
+    zones = [zone for zone in if_read(host.folder(POWERCAP)) if _PACKAGE_ZONE.fullmatch(zone)]
     meters: list[PowerMeter] = []
-    for zone in zones:
-        folder = f"{POWERCAP}/{zone}"
-        name = parse_text(raw[f"{folder}/name"])
-        energy = _scaled(raw, f"{folder}/energy_uj", _PER_MICRO)
-        if not is_absent(energy):
+    for zone, raw in zip(zones, read_each(host, (f"{POWERCAP}/{zone}" for zone in zones), _PACKAGE_FILES), strict=True):
+        if not is_absent(raw["energy_uj"]):
+            name, energy = parse_text(raw["name"]), parse_integer(raw["energy_uj"], what=f"{POWERCAP}/{zone}/energy_uj")
             meters.append(
                 PowerMeter(
                     name=name if isinstance(name, str) and name else zone,
                     watts=None,
-                    energy_joules=energy,
+                    energy_joules=energy if isinstance(energy, Unread) else energy / _PER_MICRO,
                 )
             )
     return tuple(meters)
@@ -194,13 +193,11 @@ def _read_throttle_counts(host: Host) -> dict[str, int]:
     """
     if is_absent(host.file(f"{PROCESSORS}/cpu0/thermal_throttle/package_throttle_count")):
         return {}
-    listed = host.folder(PROCESSORS)
-    names = [] if isinstance(listed, Unread) else [name for name in listed if _PROCESSOR.fullmatch(name)]
+    names = [name for name in if_read(host.folder(PROCESSORS)) if _PROCESSOR.fullmatch(name)]
     files = ("topology/physical_package_id", "thermal_throttle/package_throttle_count")
-    raw = host.files(f"{PROCESSORS}/{name}/{file}" for name in names for file in files)
     counts: dict[str, int] = {}
-    for package, count in zip(raw[::2], raw[1::2], strict=True):
-        number, times = parse_integer(package, what=""), parse_integer(count, what="")
+    for raw in read_each(host, (f"{PROCESSORS}/{name}" for name in names), files):
+        number, times = (parse_integer(raw[file], what="") for file in files)
         if isinstance(number, int) and isinstance(times, int):
             key = f"package-{number}"
             counts[key] = max(times, counts.get(key, 0))

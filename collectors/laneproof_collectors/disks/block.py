@@ -13,7 +13,7 @@ from functools import lru_cache
 
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
-from laneproof_collectors.sysfs_attributes import parse_integer, parse_text, unless_absent
+from laneproof_collectors.sysfs_attributes import parse_integer, parse_text, read_each, unless_absent
 from laneproof_collectors.unread import Unread
 
 SECTOR_BYTES = 512
@@ -21,7 +21,6 @@ SECTOR_BYTES = 512
 
 _STATISTICS_FIELDS = 11  # later kernels append discards (4.18) and flushes (5.5)
 _NAMESPACE_NODE = re.compile(r"nvme(\d+)(?:c\d+)?n(\d+)")
-_IDENTIFIER_FILES = ("nsid", "eui", "nguid", "uuid")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,23 +102,21 @@ def read_namespaces(host: Host, found: Sequence[tuple[str, str]], memory: Namesp
     Returns:
         One namespace for each; a field that failed says so by itself.
     """
-    files = ("size", "stat", "wwid")
-    answers = host.files(f"{folder}/{name}" for _, folder in found for name in files)
-    rows = [answers[start : start + len(files)] for start in range(0, len(answers), len(files))]
-    keys = [(folder, _identifier(row[-1]) or "") for (_, folder), row in zip(found, rows, strict=True)]
+    read = read_each(host, (folder for _, folder in found), ("size", "stat", "wwid"))
+    keys = [(folder, _identifier(raw["wwid"]) or "") for (_, folder), raw in zip(found, read, strict=True)]
     _identify(host, keys, memory)
     return [
         NvmeNamespace(
             name=name,
             number=memory[key].number,
-            size_bytes=parse_size(size, what=f"{folder}/size"),
+            size_bytes=parse_size(raw["size"], what=f"{folder}/size"),
             eui64=memory[key].eui64,
             nguid=memory[key].nguid,
             uuid=memory[key].uuid,
             wwid=key[1] or None,
-            statistics=unless_absent(parse_statistics(statistics, what=f"{folder}/stat")),
+            statistics=unless_absent(parse_statistics(raw["stat"], what=f"{folder}/stat")),
         )
-        for (name, folder), key, (size, statistics, _) in zip(found, keys, rows, strict=True)
+        for (name, folder), key, raw in zip(found, keys, read, strict=True)
     ]
 
 
@@ -129,14 +126,13 @@ def _identify(host: Host, keys: Sequence[tuple[str, str]], memory: NamespaceMemo
     for gone in memory.keys() - lasting:
         del memory[gone]
     strangers = [key for key in keys if key not in memory]
-    answers = iter(host.files(f"{folder}/{name}" for folder, _ in strangers for name in _IDENTIFIER_FILES))
-    for key in strangers:
-        number, eui, nguid, uuid = (next(answers) for _ in _IDENTIFIER_FILES)
+    read = read_each(host, (folder for folder, _ in strangers), ("nsid", "eui", "nguid", "uuid"))
+    for key, raw in zip(strangers, read, strict=True):
         memory[key] = NamespaceIdentifiers(
-            number=parse_integer(number, what=f"{key[0]}/nsid"),
-            eui64=_identifier(eui, drop=" "),
-            nguid=_identifier(nguid),
-            uuid=_identifier(uuid),
+            number=parse_integer(raw["nsid"], what=f"{key[0]}/nsid"),
+            eui64=_identifier(raw["eui"], drop=" "),
+            nguid=_identifier(raw["nguid"]),
+            uuid=_identifier(raw["uuid"]),
         )
 
 

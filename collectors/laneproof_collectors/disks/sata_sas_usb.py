@@ -25,7 +25,7 @@ from laneproof_collectors.pcie.path import is_address, parse_function_path
 from laneproof_collectors.platform_path import find_platform_path
 from laneproof_collectors.questions import Question, ReadFile, Smartctl
 from laneproof_collectors.snapshot import ASLEEP, SataDrive
-from laneproof_collectors.sysfs_attributes import is_absent, parse_switch, parse_text
+from laneproof_collectors.sysfs_attributes import is_absent, parse_switch, parse_text, read_each
 from laneproof_collectors.unread import Reason, Unread
 
 BLOCK_FOLDER = "/sys/block"
@@ -237,12 +237,10 @@ def _identify(host: Host, disks: Sequence[_Disk], cache: DriveCache) -> None:
             strangers.append(disk)
     for key in cache.identities.keys() - {disk.key for disk in disks}:
         del cache.identities[key]
-    files = ("vpd_pg80", "vpd_pg89", "model", "rev")
-    answers = iter(host.files(f"{disk.device}/{name}" for disk in strangers for name in files))
-    for disk in strangers:
-        serial_page, ata_page, model, revision = (next(answers) for _ in files)
+    pages = read_each(host, (disk.device for disk in strangers), ("vpd_pg80", "vpd_pg89", "model", "rev"))
+    for disk, raw in zip(strangers, pages, strict=True):
         disk.identity = parse_kept_identity(
-            serial_page, ata_page, model=parse_text(model), revision=parse_text(revision)
+            raw["vpd_pg80"], raw["vpd_pg89"], model=parse_text(raw["model"]), revision=parse_text(raw["rev"])
         )
 
 
