@@ -4,12 +4,12 @@ import re
 
 from laneproof_collectors.host import Host
 from laneproof_collectors.smbios import (
+    ARRAY_ERROR_CORRECTION,
+    ARRAY_OF_DEVICE,
+    ARRAY_USE,
     MEMORY_ARRAY,
     MEMORY_DEVICE,
     SYSTEM_MEMORY,
-    Structure,
-    find_array_handle,
-    find_memory_array,
     find_memory_module,
     read_structures,
 )
@@ -46,28 +46,19 @@ def read_memory(host: Host) -> Memory | Unread:
     """
     (total,) = host.ranges(((KERNEL_TOTAL, 0, _FIRST_LINE_BYTES),))
     structures = read_structures(host, (MEMORY_ARRAY, MEMORY_DEVICE))
-    arrays = [find_memory_array(structure) for structure in _all_of(structures, MEMORY_ARRAY)]
-    elsewhere = {array.handle for array in arrays if array.use != SYSTEM_MEMORY}  # the firmware's own flash chip, say
-    sockets = [
+    arrays = [structure for structure in if_read(structures) if structure.type_code == MEMORY_ARRAY]
+    of_system = [array for array in arrays if array.number(ARRAY_USE) == SYSTEM_MEMORY]
+    elsewhere = {array.handle for array in arrays if array not in of_system}  # the firmware's own flash chip, say
+    modules = (
         find_memory_module(structure)
-        for structure in _all_of(structures, MEMORY_DEVICE)
-        if find_array_handle(structure) not in elsewhere
-    ]
+        for structure in if_read(structures)
+        if structure.type_code == MEMORY_DEVICE and structure.number(ARRAY_OF_DEVICE, 2) not in elsewhere
+    )
     return Memory(
         total_bytes=parse_total(total),
-        modules=structures
-        if isinstance(structures, Unread)
-        else tuple(module for module in sockets if module is not None),
-        error_correction=next((array.error_correction for array in arrays if array.use == SYSTEM_MEMORY), None),
+        modules=structures if isinstance(structures, Unread) else tuple(filter(None, modules)),
+        error_correction=of_system[0].number(ARRAY_ERROR_CORRECTION) if of_system else None,
         edac=_read_edac(host),
-    )
-
-
-def _all_of(structures: tuple[Structure, ...] | Unread, type_code: int) -> list[Structure]:
-    return (
-        []
-        if isinstance(structures, Unread)
-        else [structure for structure in structures if structure.type_code == type_code]
     )
 
 

@@ -235,33 +235,13 @@ def find_slots(structure: Structure) -> tuple[PhysicalSlot, ...]:
 
 # --- types 16 and 17: memory ------------------------------------------------------------------------------------------
 
+# A type 16 structure is a group of sockets, to which that of each socket points.
+ARRAY_USE, ARRAY_ERROR_CORRECTION = 0x05, 0x06  # 7.17; of the latter 7.17.3: 3 none, 5 single-bit, 6 multi-bit
 SYSTEM_MEMORY = 0x03  # 7.17.2
+ARRAY_OF_DEVICE = 0x04  # 7.18: two bytes, the handle of the socket's array
 _UNKNOWN_WORD = 0xFFFF
 _EXTENDED_SIZE, _IN_KIB = 0x7FFF, 0x8000  # 7.18: size
 _KIB, _MIB = 1 << 10, 1 << 20
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MemoryArray:
-    """A type 16 structure: a group of memory sockets."""
-
-    handle: int
-    use: int | None
-    error_correction: int | None  # 7.17.3: 3 none, 5 single-bit, 6 multi-bit
-
-
-def find_memory_array(structure: Structure) -> MemoryArray:
-    """Turn a type 16 structure into its facts.
-
-    Returns:
-        What the array is used for and how it corrects errors.
-    """
-    return MemoryArray(handle=structure.handle, use=structure.number(0x05), error_correction=structure.number(0x06))
-
-
-def find_array_handle(structure: Structure) -> int | None:
-    """Give the handle of the array that a type 17 structure's socket belongs to."""
-    return structure.number(0x04, 2)
 
 
 def find_memory_module(structure: Structure) -> MemoryModule | None:

@@ -16,9 +16,7 @@ from laneproof_collectors.smbios import (
     SYSTEM_SLOT,
     TABLE,
     Structure,
-    find_array_handle,
     find_identity,
-    find_memory_array,
     find_memory_module,
     find_slots,
     hide_serials,
@@ -190,12 +188,6 @@ def test_an_older_module_stops_early(length: int, rated: int | None, configured:
     assert (module.rated_mt_s, module.configured_mt_s, module.locator) == (rated, configured, "DIMM_A1")
 
 
-def test_an_array_and_the_socket_that_belongs_to_it() -> None:
-    array = find_memory_array(parsed(memory_array(use=3, error_correction=6, handle=0x1234)))
-    assert (array.handle, array.use, array.error_correction) == (0x1234, 3, 6)
-    assert find_array_handle(parsed(memory_device(size=1, array=0x1234))) == 0x1234
-
-
 # --- what tells one box from all others ---
 
 
@@ -234,7 +226,6 @@ def test_any_structure_gives_facts_or_a_reason(type_code: int, rest: bytes) -> N
         if isinstance(made, Structure):
             assert all(isinstance(found, PhysicalSlot) for found in find_slots(made))
             assert isinstance(find_memory_module(made), MemoryModule | None)
-            assert find_memory_array(made).handle == made.handle
             assert all(find_identity(made).values())
 
 

@@ -12,10 +12,12 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 
 from laneproof_collectors.snapshot import AerCounters
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.sysfs_attributes import is_absent
+from laneproof_collectors.unread import Unread
 
 AER_CLASSES = ("aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal")
 AER_TOTALS = ("aer_rootport_total_err_cor", "aer_rootport_total_err_nonfatal", "aer_rootport_total_err_fatal")
+_ROOT_FIELDS = ("root_correctable", "root_nonfatal", "root_fatal")
 
 _LINE = re.compile(rb"([A-Za-z][A-Za-z0-9_ \[\]-]{0,63}) ([0-9]{1,20})")
 _TOTAL = re.compile(rb"([0-9]{1,20})\n?")
@@ -106,27 +108,14 @@ def parse_aer(raws: Sequence[bytes | Unread], totals: Sequence[bytes | Unread], 
     Returns:
         The counters; None where the kernel keeps none for this function.
     """
-    if _are_absent(raws):
+    if all(map(is_absent, raws)):
         return None
     correctable, nonfatal, fatal = (
         raw if isinstance(raw, Unread) else parse_aer_counters(raw, what=f"{folder}/{name}")
         for raw, name in zip(raws, AER_CLASSES, strict=True)
     )
-    if _are_absent(totals):
-        return AerCounters(correctable=correctable, nonfatal=nonfatal, fatal=fatal)
-    root_correctable, root_nonfatal, root_fatal = (
-        raw if isinstance(raw, Unread) else parse_aer_total(raw, what=f"{folder}/{name}")
-        for raw, name in zip(totals, AER_TOTALS, strict=True)
-    )
-    return AerCounters(
-        correctable=correctable,
-        nonfatal=nonfatal,
-        fatal=fatal,
-        root_correctable=root_correctable,
-        root_nonfatal=root_nonfatal,
-        root_fatal=root_fatal,
-    )
-
-
-def _are_absent(raws: Sequence[bytes | Unread]) -> bool:
-    return all(isinstance(raw, Unread) and raw.reason is Reason.ABSENT for raw in raws)
+    roots: dict[str, int | Unread] = {}
+    if not all(map(is_absent, totals)):
+        for raw, name, field in zip(totals, AER_TOTALS, _ROOT_FIELDS, strict=True):
+            roots[field] = raw if isinstance(raw, Unread) else parse_aer_total(raw, what=f"{folder}/{name}")
+    return AerCounters(correctable=correctable, nonfatal=nonfatal, fatal=fatal, **roots)

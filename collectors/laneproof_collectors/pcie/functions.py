@@ -11,7 +11,6 @@ Source: Linux Documentation/ABI/testing/sysfs-bus-pci and sysfs-bus-pci-devices-
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from itertools import islice
 from typing import Any
 
@@ -19,23 +18,11 @@ from laneproof_collectors.host import Host, resolve_link
 from laneproof_collectors.pcie.aer import AER_CLASSES, AER_TOTALS, parse_aer
 from laneproof_collectors.pcie.config_space import AerOffsets, ConfigRegisters, FunctionKey, read_config_registers
 from laneproof_collectors.pcie.ids import Ids, Names, read_names
-from laneproof_collectors.pcie.link_attributes import (
-    LINK_ATTRIBUTES,
-    NO_LINK,
-    is_blank,
-    is_silent,
-    parse_link_end,
-)
+from laneproof_collectors.pcie.link_attributes import LINK_ATTRIBUTES, NO_LINK, is_blank, is_silent, parse_link_end
 from laneproof_collectors.pcie.path import FunctionPath, is_address, parse_function_path
 from laneproof_collectors.pcie.power import POWER_ATTRIBUTES, find_why_asleep, parse_power
 from laneproof_collectors.questions import ListFolder, Question, ReadFile, ReadLink
-from laneproof_collectors.snapshot import (
-    AerCounters,
-    ExpressRegisters,
-    FunctionPower,
-    LinkEnd,
-    PciFunction,
-)
+from laneproof_collectors.snapshot import AerCounters, ExpressRegisters, FunctionPower, LinkEnd, PciFunction
 from laneproof_collectors.sysfs_attributes import parse_integer, parse_text, unless_absent
 from laneproof_collectors.unread import Reason, Unread
 
@@ -176,23 +163,21 @@ def _ask_at_rest(host: Host, listed: Sequence[tuple[str, str]]) -> list[_Functio
 def _parse_identity(raws: _Raws, folder: str) -> _Identity:
     code, vendor, device = raws
     return (
-        _parse_id(code, 6, folder, "class"),
-        _parse_id(vendor, 4, folder, "vendor"),
-        _parse_id(device, 4, folder, "device"),
+        _parse_id(code, 6, f"{folder}/class"),
+        _parse_id(vendor, 4, f"{folder}/vendor"),
+        _parse_id(device, 4, f"{folder}/device"),
     )
 
 
-def _parse_id(raw: bytes | Unread, digits: int, folder: str, name: str) -> int | Unread:
+def _parse_id(raw: bytes | Unread, digits: int, what: str) -> int | Unread:
     if isinstance(raw, Unread):
         return raw
-    value = _parse_hex(raw, digits)
-    return Unread(f"{folder}/{name}", f"not a hexadecimal number: {raw[:32]!r}") if value is None else value
-
-
-@lru_cache(maxsize=1024)
-def _parse_hex(raw: bytes, digits: int) -> int | None:
     match = _HEX.fullmatch(raw)
-    return int(match[1], 16) if match and len(match[1]) <= digits else None
+    return (
+        int(match[1], 16)
+        if match and len(match[1]) <= digits
+        else Unread(what, f"not a hexadecimal number: {raw[:32]!r}")
+    )
 
 
 def _find_sleepers(readings: Iterable[_FunctionDraft]) -> None:
@@ -327,9 +312,7 @@ def _make_function(reading: _FunctionDraft, cache: PcieCache) -> PciFunction:
 
 def _registers_not_asked(reading: _FunctionDraft) -> ConfigRegisters:
     if not reading.asleep:
-        return ConfigRegisters(
-            express=None, aer=None, answers=None
-        )  # no link attributes: the kernel knows no capability
+        return ConfigRegisters(express=None, aer=None, answers=None)  # no link: the kernel knows no capability
     unread = _not_asked(f"{reading.folder}/config", reading.asleep)
     return ConfigRegisters(express=unread, aer=unread, answers=None)
 
