@@ -191,14 +191,12 @@ AER_ROWS = (
 """Rows of messages whose subject is a PCI function."""
 
 FIRMWARE_FORMATS = by_opening(
-    (
-        row(
-            judge_firmware_status,
-            "aer_cor_status aer_uncor_status",
-            r"aer_(?P<register>cor|uncor)_status: 0x(?P<status>[0-9a-f]{8})",
-            "drivers/firmware/efi/cper.c: an error that the firmware saw first",
-            continues=True,
-        ),
-    )
+    row(
+        judge_firmware_status,
+        "aer_cor_status aer_uncor_status",
+        r"aer_(?P<register>cor|uncor)_status: 0x(?P<status>[0-9a-f]{8})",
+        "drivers/firmware/efi/cper.c: an error that the firmware saw first",
+        continues=True,
+    ),
 )
 """Lines of a hardware error record that the platform's firmware wrote; its other lines name severity and device."""

@@ -137,5 +137,5 @@ _FILE_SYSTEM_ROWS = (
     ),
 )
 
-LINE_FORMATS = by_opening(_BLOCK_ROWS, _FILE_SYSTEM_ROWS)
+LINE_FORMATS = by_opening(*_BLOCK_ROWS, *_FILE_SYSTEM_ROWS)
 """Messages of the block layer, the page cache and file systems: no subject before them, the disk is named within."""

@@ -8,7 +8,7 @@ in a dictionary.
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cache
@@ -75,14 +75,13 @@ def row(
     return Format(openings=words, pattern=pattern, kind=kind, source=source, continues=continues, detail=detail)
 
 
-def by_opening(*tables: Iterable[Format]) -> FormatTable:
+def by_opening(*rows: Format) -> FormatTable:
     """Arrange rows for look-up by a message's first word; rows keep their order, the first that matches counts."""
     found: dict[str, list[Format]] = {}
-    for table in tables:
-        for form in table:
-            for opening in form.openings:
-                found.setdefault(opening, []).append(form)
-    return {opening: tuple(rows) for opening, rows in found.items()}
+    for form in rows:
+        for opening in form.openings:
+            found.setdefault(opening, []).append(form)
+    return {opening: tuple(forms) for opening, forms in found.items()}
 
 
 _OPENING = re.compile(r"[A-Za-z_][\w'/-]*")

@@ -42,88 +42,81 @@ _NVME_PCI = "drivers/nvme/host/pci.c"
 _NVME_CORE = "drivers/nvme/host/core.c"
 
 CONTROLLER_FORMATS = by_opening(
-    (
-        row(
-            EventKind.CONTROLLER_DOWN,
-            "controller",
-            rf"controller is down; will reset: CSTS[=:](?P<csts>{HEX})"
-            rf"(?:, PCI_STATUS[=: ](?P<pci_status>{HEX}|read failed(?: \(-?\d+\))?))?",
-            _NVME_PCI,
-        ),
-        row(
-            EventKind.IO_TIMEOUT,
-            "I/O",
-            rf"I/O (?:tag )?(?P<tag>\d+)(?: \([^)]*\))?(?: opcode (?P<opcode>{HEX}))?(?: \([^)]*\))? QID (?P<qid>\d+)"
-            r" timeout, (?P<action>\w+(?: (?!req_op)\w+)*)"
-            r"(?: req_op:(?P<operation>\w+)\(\d+\) size:(?P<size>\d+))?",
-            f"{_NVME_PCI}: `I/O %d` to 6.0, with the command to 6.7, `I/O tag %d` later",
-        ),
-        # A later kernel may word the command otherwise; that it timed out will still be said in this word.
-        row(EventKind.IO_TIMEOUT, "I/O Admin QID", r"[^,]*\b[Tt]imeout, (?P<action>\w+(?: (?!req_op)\w+)*)", _NVME_PCI),
-        row(EventKind.IO_TIMEOUT, "Cancelling", r"Cancelling I/O (?P<tag>\d+) QID (?P<qid>\d+)", f"{_NVME_PCI} to 4.x"),
-        row(
-            judge_initialisation,
-            "Device",
-            rf"Device not ready; aborting (?P<stage>\w+)(?:, CSTS=(?P<csts>{HEX}))?",
-            f"{_NVME_CORE}; CSTS from 5.14",
-        ),
-        row(EventKind.CONTROLLER_DOWN, "Device", r"Device shutdown incomplete; abort shutdown", f"{_NVME_CORE} to 6.1"),
-        row(
-            EventKind.CONTROLLER_DOWN,
-            "frozen failure",
-            r"(?P<channel>frozen|failure) state error detected, (?P<action>reset controller|request disconnect)",
-            _NVME_PCI,
-        ),
-        row(
-            EventKind.CONTROLLER_DOWN,
-            "resetting",
-            r"resetting controller due to (?P<reason>[\w ]+)",
-            f"{_NVME_CORE}: the drive reported an error of its own that persists",
-        ),
-        row(EventKind.CONTROLLER_DOWN, "Fw", r"Fw activation timeout, reset controller", _NVME_CORE),
-        row(
-            EventKind.CONTROLLER_DOWN,
-            "Failed",
-            r"Failed status: (?P<csts>[0-9a-f]+), reset controller",
-            f"{_NVME_PCI} 4.x",
-        ),
-        row(EventKind.CONTROLLER_DOWN, "failed", r"failed to mark controller (?P<state>\w+)", _NVME_PCI),
-        row(EventKind.CONTROLLER_DOWN, "ctrl", r"ctrl state (?P<state>\d+) is not RESETTING", _NVME_PCI),
-        row(EventKind.CONTROLLER_DOWN, "IO", r"IO queues lost", f"{_NVME_PCI} 6.0 on"),
-        # An errno: the command was cancelled, for the controller had gone. A positive status: it was refused.
-        row(EventKind.CONTROLLER_DOWN, "failed", r"failed to set APST feature \((?P<error>-\d+)\)", _NVME_CORE),
-        row(
-            EventKind.DEVICE_REMOVED,
-            "Removing Disabling",
-            r"(?:Removing after probe failure status|Disabling device after reset failure): (?P<error>-?\d+)",
-            f"{_NVME_PCI}: `Removing` to 6.1; at run time as well, after a reset that failed",
-        ),
-        row(
-            EventKind.PROBE_FAILED,
-            "Identify failed Reading IO Minimum Could",
-            r"Identify Controller failed \((?P<error>-?\d+)\)|failed to identify controller"
-            r"|Reading (?:CAP|VS|CRTO) failed|IO queues not created|Minimum device page size"
-            r"|Could not set queue count \((?P<status>\d+)\)",
-            _NVME_CORE,
-        ),
-        # Two drives that claim one identity: the kernel takes the first, and the other's namespace stays away.
-        row(
-            EventKind.PROBE_FAILED,
-            "globally ignoring duplicate",
-            r"(?:globally )?duplicate IDs (?:in subsystem )?for nsid (?P<namespace>\d+)"
-            r"|ignoring nsid (?P<nsid>\d+) because of duplicate IDs",
-            f"{_NVME_CORE} 5.18 on",
-        ),
-        row(
-            EventKind.CONTROLLER_DOWN, "ANATT", r"ANATT timeout, resetting controller", "drivers/nvme/host/multipath.c"
-        ),
-        row(
-            EventKind.IO_ERROR,
-            "invalid",
-            r"invalid id (?P<tag>\d+) completed on queue (?P<qid>\d+)",
-            f"{_NVME_PCI}: the drive answered what nobody asked",
-        ),
-    )
+    row(
+        EventKind.CONTROLLER_DOWN,
+        "controller",
+        rf"controller is down; will reset: CSTS[=:](?P<csts>{HEX})"
+        rf"(?:, PCI_STATUS[=: ](?P<pci_status>{HEX}|read failed(?: \(-?\d+\))?))?",
+        _NVME_PCI,
+    ),
+    row(
+        EventKind.IO_TIMEOUT,
+        "I/O",
+        rf"I/O (?:tag )?(?P<tag>\d+)(?: \([^)]*\))?(?: opcode (?P<opcode>{HEX}))?(?: \([^)]*\))? QID (?P<qid>\d+)"
+        r" timeout, (?P<action>\w+(?: (?!req_op)\w+)*)"
+        r"(?: req_op:(?P<operation>\w+)\(\d+\) size:(?P<size>\d+))?",
+        f"{_NVME_PCI}: `I/O %d` to 6.0, with the command to 6.7, `I/O tag %d` later",
+    ),
+    # A later kernel may word the command otherwise; that it timed out will still be said in this word.
+    row(EventKind.IO_TIMEOUT, "I/O Admin QID", r"[^,]*\b[Tt]imeout, (?P<action>\w+(?: (?!req_op)\w+)*)", _NVME_PCI),
+    row(EventKind.IO_TIMEOUT, "Cancelling", r"Cancelling I/O (?P<tag>\d+) QID (?P<qid>\d+)", f"{_NVME_PCI} to 4.x"),
+    row(
+        judge_initialisation,
+        "Device",
+        rf"Device not ready; aborting (?P<stage>\w+)(?:, CSTS=(?P<csts>{HEX}))?",
+        f"{_NVME_CORE}; CSTS from 5.14",
+    ),
+    row(EventKind.CONTROLLER_DOWN, "Device", r"Device shutdown incomplete; abort shutdown", f"{_NVME_CORE} to 6.1"),
+    row(
+        EventKind.CONTROLLER_DOWN,
+        "frozen failure",
+        r"(?P<channel>frozen|failure) state error detected, (?P<action>reset controller|request disconnect)",
+        _NVME_PCI,
+    ),
+    row(
+        EventKind.CONTROLLER_DOWN,
+        "resetting",
+        r"resetting controller due to (?P<reason>[\w ]+)",
+        f"{_NVME_CORE}: the drive reported an error of its own that persists",
+    ),
+    row(EventKind.CONTROLLER_DOWN, "Fw", r"Fw activation timeout, reset controller", _NVME_CORE),
+    row(
+        EventKind.CONTROLLER_DOWN, "Failed", r"Failed status: (?P<csts>[0-9a-f]+), reset controller", f"{_NVME_PCI} 4.x"
+    ),
+    row(EventKind.CONTROLLER_DOWN, "failed", r"failed to mark controller (?P<state>\w+)", _NVME_PCI),
+    row(EventKind.CONTROLLER_DOWN, "ctrl", r"ctrl state (?P<state>\d+) is not RESETTING", _NVME_PCI),
+    row(EventKind.CONTROLLER_DOWN, "IO", r"IO queues lost", f"{_NVME_PCI} 6.0 on"),
+    # An errno: the command was cancelled, for the controller had gone. A positive status: it was refused.
+    row(EventKind.CONTROLLER_DOWN, "failed", r"failed to set APST feature \((?P<error>-\d+)\)", _NVME_CORE),
+    row(
+        EventKind.DEVICE_REMOVED,
+        "Removing Disabling",
+        r"(?:Removing after probe failure status|Disabling device after reset failure): (?P<error>-?\d+)",
+        f"{_NVME_PCI}: `Removing` to 6.1; at run time as well, after a reset that failed",
+    ),
+    row(
+        EventKind.PROBE_FAILED,
+        "Identify failed Reading IO Minimum Could",
+        r"Identify Controller failed \((?P<error>-?\d+)\)|failed to identify controller"
+        r"|Reading (?:CAP|VS|CRTO) failed|IO queues not created|Minimum device page size"
+        r"|Could not set queue count \((?P<status>\d+)\)",
+        _NVME_CORE,
+    ),
+    # Two drives that claim one identity: the kernel takes the first, and the other's namespace stays away.
+    row(
+        EventKind.PROBE_FAILED,
+        "globally ignoring duplicate",
+        r"(?:globally )?duplicate IDs (?:in subsystem )?for nsid (?P<namespace>\d+)"
+        r"|ignoring nsid (?P<nsid>\d+) because of duplicate IDs",
+        f"{_NVME_CORE} 5.18 on",
+    ),
+    row(EventKind.CONTROLLER_DOWN, "ANATT", r"ANATT timeout, resetting controller", "drivers/nvme/host/multipath.c"),
+    row(
+        EventKind.IO_ERROR,
+        "invalid",
+        r"invalid id (?P<tag>\d+) completed on queue (?P<qid>\d+)",
+        f"{_NVME_PCI}: the drive answered what nobody asked",
+    ),
 )
 """Messages whose subject is an NVMe controller (its PCI function, in kernels to 4.4)."""
 
@@ -137,22 +130,20 @@ COMMAND_STATUS = row(
 """The status of a failed NVMe command, which begins with the command's name; subject is the disk or the controller."""
 
 DISK_FORMATS = by_opening(
-    (
-        # A disk shrinks to nothing when its controller is declared dead; other kinds do so when a medium is taken out.
-        row(
-            EventKind.DEVICE_REMOVED,
-            "detected",
-            r"detected capacity change from (?P<sectors>[1-9]\d*) to 0$",
-            "block/genhd.c: set_capacity_and_notify",
-        ),
-        row(EventKind.IO_ERROR, "no", r"no available path - failing I/O", "drivers/nvme/host/multipath.c"),
-        # With any other limit a program or a file system asked for what the disk never had.
-        row(
-            EventKind.IO_ERROR,
-            "rw",
-            r"rw=\d+, (?:want|sector)=(?P<sector>\d+),.* limit=0$",
-            "block/blk-core.c: `attempt to access beyond end of device`, of a disk that shrank to nothing",
-        ),
-    )
+    # A disk shrinks to nothing when its controller is declared dead; other kinds do so when a medium is taken out.
+    row(
+        EventKind.DEVICE_REMOVED,
+        "detected",
+        r"detected capacity change from (?P<sectors>[1-9]\d*) to 0$",
+        "block/genhd.c: set_capacity_and_notify",
+    ),
+    row(EventKind.IO_ERROR, "no", r"no available path - failing I/O", "drivers/nvme/host/multipath.c"),
+    # With any other limit a program or a file system asked for what the disk never had.
+    row(
+        EventKind.IO_ERROR,
+        "rw",
+        r"rw=\d+, (?:want|sector)=(?P<sector>\d+),.* limit=0$",
+        "block/blk-core.c: `attempt to access beyond end of device`, of a disk that shrank to nothing",
+    ),
 )
 """Other messages whose subject is an NVMe disk."""

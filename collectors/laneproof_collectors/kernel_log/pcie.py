@@ -89,12 +89,7 @@ _HOTPLUG_ROWS = (
         r"Cannot add device at (?P<at>[0-9a-f:]{7,}:00)|No new device found",
         f"{_PCIEHP}, pciehp_pci.c",
     ),
-    row(
-        EventKind.LINK_DOWN,
-        "pciehp_power_on_slot",
-        r"\w+: Can not enable the link!",
-        _PCIEHP_HPC,
-    ),
+    row(EventKind.LINK_DOWN, "pciehp_power_on_slot", r"\w+: Can not enable the link!", _PCIEHP_HPC),
     row(
         EventKind.DEVICE_REMOVED,
         "pciehp_isr pcie_do_write_cmd pcie_poll_cmd",
@@ -103,6 +98,14 @@ _HOTPLUG_ROWS = (
         config_space="gone",
     ),
 )
+
+PROBE_ROW = row(
+    EventKind.PROBE_FAILED,
+    "probe",
+    r"probe with driver (?P<driver>\S+) failed with error (?P<error>-?\d+)",
+    "drivers/base/dd.c, 6.10 on",
+)
+"""A driver that fails on a PCI function or a host bridge."""
 
 _CORE_ROWS = (
     row(
@@ -177,12 +180,7 @@ _CORE_ROWS = (
     row(
         EventKind.LINK_DOWN, "retraining", r"retraining (?P<retraining>failed)", "drivers/pci/quirks.c", continues=True
     ),
-    row(
-        EventKind.PROBE_FAILED,
-        "probe",
-        r"probe with driver (?P<driver>\S+) failed with error (?P<error>-?\d+)",
-        "drivers/base/dd.c, 6.10 on",
-    ),
+    PROBE_ROW,
     row(
         EventKind.DEVICE_REMOVED,
         "PCIe Adapter",
@@ -197,7 +195,7 @@ _CORE_ROWS = (
     ),
 )
 
-FUNCTION_FORMATS = by_opening(_DPC_ROWS, AER_ROWS, _HOTPLUG_ROWS, _CORE_ROWS)
+FUNCTION_FORMATS = by_opening(*_DPC_ROWS, *AER_ROWS, *_HOTPLUG_ROWS, *_CORE_ROWS)
 """Messages whose subject is a PCI function, after the name of the service that some of them carry."""
 
 SERVICE = re.compile(r"(?:AER|DPC|EDR|pciehp):? +(?=\S)")

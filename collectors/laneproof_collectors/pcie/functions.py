@@ -172,12 +172,9 @@ def _parse_identity(raws: _Raws, folder: str) -> _Identity:
 def _parse_id(raw: bytes | Unread, digits: int, what: str) -> int | Unread:
     if isinstance(raw, Unread):
         return raw
-    match = _HEX.fullmatch(raw)
-    return (
-        int(match[1], 16)
-        if match and len(match[1]) <= digits
-        else Unread(what, f"not a hexadecimal number: {raw[:32]!r}")
-    )
+    if (match := _HEX.fullmatch(raw)) and len(match[1]) <= digits:
+        return int(match[1], 16)
+    return Unread(what, f"not a hexadecimal number: {raw[:32]!r}")
 
 
 def _find_sleepers(readings: Iterable[_FunctionDraft]) -> None:

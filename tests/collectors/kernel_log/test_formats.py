@@ -42,16 +42,14 @@ def test_a_message_is_found_by_its_first_word(text: str, opening: str) -> None:
 def test_rows_of_one_opening_keep_their_order() -> None:
     first = row(EventKind.LINK_DOWN, "link", r"link down now", "a.c")
     second = row(EventKind.LINK_UP, "link Link", r"link", "b.c")
-    table = by_opening((first,), (second,))
+    table = by_opening(first, second)
     assert table["link"] == (first, second)
     assert table["Link"] == (second,)
     assert known(find_format(table, "link down now"))[1] is EventKind.LINK_DOWN
 
 
 def test_what_a_judge_finds_harmless_is_passed_on_to_the_next_row() -> None:
-    table = by_opening(
-        (row(lambda _: None, "x", r"x", "a.c"), row(EventKind.DPC, "x", r"x (?P<who>\w+)", "b.c", by="b"))
-    )
+    table = by_opening(row(lambda _: None, "x", r"x", "a.c"), row(EventKind.DPC, "x", r"x (?P<who>\w+)", "b.c", by="b"))
     assert known(find_format(table, "x y"))[1:] == (EventKind.DPC, {"by": "b", "who": "y"})
 
 
