@@ -1,7 +1,8 @@
 """Two simulated boxes and what changed between them; the positions of a split slot are declared."""
 
 from boxes.snapshot_box import Box, declare
-from laneproof.box.inventory import Inventory, make_inventory
+from laneproof.box.inventory.from_snapshot import make_inventory
+from laneproof.box.inventory.inventory import Inventory
 from laneproof.changes import Change, Comparison, compare
 from laneproof.declaration.build import Build
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from laneproof.box.inventory import Inventory, KeptLink
+from laneproof.box.inventory.inventory import Inventory, KeptLink
 from laneproof.findings import format_time
 
 

@@ -7,7 +7,7 @@ ports can do and aim at, memory rates, who owns error reporting) stands below it
 from collections.abc import Iterator
 from dataclasses import replace
 
-from laneproof.box.inventory import Inventory
+from laneproof.box.inventory.inventory import Inventory
 from laneproof.changes.change import Change, Comparison, Gap, Outcome, Pair, Topic
 from laneproof.changes.drives import DeviceChanges, compare_devices
 from laneproof.changes.links import compare_links

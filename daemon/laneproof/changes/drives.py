@@ -9,7 +9,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from laneproof.box.inventory import KeptDevice, KeptPosition
+from laneproof.box.inventory.inventory import KeptDevice, KeptPosition
 from laneproof.box.placement import hangs_on_controller
 from laneproof.changes.change import Change, Gap, Outcome, Pair, Topic, describe_difference, is_same_link
 from laneproof.declaration.units import format_bytes, is_same_capacity

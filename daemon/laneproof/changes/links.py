@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from operator import attrgetter
 
-from laneproof.box.inventory import KeptLink, KeptPort
+from laneproof.box.inventory.inventory import KeptLink, KeptPort
 from laneproof.box.link_rates import describe_rate
 from laneproof.changes.change import Change, Outcome, Pair, Topic, describe_difference, is_same_link, join_words
 

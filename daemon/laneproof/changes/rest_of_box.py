@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from laneproof.box.inventory import KeptArray, KeptBond, KeptInterface, KeptMember, KeptModule
+from laneproof.box.inventory.inventory import KeptArray, KeptBond, KeptInterface, KeptMember, KeptModule
 from laneproof.changes.change import Change, Outcome, Pair, Topic, describe_difference, is_same, join_words
 from laneproof.declaration.units import format_bytes, is_same_capacity
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from laneproof.box.inventory import label_positions, make_inventory
+from laneproof.box.inventory.from_snapshot import label_positions, make_inventory
 from laneproof.changes import DatedInventory
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history

@@ -5,7 +5,7 @@ import os
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
 
-from laneproof.box.inventory import make_inventory
+from laneproof.box.inventory.from_snapshot import make_inventory
 from laneproof.commands.box_past import BoxPast, open_past
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, now_by_clock, open_host

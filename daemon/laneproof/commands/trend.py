@@ -6,7 +6,8 @@ import os
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from laneproof.box.inventory import Inventory, label_positions
+from laneproof.box.inventory.from_snapshot import label_positions
+from laneproof.box.inventory.inventory import Inventory
 from laneproof.commands.box_past import BoxPast, open_past
 from laneproof.commands.errors import CommandError
 from laneproof.commands.terminal import find_style, show, show_json

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from pydantic import ValidationError
 
-from laneproof.box.inventory import Inventory
+from laneproof.box.inventory.inventory import Inventory
 from laneproof.changes import Change, compare
 from laneproof.history.batch import Batch
 from laneproof.history.compressed_json import pack, unpack

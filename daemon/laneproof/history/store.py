@@ -13,7 +13,7 @@ from operator import attrgetter
 from types import MappingProxyType
 from typing import Any, Protocol, Self, TypeVar
 
-from laneproof.box.inventory import make_inventory
+from laneproof.box.inventory.from_snapshot import make_inventory
 from laneproof.findings import Finding, FindingChange
 from laneproof.history import retention
 from laneproof.history.batch import Batch, highest_pass, load_ended

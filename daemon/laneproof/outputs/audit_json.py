@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from laneproof.box.inventory import Inventory, make_inventory
+from laneproof.box.inventory.from_snapshot import make_inventory
+from laneproof.box.inventory.inventory import Inventory
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
 from laneproof_collectors.snapshot import Snapshot

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from laneproof.box.inventory import make_inventory
+from laneproof.box.inventory.from_snapshot import make_inventory
 from laneproof.declaration.build import Build
 from laneproof.findings import Cause, Finding, Kind, Severity, format_time, order_findings
 from laneproof.outputs.audit_json import RFC_3339, FindingReport, Strict, name_box

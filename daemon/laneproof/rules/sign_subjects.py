@@ -89,13 +89,12 @@ def watched_links(current: Pass) -> Iterator[tuple[Watched, LinkRecord]]:
         if known is None or record.last_at >= known.last_at:
             latest[record.path] = record
     for path, record in latest.items():
-        if not is_ours(current, path):
-            continue
-        yield watch_position(current, path, record.serial, record.device), record
+        if is_ours(current, path):
+            yield watch_position(current, path, record.serial, record.device), record
 
 
-def watched_drives(current: Pass) -> Iterator[Watched]:
-    """Give each drive that is there, or was the last in its position."""
+def watched_drives(current: Pass) -> Iterator[tuple[Watched, DriveRecord]]:
+    """Give each drive that is there, or was the last in its position, with its record."""
     arrangement, ledger = current.arrangement, current.past.ledger
     present = {occupant.path for occupant in arrangement.drives}
     newest: dict[str, DriveRecord] = {}
@@ -105,7 +104,7 @@ def watched_drives(current: Pass) -> Iterator[Watched]:
             newest[record.path] = record
     for path, record in newest.items():
         if path in present or record.last_at >= ledger.now - 30 * DAY:
-            yield watch_drive(arrangement, record)
+            yield watch_drive(arrangement, record), record
 
 
 def watch_drive(arrangement: Arrangement, record: DriveRecord) -> Watched:

@@ -11,7 +11,7 @@ from http import HTTPStatus
 from typing import Any, Protocol
 from urllib.parse import parse_qs
 
-from laneproof.box.inventory import make_inventory
+from laneproof.box.inventory.from_snapshot import make_inventory
 from laneproof.engine import PassResult
 from laneproof.findings import FindingChange, format_time, order_findings
 from laneproof.outputs.audit_json import as_json

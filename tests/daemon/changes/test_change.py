@@ -3,7 +3,8 @@
 import pytest
 
 from boxes.snapshot_box import declare, kelp_box
-from laneproof.box.inventory import Inventory, KeptLink, make_inventory
+from laneproof.box.inventory.from_snapshot import make_inventory
+from laneproof.box.inventory.inventory import Inventory, KeptLink
 from laneproof.changes import Change, Comparison, DatedInventory, Gap, Outcome, Topic
 from laneproof.changes.change import Pair, is_same_link, join_words
 

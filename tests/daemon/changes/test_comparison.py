@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from boxes.compared_boxes import BUILD, PATHS, compare_boxes, only_change, take
 from boxes.snapshot_box import L1, Box, kelp_box
-from laneproof.box.inventory import Inventory, make_inventory
+from laneproof.box.inventory.from_snapshot import make_inventory
+from laneproof.box.inventory.inventory import Inventory
 from laneproof.changes import Change, Comparison, Outcome, Topic, compare
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build

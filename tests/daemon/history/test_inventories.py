@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from boxes.passes import SECOND_BOOT, Passes
-from laneproof.box.inventory import Inventory
+from laneproof.box.inventory.inventory import Inventory
 from laneproof.history.store import Store
 from laneproof_collectors.snapshot import LinkEnd
 

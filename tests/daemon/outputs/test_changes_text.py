@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.box.inventory import Inventory
+from laneproof.box.inventory.inventory import Inventory
 from laneproof.changes import Change, Comparison, DatedInventory, Gap, Outcome, Topic
 from laneproof.outputs.changes_text import write_changes
 from laneproof.outputs.text_style import NARROWEST, Style

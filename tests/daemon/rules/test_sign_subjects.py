@@ -24,16 +24,16 @@ def box(serial: str = "FN1") -> Box:
 
 def test_a_declared_position_lends_its_label_and_others_their_path() -> None:
     story = Story().observe(box())
-    drives = {watched.path: watched.label for watched in watched_drives(story.last_pass(BUILD))}
+    drives = {watched.path: watched.label for watched, _ in watched_drives(story.last_pass(BUILD))}
     assert drives == {PATHS[0]: "riser-1", PATHS[1]: None}
 
 
 def test_a_drive_that_dropped_is_still_a_subject_and_keeps_its_name() -> None:
     story = Story().observe(box()).observe(box().without(PATHS[0]), after=HOUR)
-    (gone,) = (watched for watched in watched_drives(story.last_pass(BUILD)) if watched.path == PATHS[0])
+    (gone,) = (watched for watched, _ in watched_drives(story.last_pass(BUILD)) if watched.path == PATHS[0])
     assert (gone.label, gone.serial, gone.device) == ("riser-1", "FN1", "nvme0")
     story.observe(box().without(PATHS[0]), after=40 * DAY)
-    assert all(watched.path != PATHS[0] for watched in watched_drives(story.last_pass(BUILD)))
+    assert all(watched.path != PATHS[0] for watched, _ in watched_drives(story.last_pass(BUILD)))
 
 
 def test_a_position_is_judged_with_the_drive_that_is_in_it_now() -> None:
@@ -44,7 +44,7 @@ def test_a_position_is_judged_with_the_drive_that_is_in_it_now() -> None:
 
 def test_a_sign_says_where_and_which_drive() -> None:
     story = Story().observe(box())
-    watched = next(iter(watched_drives(story.last_pass(BUILD))))
+    watched, _ = next(watched_drives(story.last_pass(BUILD)))
     made = make_sign(SPARE_LOW, watched, severity=Severity.NOTICE, summary="s", observed="o", evidence={"n": 1})
     assert made.identity == ("spare-low", "riser-1") == watched.identify("spare-low")
     assert made.evidence == {"path": PATHS[0], "serial": "FN1", "n": 1}

@@ -15,8 +15,6 @@ from laneproof.rules.rule import Pass, Rule, differs, holds
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
-ELSEWHERE = "array-member-elsewhere"
-
 
 def _judge(current: Pass) -> Iterator[Finding]:
     for plan in current.build.array if current.build else ():
@@ -72,7 +70,7 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
 
 
 ARRAY_MEMBER_ELSEWHERE = Rule(
-    name=ELSEWHERE,
+    name="array-member-elsewhere",
     kind=Kind.DIFFERS,
     statement="Each member of a declared array is in one of the positions declared for it.",
     why=(

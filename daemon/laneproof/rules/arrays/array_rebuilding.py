@@ -12,6 +12,7 @@ from laneproof.past.box_record import component_bytes
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import name_members
 from laneproof.rules.rule import Pass, Rule, differs, holds
+from laneproof.rules.sign_subjects import HOUR
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread, if_read
 
@@ -21,7 +22,6 @@ _AT_WORK = {
     "reshape": "is changing its shape",
 }
 """Source: Documentation/admin-guide/md.rst, sync_action."""
-_HOUR, _MINUTE = 3600.0, 60.0
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -80,10 +80,10 @@ def estimate_seconds_left(array: Array, past: Past, *, now: float) -> float | No
 
 
 def _say_duration(seconds: float) -> str:
-    hours, minutes = seconds / _HOUR, seconds / _MINUTE
+    hours = seconds / HOUR
     if hours >= 1:
         return f"{hours:.0f} h" if hours >= 10 else f"{hours:.1f} h"  # noqa: PLR2004 (two digits are enough)
-    return f"{max(1, round(minutes))} min"
+    return f"{max(1, round(seconds / 60))} min"
 
 
 ARRAY_REBUILDING = Rule(

@@ -25,8 +25,6 @@ from laneproof.rules.sign_subjects import DAY, HOUR, Watched, is_returning_guest
 from laneproof_collectors.snapshot import HealthLog, SataDrive
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "critical-warning"
-
 _SPARE, _TEMPERATURE = 1 << 0, TEMPERATURE_WARNING
 _RELIABILITY, _READ_ONLY, _BACKUP, _PERSISTENT_REGION = (1 << bit for bit in range(2, 6))
 _WORDS = {
@@ -85,27 +83,24 @@ _SHOWN = (
 
 def _judge_unserved(current: Pass, occupant: Occupant) -> Iterator[Finding]:
     """Judge a drive without an NVMe driver: lent to a virtual machine, or unbound for the moment, it is left alone."""
-    what, driver = (
-        f"the health log of {occupant.name}",
-        next((function.driver for function in occupant.functions), None),
-    )
+    what = f"the health log of {occupant.name}"
+    driver = next((function.driver for function in occupant.functions), None)
     seconds = seconds_unread(current, occupant)
     if driver == _LENT:
         gap = Unread(what, f"it is lent to a virtual machine ({driver})", Reason.NOT_ASKED)
         yield from _judge_unread(current, occupant, gap)
     elif seconds is not None and seconds < _UNBOUND_SECONDS:
-        yield from keep_standing(current, NAME, occupant)
+        yield from keep_standing(current, CRITICAL_WARNING.name, occupant)
     else:
-        yield report_unread(
-            CRITICAL_WARNING, current.arrangement, occupant, Unread(what, "no NVMe driver serves it", Reason.ABSENT)
-        )
+        gap = Unread(what, "no NVMe driver serves it", Reason.ABSENT)
+        yield report_unread(CRITICAL_WARNING, current.arrangement, occupant, gap)
 
 
 def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Finding]:
     seconds = seconds_unread(current, occupant)
     is_missed = gap.reason in _OF_THE_DRIVE and seconds is not None and seconds <= _MISSED_SECONDS
     if is_missed or (gap.reason is Reason.NOT_ASKED and answered_recently(current, occupant)):
-        yield from keep_standing(current, NAME, occupant)
+        yield from keep_standing(current, CRITICAL_WARNING.name, occupant)
         return
     finding = report_unread(CRITICAL_WARNING, current.arrangement, occupant, gap)
     lasts = gap.reason in _OF_THE_DRIVE and (seconds or 0.0) > _MUTE_SECONDS
@@ -121,10 +116,8 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
         yield from _judge_unread(current, occupant, health)
         return
     if "critical_warning" in health.absent:
-        what = f"the critical warning of {occupant.name}"
-        yield report_unread(
-            CRITICAL_WARNING, arrangement, occupant, Unread(what, f"{health.source} does not have it", Reason.ABSENT)
-        )
+        what, why = f"the critical warning of {occupant.name}", f"{health.source} does not have it"
+        yield report_unread(CRITICAL_WARNING, arrangement, occupant, Unread(what, why, Reason.ABSENT))
         return
     hot_at = _find_temperature_warning(arrangement, occupant, health, current.past)
     others = health.critical_warning & ~_TEMPERATURE
@@ -133,8 +126,7 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
     said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
         shown = {name: None if name in health.absent else getattr(health, name) for name in _SHOWN}
-        evidence = shown | {_WARNED_AT: hot_at}
-        yield _report_warnings(arrangement, occupant, said, evidence)
+        yield _report_warnings(arrangement, occupant, said, shown | {_WARNED_AT: hot_at})
 
 
 def _report_warnings(
@@ -154,12 +146,14 @@ def _find_temperature_warning(
     record = ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
     if record is None:
         return arrangement.snapshot.taken_at if warns_now else None
-    before = past.standing.get((NAME, arrangement.label_of(occupant) or key_of_drive(occupant)))
+    before = past.standing.get((CRITICAL_WARNING.name, arrangement.label_of(occupant) or key_of_drive(occupant)))
     # what was said of another drive in this position does not hold for this one
-    is_mine = before is not None and before.key == key_of_drive(occupant)
-    was_reported = before is not None and is_mine and before.evidence.get(_WARNED_AT) is not None
+    if before is not None and before.key != key_of_drive(occupant):
+        before = None
     # a log that could not be read meanwhile does not end the week
-    was_reported = was_reported or (before is not None and is_mine and before.kind is Kind.UNVERIFIED)
+    was_reported = before is not None and (
+        before.evidence.get(_WARNED_AT) is not None or before.kind is Kind.UNVERIFIED
+    )
     if not warns_now and not (was_reported and ledger.now - record.temperature_warned_at <= WEEK):
         return None
     if _is_left_to_heat(past, watch_drive(arrangement, record), is_new=not was_reported):
@@ -197,12 +191,11 @@ def _judge_sata(current: Pass, occupant: Occupant, drive: SataDrive) -> Iterator
         yield from _judge_unread(current, occupant, drive.healthy)
     elif drive.healthy is False:
         said = [("its own health assessment failed", Severity.CRITICAL)]
-        evidence = {"healthy": False}
-        yield _report_warnings(current.arrangement, occupant, said, evidence)
+        yield _report_warnings(current.arrangement, occupant, said, {"healthy": False})
 
 
 CRITICAL_WARNING = Rule(
-    name=NAME,
+    name="critical-warning",
     kind=Kind.SIGN,
     statement="No drive reports a critical warning of its own.",
     why=(
@@ -212,12 +205,7 @@ CRITICAL_WARNING = Rule(
         "overheating reported the drive first, or is an alarm, only overheating reports it. A health log that could "
         "be read before and has made no sense for two days is worth an alarm too."
     ),
-    next_steps=advise(
-        BACK_UP,
-        _LOOK_AT_AIR,
-        _ORDER_SPARE,
-        _PLAN_TO_REPLACE,
-    ),
+    next_steps=advise(BACK_UP, _LOOK_AT_AIR, _ORDER_SPARE, _PLAN_TO_REPLACE),
     judge=_judge,
     examples=(
         holds("no warning"),

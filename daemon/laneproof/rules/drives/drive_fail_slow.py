@@ -8,7 +8,6 @@ from laneproof.evidence.fail_slow import SlowSpell, is_slow_for_days, slow_block
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drive_load import LoadRecord
-from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, more_severe, say_times, standing_sign, watched_drives
@@ -18,12 +17,8 @@ LOOK_BACK_SECONDS = 14 * DAY
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    ledger = current.past.ledger
-    for watched in watched_drives(current):
-        if watched.drive is None or not watched.drive.load.spells:
-            continue
-        finding = _judge_drive(current.past, ledger, watched, watched.drive.load)
-        if finding is not None:
+    for watched, record in watched_drives(current):
+        if record.load.spells and (finding := _judge_drive(current.past, watched, record.load)) is not None:
             yield finding
 
 
@@ -33,7 +28,8 @@ def count_blocks(load: LoadRecord, since: float) -> tuple[int, int]:
     return sum(len(day.slow_hours) for day in days), sum(len(day.hours) for day in days)
 
 
-def _judge_drive(past: Past, ledger: Ledger, watched: Watched, load: LoadRecord) -> Finding | None:
+def _judge_drive(past: Past, watched: Watched, load: LoadRecord) -> Finding | None:
+    ledger = past.ledger
     since = ledger.now - LOOK_BACK_SECONDS
     spells = [
         SlowSpell(began=began, ended=ended, mean_ratio=ratio) for began, ended, ratio in load.spells if ended >= since

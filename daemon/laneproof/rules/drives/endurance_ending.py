@@ -27,14 +27,10 @@ _HOURS_A_DAY = 24.0
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    for watched in watched_drives(current):
-        if watched.drive is None:
-            continue
-        wear = _Wear.of(watched.drive, find_endurance(current.build, watched))
-        left = nearer(
-            project(watched.drive.wear, current.past.ledger.now, by_percentage),
-            project_writes(watched.drive, wear.rated_bytes, current.past.ledger.now),
-        )
+    now = current.past.ledger.now
+    for watched, record in watched_drives(current):
+        wear = _Wear.of(record, find_endurance(current.build, record))
+        left = nearer(project(record.wear, now, by_percentage), project_writes(record, wear.rated_bytes, now))
         if wear.is_used_up:
             said = f"{wear.say()}: nothing happens at its end, but plan for it"
             yield _report_wear(watched, wear, left, said, Severity.NOTICE)
@@ -80,14 +76,14 @@ class _Wear:
         return " and ".join(used)
 
 
-def find_endurance(build: Build | None, watched: Watched) -> int | None:
+def find_endurance(build: Build | None, record: DriveRecord) -> int | None:
     """Give how many bytes may be written to a drive in its life, as declared.
 
     None where none is declared, or another drive is there than the declaration names.
     """
-    position = build.position_at(watched.path) if build else None
-    plan, record = position.occupant if position else None, watched.drive
-    if plan is None or record is None:
+    position = build.position_at(record.path) if build else None
+    plan = position.occupant if position else None
+    if plan is None:
         return None
     pairs = ((plan.serial, record.serial), (plan.model, record.model))
     is_other = any(declared is not None and not is_same_text(own, declared) for declared, own in pairs)

@@ -27,12 +27,10 @@ _FASTER = "new media errors, faster and faster"
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for watched in watched_drives(current):
-        if watched.drive is None or not (watched.drive.rises or ledger.episodes.media):
-            continue
-        times = find_media_times(watched.drive, ledger.episodes)
+    for watched, record in watched_drives(current):
+        times = find_media_times(record, ledger.episodes) if record.rises or ledger.episodes.media else []
         if times and ledger.now - times[-1][0] <= CLEAR_SECONDS:
-            yield _report(current.past, watched, watched.drive, times)
+            yield _report(current.past, watched, record, times)
 
 
 def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:

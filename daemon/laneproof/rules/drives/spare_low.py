@@ -25,13 +25,12 @@ UNFILLED_STEP = (
 
 def _judge(current: Pass) -> Iterator[Finding]:
     unfilled = {drive.serial for drive in current.arrangement.drives if _fills_no_spare(drive)}
-    for watched in watched_drives(current):
-        record = watched.drive
+    for watched, record in watched_drives(current):
         if watched.serial in unfilled:
             why = "the drive reports more than 100 % there, so it does not fill this field"
             yield _report_unknown(watched, why, Reason.MALFORMED)
             continue
-        if record is None or not record.spare.rows or record.spare_threshold is None:
+        if not record.spare.rows or record.spare_threshold is None:
             continue
         percent, threshold = record.spare.rows[-1][2], record.spare_threshold
         if threshold == 0 and not any(row[2] for row in record.spare.rows):

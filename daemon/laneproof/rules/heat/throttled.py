@@ -14,14 +14,10 @@ from laneproof.rules.sign_subjects import HOUR, make_sign, say_times, watched_dr
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for watched in watched_drives(current):
-        record = watched.drive
-        if record is None:
-            continue
-        since = ledger.now - WEEK
+    for watched, record in watched_drives(current):
         if find_heat(current.past, watched) is not None:
             continue  # reported as overheating, which is the reason
-        times = sum(throttle.by for throttle in find_throttles(record, since))
+        times = sum(throttle.by for throttle in find_throttles(record, ledger.now - WEEK))
         if times:
             said = f"slowed itself down for heat {say_times(times)} in the last week"
         elif _is_shown_slow(ledger, record):
@@ -48,7 +44,6 @@ def _judge(current: Pass) -> Iterator[Finding]:
 def _is_shown_slow(ledger: Ledger, record: DriveRecord) -> bool:
     if not any(record.load.full[:2]) and not any(record.load.fresh[:2]):
         return False  # never hot
-
     return ledger.remember(
         ("throttled", record.serial),
         int(ledger.now // (6 * HOUR)),

@@ -1,26 +1,52 @@
 """signal-errors: a link makes more correctable errors than the specification, its siblings or its own past allow."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
+from statistics import fmean
 from typing import Any
 
 from laneproof.advice import LOWER_RATE, RESEAT, SHORTER_PART, advise
 from laneproof.box.link_rates import LOWEST_GT_S, describe_rate
 from laneproof.evidence.change_point import change_point
+from laneproof.evidence.fix_trial import acceptance_seconds
+from laneproof.evidence.heat import DoseTest, rate_rises_with_heat
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.drives import HourHeat
 from laneproof.past.error_reporting import Reporting
 from laneproof.past.fix_trials import ERRORS, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
-from laneproof.rules.links.error_hints import WARM_STEP, describe_heat, say_acceptance
-from laneproof.rules.links.error_tests import ErrorVerdict, judge_link, recent
+from laneproof.past.tally import Tally
+from laneproof.rules.links.error_tests import ErrorVerdict, is_bursty, judge_link, recent
 from laneproof.rules.rule import Pass, Rule, holds, sign
-from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, more_severe, standing_sign, watched_links
+from laneproof.rules.sign_subjects import (
+    DAY,
+    HOUR,
+    Watched,
+    make_sign,
+    more_severe,
+    say_seconds,
+    standing_sign,
+    watched_links,
+)
 from laneproof.rules.sign_trials import describe_trial, trial_evidence
 
 HOLD_SECONDS = 3 * DAY
 """How long the sign stays after the last evidence for it."""
+
+_FEWEST_HOURS = 24
+_FEWEST_CELSIUS = 5.0
+_QUARTERS = 4
+_RISES_P = 1e-3
+"""For errors that come with warmth: how many hours are needed, how far apart the warmest and the coolest quarter must
+lie, and how sure it must be. Our choice."""
+
+_WARM_STEP = (
+    "Errors come more often in its warm hours, or with the load that warms it: see to the air over the drive and the "
+    "parts between, and watch whether they become fewer."
+)
 
 _BEYOND = "more errors than the specification allows"
 _MORE = "more errors than is usual for this link"
@@ -103,7 +129,7 @@ def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:
     ends, lower, *parts = SIGNAL_ERRORS.next_steps
     accept = say_acceptance(record)
     settings = (lower,) if record.gt_s is None or record.gt_s > LOWEST_GT_S else ()
-    return advise(ends, *((WARM_STEP,) if is_warm else ()), *settings, *parts, *((accept,) if accept else ()))
+    return advise(ends, *((_WARM_STEP,) if is_warm else ()), *settings, *parts, *((accept,) if accept else ()))
 
 
 def _wakes_late(ledger: Ledger, record: LinkRecord) -> bool:
@@ -150,6 +176,58 @@ def _find_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
         "began_at": format_time(ledger.timeline.to_wall(began)),
         "changed_near": [f"{format_time(ledger.timeline.to_wall(change.at))}: {change.describe()}" for change in near],
     }
+
+
+def describe_heat(record: LinkRecord, heat: Sequence[HourHeat]) -> dict[str, Any]:
+    """Say whether a link's errors come with the warmth of the drive at its end; nothing where that is not shown."""
+    means = {row.hour: row.mean_celsius for row in heat}
+    hours = sorted(
+        (
+            (means[int(row.begins // HOUR)], row)
+            for row in record.series.rows
+            if row.span <= HOUR and row.seconds > 0 and row.begins >= record.steady_since
+            if int(row.begins // HOUR) in means
+        ),
+        key=lambda row: row[0],
+    )
+    if len(hours) < _FEWEST_HOURS:
+        return {}
+    bounds = [len(hours) * number // _QUARTERS for number in range(_QUARTERS + 1)]
+    quarters = [hours[begin:end] for begin, end in pairwise(bounds)]
+    celsius = [fmean(mean for mean, _ in quarter) for quarter in quarters]
+    if celsius[-1] - celsius[0] < _FEWEST_CELSIUS:
+        return {}
+    # minutes with errors where they come in bursts, so that one burst in a warm hour is one event
+    bursty = is_bursty(record, min(row.begins for _, row in hours))
+    counted = [[_count(row, bursty=bursty) for _, row in quarter] for quarter in quarters]
+    events = [sum(number for number, _ in quarter) for quarter in counted]
+    test = rate_rises_with_heat(events, [sum(exposure for _, exposure in quarter) for quarter in counted])
+    if not isinstance(test, DoseTest) or test.p > _RISES_P:
+        return {}
+    return {
+        "rises_with_heat": {
+            "celsius": [round(mean, 1) for mean in celsius],
+            "error_minutes" if bursty else "errors": events,
+            "p": test.p,
+        }
+    }
+
+
+def _count(row: Tally, *, bursty: bool) -> tuple[int, float]:
+    return (row.marked, row.units) if bursty else (row.errors, row.bits)
+
+
+def say_acceptance(record: LinkRecord) -> str | None:
+    """Say how long other parts must run without an error; None where the link's rate is not known."""
+    if not record.gt_s or not record.lanes:
+        return None
+    seconds = acceptance_seconds(gt_s=record.gt_s, lanes=record.lanes)
+    if isinstance(seconds, NotEnough):
+        return None
+    return (
+        f"After a change of parts {say_seconds(seconds)} of steady traffic without one error show that the link is "
+        "within the specification, and no more: let a day under load follow, and the comparison with its past."
+    )
 
 
 SIGNAL_ERRORS = Rule(

@@ -1,8 +1,4 @@
-"""network-errors: ports that receive or send what cannot be used.
-
-The kernel counts since it found the port. A first pass reports only large counts; once the daemon sees a count grow, it
-reports small ones too.
-"""
+"""network-errors: ports that receive or send what cannot be used."""
 
 from collections.abc import Iterator
 

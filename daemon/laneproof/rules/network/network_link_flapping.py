@@ -1,8 +1,4 @@
-"""network-link-flapping: ports whose link comes and goes.
-
-The kernel counts since it found the port. A first pass reports only large counts; once the daemon sees a count grow, it
-reports small ones too.
-"""
+"""network-link-flapping: ports whose link comes and goes."""
 
 from collections.abc import Iterator
 

@@ -1,6 +1,7 @@
 """Network ports, and the bonds that they are in.
 
-Even a whole bond gives one flow no more than one member's speed: the transmit hash picks a member for each flow.
+The kernel counts since it found a port. A first pass reports only large counts; once the daemon sees a count grow, it
+reports small ones too.
 """
 
 from collections.abc import Iterator

@@ -65,8 +65,7 @@ def _is_unasked(start: _Start, starts: list[_Start]) -> bool:
 def _find_starts(current: Pass) -> Iterator[_Start]:
     ledger = current.past.ledger
     stops = dict(ledger.stops)
-    drives = [(watched.name, watched.drive) for watched in watched_drives(current)]
-    counting = [(name, drive) for name, drive in drives if drive is not None and drive.health_since]
+    counting = [(watched.name, drive) for watched, drive in watched_drives(current) if drive.health_since]
     unsafe, cycled = (_find_counted(ledger.boot_times, counting, name) for name in ("unsafe_shutdowns", "power_cycles"))
     for began_at in ledger.boot_times:
         yield _Start(

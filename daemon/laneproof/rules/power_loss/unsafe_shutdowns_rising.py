@@ -15,11 +15,11 @@ CLEAR_SECONDS = 30 * DAY
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for watched in watched_drives(current):
-        if watched.drive is None or watched.drive.external:
+    for watched, record in watched_drives(current):
+        if record.external:
             continue  # an enclosure that is unplugged takes the drive's power away
         # between two boots the whole machine may have lost its power, which says nothing of this drive
-        rises = [rise for rise in watched.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if rise.same_boot]
+        rises = [rise for rise in record.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if rise.same_boot]
         episodes = [episode for episode in ledger.episodes.of(watched.path, watched.serial or None) if episode.dropped]
         if rises and find_series(ledger, watched.path, episodes) is None:  # else reported by drops-off-bus
             yield _report(watched, rises, ledger.timeline.to_wall(rises[-1].at))

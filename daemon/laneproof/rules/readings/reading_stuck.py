@@ -11,7 +11,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
 from laneproof.rules.readings.reading_incomplete import GROUPS
 from laneproof.rules.rule import Pass, Rule, holds, sign
-from laneproof.rules.sign_subjects import standing_sign
+from laneproof.rules.sign_subjects import DAY, standing_sign
 from laneproof_collectors.unread import Reason, Unread
 
 LONG_SECONDS = 600.0
@@ -21,7 +21,6 @@ STILL_DAYS, STILL_BYTES = 3.0, 10e9
 """A health log that counts no read or write for so long and for so much stands still. Our choice: the log counts each
 command, and data by thousands of 512 bytes, so 10 GB would move it 20,000 units. Source: NVM Express Base Specification
 2.0, 5.16.1.3, Data Units Read and Host Read Commands."""
-_DAY = 86400.0
 _STILL_STEPS = advise(
     BACK_UP,
     "Do not rely on what this drive says of its health meanwhile; the kernel's log and the array still show errors.",
@@ -73,7 +72,7 @@ def _judge_still(current: Pass, occupant: Occupant, record: DriveRecord) -> Iter
     Days count until it was last read; once it cannot be read, what was seen stands and grows no further.
     """
     still = record.still
-    days = (record.answered_at - still.since) / _DAY
+    days = (record.answered_at - still.since) / DAY
     if not still.counts or days < STILL_DAYS or still.moved_bytes < STILL_BYTES:
         return
     is_unread = occupant.controller is None or isinstance(occupant.controller.health, Unread)

@@ -6,7 +6,8 @@ from dataclasses import replace
 from jsonschema import Draft202012Validator
 
 from boxes.snapshot_box import L1, SATA, Box, declare, kelp_box
-from laneproof.box.inventory import Inventory, KeptDevice, label_positions, make_inventory
+from laneproof.box.inventory.from_snapshot import label_positions, make_inventory
+from laneproof.box.inventory.inventory import Inventory, KeptDevice
 from laneproof_collectors.unread import Reason, Unread
 
 GAP = Unread("x", "y", Reason.DENIED)

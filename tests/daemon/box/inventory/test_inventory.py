@@ -3,7 +3,7 @@
 import pytest
 from pydantic import ValidationError
 
-from laneproof.box.inventory import Inventory, KeptLink
+from laneproof.box.inventory.inventory import Inventory, KeptLink
 
 
 @pytest.mark.parametrize(
