@@ -8,22 +8,23 @@ Documentation/ABI/testing/sysfs-class-net, sysfs-firmware-dmi-entries; DSP0134 f
 import base64
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
 
 from simulation.smbios_tables import memory_array, memory_device
 
 _EXTENDED_SIZE = 0x7FFF  # at 0Ch of a type 17: see the extended size, in MiB
 
 
-class Sheet(Protocol):
+@dataclass(slots=True)
+class Sheet:
     """Where a part is laid out."""
 
-    files: dict[str, str]
-    binary: dict[str, str]
-    links: dict[str, str]
+    files: dict[str, str] = field(default_factory=dict)
+    binary: dict[str, str] = field(default_factory=dict)
+    links: dict[str, str] = field(default_factory=dict)
 
     def text(self, path: str, value: str) -> None:
         """Lay a file of one line."""
+        self.files[path] = f"{value}\n"
 
 
 @dataclass(slots=True, kw_only=True)

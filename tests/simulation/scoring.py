@@ -77,6 +77,16 @@ class WorldScore:
     excused: int = 0
 
 
+def is_alarm(change: FindingChange) -> bool:
+    """Whether a change is one that an owner would be disturbed for."""
+    finding = change.finding
+    return (
+        change.change is not Change.CLEARED
+        and finding.kind is not Kind.UNVERIFIED
+        and finding.severity is not Severity.NOTICE
+    )
+
+
 def score(world: World, changes: Sequence[FindingChange], *, frames: int, seconds: float) -> WorldScore:
     """Set what was said against the truth.
 

@@ -4,7 +4,7 @@ import base64
 from dataclasses import dataclass, field
 from typing import Any
 
-from simulation.box_parts import NetworkCard
+from simulation.box_parts import NetworkCard, Sheet
 from simulation.hardware import Drive, Port, Presence
 from simulation.pages import (
     CORRECTABLE,
@@ -42,15 +42,9 @@ class Numbering:
 
 
 @dataclass(slots=True)
-class Tree:
-    files: dict[str, str] = field(default_factory=dict)
-    binary: dict[str, str] = field(default_factory=dict)
-    links: dict[str, str] = field(default_factory=dict)
+class Tree(Sheet):
     nvme: dict[str, Any] = field(default_factory=dict)
     dirs: set[str] = field(default_factory=set)
-
-    def text(self, path: str, value: str) -> None:
-        self.files[path] = f"{value}\n"
 
     def as_frame(self) -> dict[str, dict[str, Any]]:
         return {

@@ -1,17 +1,14 @@
 """Drives that are sound and count strangely, and kernel lines that sound like faults and are none."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 from simulation.kernel_words import ERROR, Line
 from simulation.loads import DAY
 from simulation.running_box import Life, RunningBox
-from simulation.strange.oddity import Oddity, is_here, some_life
+from simulation.strange.oddity import Oddity, by_name, find_here, some_life
+from support.unread_answers import known
 
 _ALL = 0xFFFFFFFF
 
 
-@dataclass(slots=True)
 class CountersThatCannotBe(Oddity):
     """A drive whose minutes of heat jump to the largest number, and fall back."""
 
@@ -23,19 +20,17 @@ class CountersThatCannotBe(Oddity):
     def _jump(self, box: RunningBox, life: Life) -> None:
         if life.drive is None:
             return
-        health, before = life.drive.health, (life.drive.health.critical_minutes, life.drive.health.warning_minutes)
-        which = box.draw.choice(("critical_minutes", "warning_minutes"))
-        setattr(health, which, _ALL)
+        health = life.drive.health
+        before = health.critical_minutes, health.warning_minutes
+        setattr(health, box.draw.choice(("critical_minutes", "warning_minutes")), _ALL)
+
+        def fall_back() -> None:
+            health.critical_minutes, health.warning_minutes = before
+
         if box.draw.random() < 0.5:
-            back = box.now + box.draw.uniform(0.1, 20) * DAY
-            box.at(back, lambda: self._back(life, before))
-
-    def _back(self, life: Life, before: tuple[int, int]) -> None:
-        if life.drive is not None:
-            life.drive.health.critical_minutes, life.drive.health.warning_minutes = before
+            box.at(box.now + box.draw.uniform(0.1, 20) * DAY, fall_back)
 
 
-@dataclass(slots=True)
 class FirmwareCountsAnew(Oddity):
     """New firmware of a drive counts otherwise: media errors, unsafe shutdowns and hours jump, or begin again."""
 
@@ -46,10 +41,7 @@ class FirmwareCountsAnew(Oddity):
         if box.is_off:
             box.at(box.now + DAY / 4, lambda: self._update(box))
             return
-        life = some_life(box)
-        if life.drive is None:
-            return
-        model, jump = life.drive.model, box.draw.choice((-1, 7, 600))
+        model, jump = known(some_life(box).drive).model, box.draw.choice((-1, 7, 600))
         for drive in [other.drive for other in box.lives if other.drive and other.drive.model == model]:
             drive.firmware = f"{drive.firmware[:2]}77"
             health = drive.health
@@ -62,18 +54,14 @@ class FirmwareCountsAnew(Oddity):
             box.changed()
 
 
-@dataclass(slots=True)
 class TwinSerials(Oddity):
     """Two drives of a cheap make with one serial number."""
 
     def prepare(self, box: RunningBox) -> None:
-        first, second = box.draw.sample([life for life in box.lives if life.drive], 2)
-        if first.drive and second.drive:
-            for drive in (first.drive, second.drive):
-                drive.serial, drive.model = "0123456789ABCDEF", "Ebbtide E1"
+        for drive in box.draw.sample([life.drive for life in box.lives if life.drive], 2):
+            drive.serial, drive.model = "0123456789ABCDEF", "Ebbtide E1"
 
 
-@dataclass(slots=True)
 class OddBytes(Oddity):
     """A health log with bytes that mean nothing: spare threshold and share used both 255."""
 
@@ -85,7 +73,6 @@ class OddBytes(Oddity):
                 life.drive.health.percentage_used = 255
 
 
-@dataclass(slots=True)
 class CountsEachStop(Oddity):
     """Drives that count each power-off as unsafe, since the board cuts their power a little too soon."""
 
@@ -102,24 +89,22 @@ class CountsEachStop(Oddity):
                 life.drive.health.unsafe_shutdowns += 1
 
 
-@dataclass(slots=True)
 class SpareFlutters(Oddity):
     """A drive whose spare goes from 100 to 99 per cent and back, and whose hours stand still while it rests."""
 
-    life: Life | None = None
+    life: Life
 
     def prepare(self, box: RunningBox) -> None:
         self.life = some_life(box)
 
     def tick(self, box: RunningBox) -> None:
         """Flutter."""
-        if self.life is not None and self.life.drive is not None:
+        if self.life.drive is not None:
             self.life.drive.health.spare_percent = box.draw.choice((100, 100, 100, 99))
             if self.life.load == 0:
                 self.life.minutes["on"] = 0.0
 
 
-@dataclass(slots=True)
 class ColdReading(Oddity):
     """A drive that states nought kelvin, or 255 degrees, once in a while."""
 
@@ -128,19 +113,18 @@ class ColdReading(Oddity):
         self.often(box, 150, lambda box: self._state(box, life))
 
     def _state(self, box: RunningBox, life: Life) -> None:
-        if is_here(box, life) and life.drive is not None:
-            before = life.drive.health.temperature_celsius
-            life.drive.health.temperature_celsius = box.draw.choice((-273.0, 255.0))
+        if drive := find_here(box, life):
+            before = drive.health.temperature_celsius
+            drive.health.temperature_celsius = box.draw.choice((-273.0, 255.0))
             box.frame()
-            life.drive.health.temperature_celsius = before
+            drive.health.temperature_celsius = before
 
 
-@dataclass(slots=True)
 class ReplayTimeouts(Oddity):
     """Links that rest in L1: the port's replay timer runs out now and then on the way out, and no packet is damaged."""
 
-    _an_hour: float = 0.0
-    _paths: tuple[str, ...] = ()
+    _an_hour: float
+    _paths: tuple[str, ...]
 
     def prepare(self, box: RunningBox) -> None:
         self._an_hour = box.draw.choice((0.2, 2.0, 20.0))
@@ -153,7 +137,7 @@ class ReplayTimeouts(Oddity):
     def tick(self, box: RunningBox) -> None:
         """Count."""
         for life in box.lives:
-            if life.port.path in self._paths and is_here(box, life) and box.draw.random() < self._an_hour / 4:
+            if life.port.path in self._paths and find_here(box, life) and box.draw.random() < self._an_hour / 4:
                 number = max(1, round(self._an_hour / 4))
                 life.port.counters["Timeout"] = life.port.counters.get("Timeout", 0) + number
                 if box.view.error_lines and life.port.has_aer:
@@ -165,7 +149,6 @@ class ReplayTimeouts(Oddity):
                     )
 
 
-@dataclass(slots=True)
 class AdvisoryReports(Oddity):
     """A drive that refuses a request it does not know, and reports that as an advisory error: nothing is damaged.
 
@@ -177,8 +160,7 @@ class AdvisoryReports(Oddity):
         self.often(box, 365 * box.draw.choice((1, 6, 40)), lambda box: self._report(box, life))
 
     def _report(self, box: RunningBox, life: Life) -> None:
-        drive = life.drive
-        if not is_here(box, life) or drive is None:
+        if (drive := find_here(box, life)) is None:
             return
         drive.counters["NonFatalErr"] = drive.counters.get("NonFatalErr", 0) + 1
         if not box.view.error_lines:
@@ -194,7 +176,6 @@ class AdvisoryReports(Oddity):
         box.say([Line(text, device=device) for text, device in zip(lines, (port, *[address] * 3), strict=True)])
 
 
-@dataclass(slots=True)
 class CommandsRefused(Oddity):
     """Commands that a drive does not support, and lines of the block layer that say so.
 
@@ -205,27 +186,18 @@ class CommandsRefused(Oddity):
         self.daily(box, 0.2, self._refuse, every=box.draw.choice((1, 7)))
 
     def _refuse(self, box: RunningBox) -> None:
-        life = some_life(box)
-        if not is_here(box, life) or life.drive is None:
+        if (drive := find_here(box, some_life(box))) is None:
             return
-        disk = f"nvme{life.drive.number}n1"
+        disk = f"nvme{drive.number}n1"
         text = box.draw.choice((
             f"operation not supported error, dev {disk}, sector 2048 op 0x9:(WRITE_ZEROES) flags 0x800 phys_seg 0",
             f"operation not supported error, dev {disk}, sector 0 op 0x3:(DISCARD) flags 0x800 phys_seg 1",
         ))  # fmt: skip
         box.say([Line(text, ERROR)])
-        box.refuse_commands(life.drive, 1)
+        box.refuse_commands(drive, 1)
 
 
-ODDITIES: dict[str, Callable[..., Oddity]] = {
-    "counters-that-cannot-be": CountersThatCannotBe,
-    "firmware-counts-anew": FirmwareCountsAnew,
-    "twin-serials": TwinSerials,
-    "odd-bytes": OddBytes,
-    "counts-each-stop": CountsEachStop,
-    "spare-flutters": SpareFlutters,
-    "cold-reading": ColdReading,
-    "replay-timeouts": ReplayTimeouts,
-    "advisory-reports": AdvisoryReports,
-    "commands-refused": CommandsRefused,
-}
+ODDITIES = by_name(
+    CountersThatCannotBe, FirmwareCountsAnew, TwinSerials, OddBytes, CountsEachStop, SpareFlutters, ColdReading,
+    ReplayTimeouts, AdvisoryReports, CommandsRefused,
+)  # fmt: skip

@@ -1,43 +1,38 @@
 """Sound boxes with habits that look like faults: numbers run over, fans rest, cases are unplugged, queues are deep."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 from simulation.box_parts import MdArray
 from simulation.hardware import Drive, Port, Presence
 from simulation.loads import DAY
 from simulation.running_box import Life, RunningBox
-from simulation.strange.oddity import HOUR, Oddity, add_sata, is_here, lay_files, some_life
-from simulation.strange.owners import bring_back, let_go
+from simulation.strange.oddity import HOUR, Oddity, add_sata, by_name, find_here, lay_files, some_life
+from simulation.strange.owners import bring_back, take_off_bus
+from support.unread_answers import known
 
 _32_BITS = 1 << 32
 
 
-@dataclass(slots=True)
 class NumbersRunOver(Oddity):
     """A busy drive whose milliseconds of work run over at 32 bits, again and again.
 
     Source: block/genhd.c, ``part_stat_show``: unsigned int; Documentation/admin-guide/iostats.rst.
     """
 
-    _life: Life | None = None
+    _life: Life
 
     def prepare(self, box: RunningBox) -> None:
         self._life = some_life(box)
         for life in box.lives:
             life.read_ms, life.write_ms = 30.0, 20.0  # many requests at once
-        if self._life.drive is not None:
-            self._life.drive.stat[3] = self._life.drive.stat[7] = _32_BITS - 40_000_000
+        stat = known(self._life.drive).stat
+        stat[3] = stat[7] = _32_BITS - 40_000_000
 
     def tick(self, box: RunningBox) -> None:  # noqa: ARG002 (its own drive)
         """Each runs over by itself."""
-        drive = self._life.drive if self._life is not None else None
-        for number in (3, 7, 10) if drive is not None else ():
-            if drive is not None:
+        if drive := self._life.drive:
+            for number in (3, 7, 10):
                 drive.stat[number] %= _32_BITS
 
 
-@dataclass(slots=True)
 class FansRest(Oddity):
     """A board that lets its fans stand still while it is cool, at night or on idle days. Common practice, no source."""
 
@@ -57,7 +52,6 @@ class FansRest(Oddity):
             box.changed()
 
 
-@dataclass(slots=True)
 class CaseUnplugged(Oddity):
     """A drive in a Thunderbolt case comes for the backup; it is unmounted and unplugged without asking the kernel.
 
@@ -69,9 +63,8 @@ class CaseUnplugged(Oddity):
         box.box.ports.append(port)
         life = Life(port=port, base_errors_an_hour=0.0, share=0.2)
         box.lives.append(life)
-        drive = Drive(serial="CASE-1", model="Ebbtide Travel", generation=3, firmware="T1")
+        drive = Drive(serial="CASE-1", model="Ebbtide Travel", generation=3, firmware="T1", presence=Presence.AWAY)
         port.drive = drive
-        drive.presence = Presence.AWAY
         self.daily(box, 20.0, lambda box: self._come(box, life, drive), every=box.draw.choice((1, 3)))
 
     def _come(self, box: RunningBox, life: Life, drive: Drive) -> None:
@@ -84,15 +77,13 @@ class CaseUnplugged(Oddity):
         box.at(box.now + box.draw.uniform(1, 5) * HOUR, lambda: self._go(box, life, drive))
 
     def _go(self, box: RunningBox, life: Life, drive: Drive) -> None:
-        if not is_here(box, life):
+        if not find_here(box, life):
             return
-        sysfs_path, name = drive.sysfs_path, life.port.sysfs_path.rpartition("/")[2]
+        name = life.port.sysfs_path.rpartition("/")[2]
         box.say(box.words.slot(name, life.port.slot_number, "Link Down", "Card not present"))
-        let_go(box, life, drive)
-        box.device_event("remove", sysfs_path, "pci")
-        drive.presence = Presence.AWAY
+        take_off_bus(box, life, drive)
         drive.health.unsafe_shutdowns += 1
-        box.box.extra_files.pop(f"{sysfs_path}/removable", None)
+        box.box.extra_files.pop(f"{drive.sysfs_path}/removable", None)
 
     def booted(self, box: RunningBox) -> None:
         """It is unplugged while the machine starts."""
@@ -101,7 +92,6 @@ class CaseUnplugged(Oddity):
                 life.drive.presence = Presence.AWAY
 
 
-@dataclass(slots=True)
 class DeepQueues(Oddity):
     """One drive serves a program that asks for 64 blocks at a time, the others the same work one by one."""
 
@@ -118,7 +108,6 @@ class DeepQueues(Oddity):
         self.daily(box, box.draw.uniform(0, 20), begin)
 
 
-@dataclass(slots=True)
 class SwapsDrives(Oddity):
     """The owner swaps two drives of one model with the power off, and back a week later, and notes nothing."""
 
@@ -135,27 +124,25 @@ class SwapsDrives(Oddity):
             self.excused.append((life.port.path, box.now, self.until, "swapped"))
 
 
-@dataclass(slots=True)
 class OwnLimitOfHeat(Oddity):
     """The owner has a drive slow itself at a low temperature, since he likes it quiet: it counts transitions each day.
 
     Source: NVM Express Base Specification 2.0, feature 10h, Host Controlled Thermal Management.
     """
 
-    _life: Life | None = None
+    _life: Life
 
     def prepare(self, box: RunningBox) -> None:
         self._life = some_life(box)
 
     def tick(self, box: RunningBox) -> None:
         """It counts under load."""
-        life = self._life
-        if life is not None and life.drive is not None and life.load > 0 and box.draw.random() < 0.3:
-            life.drive.health.thermal_transitions_1 += 1
-            life.drive.health.thermal_seconds_1 += 40
+        drive = self._life.drive
+        if drive is not None and self._life.load > 0 and box.draw.random() < 0.3:
+            drive.health.thermal_transitions_1 += 1
+            drive.health.thermal_seconds_1 += 40
 
 
-@dataclass(slots=True)
 class SelfTestsAborted(Oddity):
     """SATA disks whose weekly self-test is broken off by a restart, by the host, or is under way at a reading.
 
@@ -185,15 +172,12 @@ class SelfTestsAborted(Oddity):
         self.daily(box, 5.0, test, every=2)
 
 
-@dataclass(slots=True)
 class ArrayGrows(Oddity):
     """The owner adds a drive to an array: md reshapes it for a day, and it is larger. Source: md(4), sync_action."""
 
-    _array: MdArray | None = None
-
     def prepare(self, box: RunningBox) -> None:
         serials = [life.drive.serial for life in box.lives if life.drive]
-        array = self._array = MdArray(name="md0", serials=tuple(serials[:3]), size_bytes=8_000_000_000_000)
+        array = MdArray(name="md0", serials=tuple(serials[:3]), size_bytes=8_000_000_000_000)
         box.box.arrays.append(array)
 
         def grow() -> None:
@@ -210,11 +194,10 @@ class ArrayGrows(Oddity):
             box.at(box.now + box.draw.uniform(2, 6) * DAY, grow)
 
 
-@dataclass(slots=True)
 class HotWeek(Oddity):
     """A hot week: each drive is warmer by a dozen degrees than ever, and below its own limits."""
 
-    _from: float = 0.0
+    _from: float
 
     def prepare(self, box: RunningBox) -> None:
         self._from = box.draw.uniform(box.now, self.until - 2 * DAY)
@@ -223,7 +206,6 @@ class HotWeek(Oddity):
         return 14.0 if self._from <= box.now < self._from + 7 * DAY else 0.0
 
 
-@dataclass(slots=True)
 class WatchPauses(Oddity):
     """The watch is off for days, more than once, while the box works on: what was counted meanwhile has no date."""
 
@@ -233,15 +215,7 @@ class WatchPauses(Oddity):
             box.at(t, lambda: box.look_away(box.draw.uniform(0.5, 3) * DAY))
 
 
-ODDITIES: dict[str, Callable[..., Oddity]] = {
-    "numbers-run-over": NumbersRunOver,
-    "fans-rest": FansRest,
-    "case-unplugged": CaseUnplugged,
-    "deep-queues": DeepQueues,
-    "swaps-drives": SwapsDrives,
-    "own-limit-of-heat": OwnLimitOfHeat,
-    "self-tests-aborted": SelfTestsAborted,
-    "array-grows": ArrayGrows,
-    "hot-week": HotWeek,
-    "watch-pauses": WatchPauses,
-}
+ODDITIES = by_name(
+    NumbersRunOver, FansRest, CaseUnplugged, DeepQueues, SwapsDrives, OwnLimitOfHeat, SelfTestsAborted, ArrayGrows,
+    HotWeek, WatchPauses,
+)  # fmt: skip

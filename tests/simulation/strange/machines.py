@@ -1,29 +1,34 @@
 """Machines that are sound and odd: sensors of nothing, disks in standby, guests, wrong clocks, loud logs."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
-from simulation.box_parts import MdArray, NetworkCard, lay_interface
+from simulation.box_parts import Sheet, lay_interface
 from simulation.kernel_words import Line
 from simulation.loads import DAY
 from simulation.running_box import RunningBox
-from simulation.strange.oddity import HOUR, Disk, Function, Oddity, add_sata, lay_files
+from simulation.strange.oddity import (
+    HOUR,
+    Disk,
+    Function,
+    Oddity,
+    add_platform_disk,
+    add_sata,
+    array_of,
+    by_name,
+    lay_files,
+)
 from simulation.views import HealthView
 
 
-@dataclass(slots=True)
 class DisksInStandby(Oddity):
     """SATA disks that spin down by themselves and are woken for the backup, or by whoever looks at a file."""
 
-    disks: list[Disk] = field(default_factory=list)
+    disks: list[Disk]
     _awake_until: float = 0.0
 
     def prepare(self, box: RunningBox) -> None:
         self.disks = add_sata(box, box.draw.randint(2, 6))
-        self._woken_a_day = box.draw.choice((1, 4, 20))
-        self.often(box, 365 * self._woken_a_day, self._wake)
-
-    _woken_a_day: int = 1
+        self.often(box, 365 * box.draw.choice((1, 4, 20)), self._wake)
 
     def _wake(self, box: RunningBox) -> None:
         awake = box.draw.uniform(0.3, 3) * HOUR
@@ -44,7 +49,6 @@ class DisksInStandby(Oddity):
         box.changed()
 
 
-@dataclass(slots=True)
 class DrivesThatSleep(Oddity):
     """NVMe drives whose functions are suspended at run time whenever they are idle, so that a reading lets them be."""
 
@@ -55,19 +59,19 @@ class DrivesThatSleep(Oddity):
                 life.drive.power_control = "auto"
 
 
-@dataclass(slots=True)
 class FloatingSensors(Oddity):
     """Inputs of the board's chip to which nothing is wired: 127 degrees, -62, or whatever the wire picks up.
 
     Source: Documentation/hwmon/sysfs-interface.rst; that unconnected inputs float is common practice, no source.
     """
 
+    _folder = "/sys/devices/platform/nct6775.656/hwmon/hwmon9"
+
     def prepare(self, box: RunningBox) -> None:
-        folder = "/sys/devices/platform/nct6775.656/hwmon/hwmon9"
         box.box.extra_links["/sys/class/hwmon/hwmon9"] = "../../devices/platform/nct6775.656/hwmon/hwmon9"
         lay_files(
             box,
-            folder,
+            self._folder,
             (
                 ("name", "nct6798"), ("temp1_label", "SYSTIN"), ("temp1_input", "34000"), ("temp1_max", "80000"),
                 ("temp3_label", "AUXTIN0"), ("temp3_input", "127000"), ("temp3_max", "80000"), ("temp3_alarm", "1"),
@@ -77,9 +81,6 @@ class FloatingSensors(Oddity):
                 ("fan2_min", "0"), ("fan3_input", "0"), ("fan3_alarm", "1"),
             ),
         )  # fmt: skip
-        self._folder = folder
-
-    _folder: str = ""
 
     def tick(self, box: RunningBox) -> None:
         """The floating ones drift."""
@@ -91,11 +92,18 @@ class FloatingSensors(Oddity):
             box.changed()
 
 
-@dataclass(slots=True)
+def lay_root_port(box: RunningBox, sysfs_path: str, *, generation: int, lanes: int, trained_generation: int) -> None:
+    """Lay out a port of the board."""
+    Function(
+        sysfs_path=sysfs_path, class_code=0x060400, driver="pcieport", generation=generation, lanes=lanes, port_type=4,
+        trained_generation=trained_generation, trained_lanes=lanes,
+    ).lay(box)  # fmt: skip
+
+
 class OtherDevices(Oddity):
     """A graphics card whose link rests at its lowest rate, a card reader and controllers that sleep; none declared."""
 
-    functions: list[Function] = field(default_factory=list)
+    functions: list[Function]
 
     def prepare(self, box: RunningBox) -> None:
         below = (
@@ -107,13 +115,8 @@ class OtherDevices(Oddity):
         for hop, bus, function in below:
             port = f"pci0000:00/0000:00:{hop}"
             function.sysfs_path = f"{port}/0000:{bus}:00.0"
-            bridge = Function(
-                sysfs_path=port, class_code=0x060400, driver="pcieport", generation=4, lanes=function.lanes
-            )
-            bridge.port_type = 4
-            bridge.trained_generation, bridge.trained_lanes = 1, function.lanes
-            bridge.lay(box)
-            self.functions.append(function)
+            lay_root_port(box, port, generation=4, lanes=function.lanes, trained_generation=1)
+        self.functions = [function for _, _, function in below]
         self._rest(box)
 
     def _rest(self, box: RunningBox) -> None:
@@ -131,18 +134,14 @@ class OtherDevices(Oddity):
             self._rest(box)
 
 
-@dataclass(slots=True)
 class FirmwareRaid(Oddity):
     """A mirror of the board's firmware: a container that is no array, and the volume in it.
 
     Source: md(4), "external metadata"; mdadm(8), IMSM and DDF; Documentation/admin-guide/md.rst.
     """
 
-    _disks: list[Disk] = field(default_factory=list)
-
     def prepare(self, box: RunningBox) -> None:
-        self._disks = add_sata(box, 2)
-        names = [disk.name for disk in self._disks]
+        names = [disk.name for disk in add_sata(box, 2)]
         kind = box.draw.choice(("imsm", "ddf"))
         for name in ("md126", "md127"):
             box.box.extra_links[f"/sys/block/{name}"] = f"../devices/virtual/block/{name}"
@@ -178,34 +177,26 @@ class FirmwareRaid(Oddity):
             box.changed()
 
 
-@dataclass(slots=True)
 class MonthlyCheck(Oddity):
     """A mirror that md checks each month; it counts mismatches, as a mirror with swap or lazy writes may (md(4))."""
 
-    _array: MdArray | None = None
-
     def prepare(self, box: RunningBox) -> None:
-        serials = tuple(life.drive.serial for life in box.lives if life.drive)[:2]
-        self._array = MdArray(name="md0", serials=serials, size_bytes=2_000_000_000_000, level="raid1")
-        box.box.arrays.append(self._array)
-        self.daily(box, 3.0, self._check, every=28)
+        array, folder = array_of(box, "raid1", 2, size_bytes=2_000_000_000_000)
 
-    def _check(self, box: RunningBox) -> None:
-        if self._array is None or box.is_off:
-            return
-        array = self._array
-        array.sync_action = "check"
-        box.changed()
+        def check(box: RunningBox) -> None:
+            if not box.is_off:
+                array.sync_action = "check"
+                box.changed()
+                box.at(box.now + 4 * HOUR, end)
 
         def end() -> None:
             array.sync_action = "idle"
-            lay_files(box, "/sys/devices/virtual/block/md0", (("md/mismatch_cnt", "256"),))
+            lay_files(box, folder, (("mismatch_cnt", "256"),))
             box.changed()
 
-        box.at(box.now + 4 * HOUR, end)
+        self.daily(box, 3.0, check, every=28)
 
 
-@dataclass(slots=True)
 class Guest(Oddity):
     """The box is a virtual machine: links of no meaning, a temperature that never moves, a clock that leaps."""
 
@@ -237,12 +228,11 @@ class Guest(Oddity):
             life.temperature = life.target = 50.0
 
 
-@dataclass(slots=True)
 class ClockWrongAtBoot(Oddity):
     """The clock's battery is dead: each boot begins years ago, until the network tells the time."""
 
-    _error: float = 0.0
-    _seconds: float = 60.0
+    _error: float
+    _seconds: float
 
     def prepare(self, box: RunningBox) -> None:
         self._error = box.draw.choice((-6 * 365 * DAY, -400 * DAY, 5 * 365 * DAY, -7200.0))
@@ -261,7 +251,6 @@ class ClockWrongAtBoot(Oddity):
         box.at(box.now + self._seconds, mend)
 
 
-@dataclass(slots=True)
 class LoudLog(Oddity):
     """A log that is flooded: by a firewall, by a chatty driver, by a service; records get lost."""
 
@@ -284,7 +273,6 @@ class LoudLog(Oddity):
             box.log.sequence += box.draw.choice((0, 0, 7000))  # the ring was overrun
 
 
-@dataclass(slots=True)
 class LongPowerCuts(Oddity):
     """No mains for days or weeks, more than once; the mains may flicker when they come back."""
 
@@ -301,7 +289,6 @@ class LongPowerCuts(Oddity):
             box.at(box.now + 240, lambda: box.shut_down(seconds=60, cut=True))
 
 
-@dataclass(slots=True)
 class WatchStartsAgain(Oddity):
     """Whoever watches is started again, by updates and by hand: it reads again what the kernel's log still holds."""
 
@@ -314,37 +301,30 @@ class WatchStartsAgain(Oddity):
             box.at(box.now + box.draw.uniform(3, 30), box.frame)
 
 
-@dataclass(slots=True)
 class NetworkUpkeep(Oddity):
     """The switch is restarted at night, ports come up at a lower rate for some hours, a cable is moved."""
 
-    card: NetworkCard = field(default_factory=lambda: NetworkCard(names=("enp160s0f0", "enp160s0f1")))
-    _folders: tuple[str, ...] = ()
+    _names = "enp160s0f0", "enp160s0f1"
+    _changes = 2
 
     def prepare(self, box: RunningBox) -> None:
         port = "pci0000:00/0000:00:1c.0"
-        bridge = Function(sysfs_path=port, class_code=0x060400, driver="pcieport", generation=3, lanes=4, port_type=4)
-        bridge.trained_generation, bridge.trained_lanes = 3, 4
-        bridge.lay(box)
-        folders = []
-        for number, name in enumerate(self.card.names):
+        lay_root_port(box, port, generation=3, lanes=4, trained_generation=3)
+        self._folders = []
+        for number, name in enumerate(self._names):
             sysfs_path = f"{port}/0000:a0:00.{number}"
-            function = Function(sysfs_path=sysfs_path, class_code=0x020000, driver="station_net", generation=3, lanes=4)
-            function.trained_generation, function.trained_lanes = 3, 4
-            function.lay(box)
-            folder = f"/sys/devices/{sysfs_path}/net/{name}"
+            Function(
+                sysfs_path=sysfs_path, class_code=0x020000, driver="station_net", trained_generation=3, trained_lanes=4
+            ).lay(box)
+            self._folders.append(f"/sys/devices/{sysfs_path}/net/{name}")
             box.box.extra_links[f"/sys/class/net/{name}"] = f"../../devices/{sysfs_path}/net/{name}"
-            box.box.extra_links[f"{folder}/device"] = f"../../../0000:a0:00.{number}"
-            folders.append(folder)
-        self._folders = tuple(folders)
+            box.box.extra_links[f"{self._folders[-1]}/device"] = f"../../../0000:a0:00.{number}"
         self._show(box, 10_000, changes=2)
         self.often(box, 60, self._restart_switch)
 
-    _changes: int = 2
-
     def _show(self, box: RunningBox, speed: int, *, changes: int) -> None:
         for number, folder in enumerate(self._folders):
-            sheet = _Sheet({}, {}, {})
+            sheet = Sheet()
             lay_interface(sheet, folder, mac=f"02:6b:65:6c:70:{number:02x}", speed_mbit_s=speed)
             box.box.extra_files.update(sheet.files)
             up = "up" if speed > 0 else "down"
@@ -359,28 +339,16 @@ class NetworkUpkeep(Oddity):
         self._changes += 2
         slow = box.draw.choice((10_000, 10_000, 1000))
         self._show(box, -1, changes=self._changes - 1)
-        box.say([Line(f"station_net 0000:a0:00.0 {self.card.names[0]}: NIC Link is Down", 6)])
+        box.say([Line(f"station_net 0000:a0:00.0 {self._names[0]}: NIC Link is Down", 6)])
         box.at(box.now + 200, lambda: self._show(box, slow, changes=self._changes))
         box.at(box.now + 5 * HOUR, lambda: self._show(box, 10_000, changes=self._changes + 2 * (slow < 10_000)))
 
     def booted(self, box: RunningBox) -> None:
         """Counters begin at zero."""
         self._changes = 2
-        if self._folders:
-            self._show(box, 10_000, changes=2)
+        self._show(box, 10_000, changes=2)
 
 
-@dataclass(slots=True)
-class _Sheet:
-    files: dict[str, str]
-    binary: dict[str, str]
-    links: dict[str, str]
-
-    def text(self, path: str, value: str) -> None:
-        self.files[path] = f"{value}\n"
-
-
-@dataclass(slots=True)
 class CardMovesBuses(Oddity):
     """Cards come and go in other slots, so that buses and addresses of everything behind them move at a boot."""
 
@@ -392,26 +360,20 @@ class CardMovesBuses(Oddity):
         box.box.first_bus = box.draw.choice((0, 0, 1, 5, 32))
 
 
-@dataclass(slots=True)
 class PlatformDisk(Oddity):
     """An Arm board whose SATA controller is no PCI function, with one sound disk."""
 
     def prepare(self, box: RunningBox) -> None:
-        """As the kernel shows such a controller."""
-        device = "platform/soc/fc800000.sata/ata1/host0/target0:0:0/0:0:0:0"
-        disk = Disk(name="sda", device=device, model="SHOAL AR4000", serial="SHOAL0901")
-        disk.lay(box)
-        disk.lay_smart(box)
+        add_platform_disk(box)
 
 
-@dataclass(slots=True)
 class DrivesHiddenByFirmware(Oddity):
     """The firmware keeps NVMe drives behind its SATA controller, where the kernel cannot reach them.
 
     Source: drivers/ata/ahci.c, ``ahci_remap_check``.
     """
 
-    _count: int = 1
+    _count: int
 
     def prepare(self, box: RunningBox) -> None:
         self._count = box.draw.choice((1, 2))
@@ -419,17 +381,10 @@ class DrivesHiddenByFirmware(Oddity):
 
     def booted(self, box: RunningBox) -> None:
         """The driver says so at each boot."""
-        address = "0000:00:17.0"
-        box.say(
-            [
-                Line(f"ahci {address}: Found {self._count} remapped NVMe devices."),
-                Line(f"ahci {address}: Switch your BIOS from RAID to AHCI mode to use them."),
-            ],
-            later=1.0,
-        )
+        words = f"Found {self._count} remapped NVMe devices.", "Switch your BIOS from RAID to AHCI mode to use them."
+        box.say([Line(f"ahci 0000:00:17.0: {text}") for text in words], later=1.0)
 
 
-@dataclass(slots=True)
 class HealthDeniedForAWhile(Oddity):
     """An update of the system takes the right to ask drives away, until the owner gives it back days later."""
 
@@ -445,21 +400,8 @@ class HealthDeniedForAWhile(Oddity):
         box.show(replace(box.view, health=health))
 
 
-ODDITIES: dict[str, Callable[..., Oddity]] = {
-    "drives-hidden-by-firmware": DrivesHiddenByFirmware,
-    "health-denied-for-a-while": HealthDeniedForAWhile,
-    "disks-in-standby": DisksInStandby,
-    "drives-that-sleep": DrivesThatSleep,
-    "floating-sensors": FloatingSensors,
-    "other-devices": OtherDevices,
-    "firmware-raid": FirmwareRaid,
-    "monthly-check": MonthlyCheck,
-    "guest": Guest,
-    "clock-wrong-at-boot": ClockWrongAtBoot,
-    "loud-log": LoudLog,
-    "long-power-cuts": LongPowerCuts,
-    "watch-starts-again": WatchStartsAgain,
-    "network-upkeep": NetworkUpkeep,
-    "card-moves-buses": CardMovesBuses,
-    "platform-disk": PlatformDisk,
-}
+ODDITIES = by_name(
+    DrivesHiddenByFirmware, HealthDeniedForAWhile, DisksInStandby, DrivesThatSleep, FloatingSensors, OtherDevices,
+    FirmwareRaid, MonthlyCheck, Guest, ClockWrongAtBoot, LoudLog, LongPowerCuts, WatchStartsAgain, NetworkUpkeep,
+    CardMovesBuses, PlatformDisk,
+)  # fmt: skip

@@ -1,43 +1,38 @@
 """Faults of an odd shape: what must alarm for each, though it comes and goes, or looks like something else."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 from laneproof.evidence.fail_slow import FEWEST_SIBLINGS
 from laneproof.findings import FindingChange
-from simulation.box_parts import MdArray
 from simulation.hardware import Presence
 from simulation.loads import DAY
 from simulation.losing import Manner, Return, lose
 from simulation.running_box import Life, RunningBox
+from simulation.scoring import is_alarm
 from simulation.strange.habits import FansRest
-from simulation.strange.oddity import HOUR, add_sata, is_alarm, is_here, lay_files
+from simulation.strange.oddity import HOUR, add_sata, array_of, by_name, find_here, lay_files
 from simulation.strange.troubles import MOST_ALARMS, Trouble
 from simulation.views import Counting
 from simulation.worlds import World
 
 
-@dataclass(slots=True)
 class OddFault(Trouble):
     """A fault that `rules` must alarm for, one of them, within `days` of its begin, and not too often."""
 
     rules: tuple[str, ...] = ()
     days: float = 5.0
-    most_alarms: int = 2 * MOST_ALARMS
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:  # noqa: ARG002 (of the whole box)
         """Whether it was said, in time and not too often."""
-        began = self.began_at or 0.0
         alarms = [change for change in changes if is_alarm(change) and change.finding.rule in self.rules]
         if not alarms:
             return [f"no alarm of {' or '.join(self.rules)}"]
-        late = (alarms[0].at - began) / DAY
+        late = (alarms[0].at - self.began_at) / DAY
         wrong = [f"{alarms[0].finding.rule} alarms after {late:.1f} days"] if late > self.days else []
         raised = sum(change.change == "raised" for change in alarms)
-        return wrong + ([f"{raised} alarms of one fault"] if raised > self.most_alarms else [])
+        return wrong + ([f"{raised} alarms of one fault"] if raised > 2 * MOST_ALARMS else [])
 
 
-@dataclass(slots=True)
 class PowerContact(OddFault):
     """A drive's supply breaks for a moment now and then: it is back before anybody asked, and counts it."""
 
@@ -45,14 +40,13 @@ class PowerContact(OddFault):
         self.rules, life = ("unsafe-shutdowns-rising", "drops-off-bus"), self.choose(box, box.now + 2 * DAY)
 
         def flicker(box: RunningBox) -> None:
-            if is_here(box, life) and life.drive is not None and box.now > (self.began_at or 0.0):
-                life.drive.health.power_cycles += 1
-                life.drive.health.unsafe_shutdowns += 1
+            if (drive := find_here(box, life)) and box.now > self.began_at:
+                drive.health.power_cycles += 1
+                drive.health.unsafe_shutdowns += 1
 
         self.daily(box, box.draw.uniform(0, 20), flicker, every=box.draw.choice((1, 2)))
 
 
-@dataclass(slots=True)
 class SpareSinks(OddFault):
     """A drive's spare goes by six per cent a day, with no error and no warning of its own."""
 
@@ -66,21 +60,15 @@ class SpareSinks(OddFault):
         self.daily(box, 6.0, sink)
 
 
-@dataclass(slots=True)
 class MemberKicked(OddFault):
     """An array loses a member each night and gets it back in the morning: one alarm that stands, not one a night."""
 
-    _array: MdArray | None = None
-
     def prepare(self, box: RunningBox) -> None:
         self.rules, self.began_at = ("array-degraded",), box.now + DAY
-        serials = tuple(life.drive.serial for life in box.lives if life.drive)[:3]
-        self._array = MdArray(name="md0", serials=serials, size_bytes=8_000_000_000_000)
-        box.box.arrays.append(self._array)
-        folder = "/sys/devices/virtual/block/md0/md"
+        array, folder = array_of(box, "raid5", 3, size_bytes=8_000_000_000_000)
 
         def kick(box: RunningBox) -> None:
-            name = next(iter(self._array.names.values()), None) if self._array is not None else None
+            name = next(iter(array.names.values()), None)
             if box.is_off or name is None:
                 return
             lay_files(box, folder, (("degraded", "1"), (f"dev-{name}/state", "faulty")))
@@ -94,7 +82,6 @@ class MemberKicked(OddFault):
         self.daily(box, 1.0, kick)
 
 
-@dataclass(slots=True)
 class HotAfternoons(OddFault):
     """A drive drops only when it is hot: on afternoons of load, and is back after a reset."""
 
@@ -102,7 +89,7 @@ class HotAfternoons(OddFault):
         self.rules, life = ("drops-off-bus", "controller-resets"), self.choose(box, box.now + 2 * DAY)
 
         def drop(box: RunningBox) -> None:
-            if box.now > (self.began_at or 0.0):
+            if box.now > self.began_at:
                 lose(box, life, Manner(comes_back=Return.RESET, away_seconds=40.0))
 
         self.daily(box, 15.0, drop, every=2)
@@ -111,7 +98,6 @@ class HotAfternoons(OddFault):
         return 55.0 if life is self.life and 12 <= (box.now % DAY) / HOUR < 18 else 0.0
 
 
-@dataclass(slots=True)
 class LanesLostAtBoots(OddFault):
     """A link trains with half its lanes at some boots, and well at the others."""
 
@@ -124,16 +110,15 @@ class LanesLostAtBoots(OddFault):
     def booted(self, box: RunningBox) -> None:
         """One in three."""
         life = self.life
-        if life is not None and life.drive is not None and box.now > (self.began_at or 0.0):
+        if life.drive is not None and box.now > self.began_at:
             whole = min(life.port.lanes, life.drive.lanes)
             life.port.forced_lanes = max(1, whole // 2) if box.draw.random() < 0.4 and whole > 1 else None
 
 
-@dataclass(slots=True)
 class FanDies(OddFault):
     """A fan that always turned stands still for good, beside two that rest."""
 
-    _fans: FansRest | None = None
+    _fans: FansRest
 
     def prepare(self, box: RunningBox) -> None:
         """One that never rested."""
@@ -149,11 +134,9 @@ class FanDies(OddFault):
 
     def tick(self, box: RunningBox) -> None:
         """The others rest and turn."""
-        if self._fans is not None:
-            self._fans.tick(box)
+        self._fans.tick(box)
 
 
-@dataclass(slots=True)
 class PendingComeAndGo(OddFault):
     """A SATA disk's pending sectors rise and fall to none again, each few days to more, and none is reallocated."""
 
@@ -165,21 +148,15 @@ class PendingComeAndGo(OddFault):
         def turn(box: RunningBox) -> None:
             nonlocal number
             number += 1
-            if box.now < (self.began_at or 0.0):
+            if box.now < self.began_at:
                 return
             pending = 8 * number if number % 2 else 0
-            report = disk.report()
-            report["ata_smart_attributes"]["table"] = [
-                {"id": each, "raw": {"value": value, "string": str(value)}}
-                for each, value in ((5, 0), (197, pending), (198, pending), (199, 0))
-            ]
-            box.box.smartctl[disk.name] = report
+            box.box.smartctl[disk.name] = disk.report({197: pending, 198: pending})
             box.changed()
 
         self.daily(box, 9.0, turn)
 
 
-@dataclass(slots=True)
 class SlowInItself(OddFault):
     """A drive that takes five times as long as its siblings for the same work, and is busy for it."""
 
@@ -191,21 +168,20 @@ class SlowInItself(OddFault):
         def begin() -> None:
             life.read_ms, life.write_ms = 1.5, 0.6
 
-        box.at(self.began_at or 0.0, begin)
+        box.at(self.began_at, begin)
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """With fewer than three siblings nothing is compared."""
         drives = sum(life.drive is not None for life in world.running.lives)
-        return [] if drives <= FEWEST_SIBLINGS else super(SlowInItself, self).complaints(world, changes)
+        return [] if drives <= FEWEST_SIBLINGS else super().complaints(world, changes)
 
     def tick(self, box: RunningBox) -> None:
         """It is busy for as long as its requests take."""
-        drive = self.life.drive if self.life is not None else None
-        if drive is not None and drive.presence is Presence.HERE and box.now > (self.began_at or 0.0):
+        drive = self.life.drive
+        if drive is not None and drive.presence is Presence.HERE and box.now > self.began_at:
             drive.stat[9] = max(drive.stat[9], (drive.stat[3] + drive.stat[7]))
 
 
-@dataclass(slots=True)
 class WarningFlickers(OddFault):
     """A drive warns that it is not reliable any more, for an hour or two a day, and takes it back."""
 
@@ -214,7 +190,7 @@ class WarningFlickers(OddFault):
         self.rules, self.days, life = ("critical-warning",), 3.0, self.choose(box, box.now + 2 * DAY)
 
         def warn(box: RunningBox) -> None:
-            if life.drive is not None and box.now > (self.began_at or 0.0):
+            if life.drive is not None and box.now > self.began_at:
                 life.drive.health.critical_warning |= 4
                 box.at(box.now + 3 * HOUR, calm)
 
@@ -225,7 +201,6 @@ class WarningFlickers(OddFault):
         self.daily(box, box.draw.uniform(0, 20), warn)
 
 
-@dataclass(slots=True)
 class ErrorsByNight(OddFault):
     """A cable beside a heater that runs at night: its link makes errors for some hours a night, and none by day."""
 
@@ -236,22 +211,14 @@ class ErrorsByNight(OddFault):
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """What nobody counts, nobody sees."""
         unseen = world.view.counting is Counting.NONE
-        return [] if unseen else super(ErrorsByNight, self).complaints(world, changes)
+        return [] if unseen else super().complaints(world, changes)
 
     def error_rate(self, box: RunningBox, life: Life) -> float:
         by_night = (box.now % DAY) / HOUR < 6
-        return 20.0 if life is self.life and by_night and box.now > (self.began_at or 0.0) else 0.0
+        return 20.0 if life is self.life and by_night and box.now > self.began_at else 0.0
 
 
-TROUBLES: dict[str, Callable[..., Trouble]] = {
-    "power-contact": PowerContact,
-    "spare-sinks": SpareSinks,
-    "member-kicked": MemberKicked,
-    "hot-afternoons": HotAfternoons,
-    "lanes-lost-at-boots": LanesLostAtBoots,
-    "fan-dies": FanDies,
-    "pending-come-and-go": PendingComeAndGo,
-    "slow-in-itself": SlowInItself,
-    "warning-flickers": WarningFlickers,
-    "errors-by-night": ErrorsByNight,
-}
+TROUBLES = by_name(
+    PowerContact, SpareSinks, MemberKicked, HotAfternoons, LanesLostAtBoots, FanDies, PendingComeAndGo, SlowInItself,
+    WarningFlickers, ErrorsByNight,
+)  # fmt: skip

@@ -1,11 +1,14 @@
 """What is strange about a box, as something that acts on it: the base of all oddities, and parts that they share."""
 
-from collections.abc import Callable, Iterable, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from types import MappingProxyType
+from typing import Any, TypeVar
 
-from laneproof.findings import Change, FindingChange, Kind, Severity
-from simulation.hardware import Presence
+from laneproof.findings import FindingChange
+from simulation.box_parts import MdArray
+from simulation.hardware import Drive, Presence
 from simulation.loads import DAY
 from simulation.pages import LinkSide
 from simulation.running_box import Influence, Life, RunningBox
@@ -13,6 +16,7 @@ from simulation.sysfs_tree import Tree, lay_function
 from simulation.worlds import World
 
 HOUR = 3600.0
+_Kind = TypeVar("_Kind")
 
 
 @dataclass(slots=True)
@@ -29,7 +33,7 @@ class Oddity(Influence):
     until: float
     excused: list[tuple[str, float, float, str]]
     serials: set[str] = field(default_factory=set)
-    began_at: float | None = None
+    began_at: float = 0.0
 
     def prepare(self, box: RunningBox) -> None:
         """Lay out what stands in the box, and put on its agenda what happens."""
@@ -58,14 +62,20 @@ class Oddity(Influence):
             t += every * DAY
 
 
+def by_name(*kinds: type[_Kind]) -> dict[str, type[_Kind]]:
+    """Give kinds by the names of their classes: `UsbCase` is ``usb-case``."""
+    return {re.sub(r"(?<!^)(?=[A-Z])", "-", kind.__name__).lower(): kind for kind in kinds}
+
+
 def some_life(box: RunningBox) -> Life:
     """Draw a position with a drive in it."""
     return box.draw.choice([life for life in box.lives if life.drive is not None])
 
 
-def is_here(box: RunningBox, life: Life) -> bool:
-    """Whether the box runs, and the drive is on its bus."""
-    return not box.is_off and life.drive is not None and life.drive.presence is Presence.HERE
+def find_here(box: RunningBox, life: Life) -> Drive | None:
+    """Give the drive of a position where the box runs, and it is on its bus."""
+    drive = None if box.is_off else life.drive
+    return drive if drive is not None and drive.presence is Presence.HERE else None
 
 
 def lay_files(box: RunningBox, folder: str, files: Iterable[tuple[str, str]]) -> None:
@@ -123,7 +133,6 @@ class Disk:
     serial: str = "KELPS007"
     hours: int = 20_000
     celsius: int = 31
-    rotational: bool = True
     stat: list[int] = field(default_factory=lambda: [0] * 11)
 
     def lay(self, box: RunningBox) -> None:
@@ -134,7 +143,7 @@ class Disk:
             folder,
             (
                 (f"block/{self.name}/size", "15628053168"), (f"block/{self.name}/removable", "0"),
-                (f"block/{self.name}/queue/rotational", str(int(self.rotational))),
+                (f"block/{self.name}/queue/rotational", "1"),
                 (f"block/{self.name}/queue/logical_block_size", "512"),
                 (f"block/{self.name}/stat", " ".join(map(str, self.stat))),
                 ("wwid", f"naa.5000c500{self.serial[-4:]}"), ("model", self.model.ljust(16)), ("rev", "0C.7"),
@@ -149,8 +158,8 @@ class Disk:
             "smartctl": {"messages": [{"string": "Device is in STANDBY mode, exit(2)"}], "exit_status": 2}
         } if standby else self.report()  # fmt: skip
 
-    def report(self) -> dict[str, Any]:
-        """Give what smartctl says of a sound disk that is awake."""
+    def report(self, counts: Mapping[int, int] = MappingProxyType({})) -> dict[str, Any]:
+        """Give what smartctl says of a disk that is awake; `counts` are attributes that are not zero."""
         return {
             "device": {"name": f"/dev/{self.name}", "type": "sat", "protocol": "ATA"},
             "model_name": self.model,
@@ -160,7 +169,10 @@ class Disk:
             "power_on_time": {"hours": self.hours},
             "temperature": {"current": self.celsius},
             "ata_smart_attributes": {
-                "table": [{"id": number, "raw": {"value": 0, "string": "0"}} for number in (5, 197, 198, 199)]
+                "table": [
+                    {"id": number, "raw": {"value": counts.get(number, 0), "string": str(counts.get(number, 0))}}
+                    for number in (5, 197, 198, 199)
+                ]
             },
         }
 
@@ -182,30 +194,18 @@ def add_sata(box: RunningBox, count: int, *, first: int = 1) -> list[Disk]:
     return disks
 
 
-# --- what was said --------------------------------------------------------------------------------------------------
+def add_platform_disk(box: RunningBox) -> Disk:
+    """Add a disk on a controller that is no PCI function, as the kernel of an Arm board shows it."""
+    device = "platform/soc/fc800000.sata/ata1/host0/target0:0:0/0:0:0:0"
+    disk = Disk(name="sda", device=device, model="SHOAL AR4000", serial="SHOAL0901")
+    disk.lay(box)
+    disk.lay_smart(box)
+    return disk
 
 
-def is_alarm(change: FindingChange) -> bool:
-    """Whether a change is one that an owner would be disturbed for."""
-    finding = change.finding
-    return (
-        change.change is not Change.CLEARED
-        and finding.kind is not Kind.UNVERIFIED
-        and finding.severity is not Severity.NOTICE
-    )
-
-
-def raised(changes: Sequence[FindingChange], *rules: str) -> list[FindingChange]:
-    """Give what was raised by some rules."""
-    return [change for change in changes if change.change is Change.RAISED and change.finding.rule in rules]
-
-
-def loud_count(changes: Sequence[FindingChange]) -> int:
-    """Count how often an alarm was raised, or grew out of a notice."""
-    standing: dict[tuple[str, str], bool] = {}
-    count = 0
-    for change in changes:
-        before, now = standing.get(change.finding.identity, False), is_alarm(change)
-        standing[change.finding.identity] = now
-        count += now and not before
-    return count
+def array_of(box: RunningBox, level: str, count: int, *, size_bytes: int = 4_000_000_000_000) -> tuple[MdArray, str]:
+    """Add an array over the first drives; give it with its folder."""
+    serials = tuple(life.drive.serial for life in box.lives if life.drive)[:count]
+    array = MdArray(name="md0", serials=serials, size_bytes=size_bytes, level=level)
+    box.box.arrays.append(array)
+    return array, "/sys/devices/virtual/block/md0/md"

@@ -1,13 +1,11 @@
 """What owners do, with reason: they pull and swap, suspend, reset, rename, lend a drive to a guest, take turns."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
 from simulation.hardware import Drive, Port, Presence
 from simulation.kernel_words import Line, Words
 from simulation.loads import DAY
 from simulation.running_box import Life, RunningBox
-from simulation.strange.oddity import HOUR, Disk, Oddity, clear_below, is_here, some_life
+from simulation.strange.oddity import HOUR, Disk, Oddity, by_name, clear_below, find_here, some_life
+from support.unread_answers import known
 
 
 def let_go(box: RunningBox, life: Life, drive: Drive) -> None:
@@ -19,6 +17,13 @@ def let_go(box: RunningBox, life: Life, drive: Drive) -> None:
     life.load = 0.0
     box.changed()
     box.at(box.now + 1, box.frame)  # a device event starts a pass at once
+
+
+def take_off_bus(box: RunningBox, life: Life, drive: Drive) -> None:
+    """Let go of a drive, whose function leaves the bus too."""
+    let_go(box, life, drive)
+    box.device_event("remove", drive.sysfs_path, "pci")
+    drive.presence = Presence.AWAY
 
 
 def bring_back(box: RunningBox, drive: Drive, *, unplugged: bool) -> None:
@@ -38,7 +43,6 @@ def bring_back(box: RunningBox, drive: Drive, *, unplugged: bool) -> None:
     box.changed()
 
 
-@dataclass(slots=True)
 class PulledByHand(Oddity):
     """The owner asks the kernel to remove a drive, then pulls it; the slot, still on, says that its link went down.
 
@@ -52,13 +56,9 @@ class PulledByHand(Oddity):
             box.at(box.draw.uniform(box.now + DAY, self.until - DAY), lambda: self._pull(box, some_life(box)))
 
     def _pull(self, box: RunningBox, life: Life) -> None:
-        drive = life.drive
-        if not is_here(box, life) or drive is None:
+        if (drive := find_here(box, life)) is None:
             return
-        sysfs_path = drive.sysfs_path
-        let_go(box, life, drive)
-        box.device_event("remove", sysfs_path, "pci")
-        drive.presence = Presence.AWAY
+        take_off_bus(box, life, drive)
         back = box.now + box.draw.uniform(0.05, 30) * HOUR
         self.excused.append((life.port.path, box.now, back + HOUR, "pulled by hand"))
 
@@ -79,7 +79,6 @@ class PulledByHand(Oddity):
         box.at(back, plug)
 
 
-@dataclass(slots=True)
 class TakenOutWithPowerOff(Oddity):
     """The owner shuts down, takes a drive home for some days, and puts it back with the power off."""
 
@@ -107,7 +106,6 @@ class TakenOutWithPowerOff(Oddity):
         box.at(back, put_back)
 
 
-@dataclass(slots=True)
 class ResetByHand(Oddity):
     """The owner resets controllers, binds their driver again, or removes them and scans the bus: a script, say.
 
@@ -119,8 +117,7 @@ class ResetByHand(Oddity):
 
     def _reset(self, box: RunningBox) -> None:
         life = some_life(box)
-        drive = life.drive
-        if not is_here(box, life) or drive is None:
+        if (drive := find_here(box, life)) is None:
             return
         address, number = drive.sysfs_path.rpartition("/")[2], drive.number or 0
         way = box.draw.choice(("reset", "bind", "scan"))
@@ -150,7 +147,6 @@ class ResetByHand(Oddity):
             bring_back(box, drive, unplugged=False)
 
 
-@dataclass(slots=True)
 class LentToAGuest(Oddity):
     """The owner gives a drive to a virtual machine for some days: another driver holds its function."""
 
@@ -159,8 +155,7 @@ class LentToAGuest(Oddity):
             box.at(box.draw.uniform(box.now + DAY, self.until - 2 * DAY), lambda: self._lend(box, some_life(box)))
 
     def _lend(self, box: RunningBox, life: Life) -> None:
-        drive = life.drive
-        if not is_here(box, life) or drive is None:
+        if (drive := find_here(box, life)) is None:
             return
         back = box.now + box.draw.uniform(0.2, 8) * DAY
         let_go(box, life, drive)
@@ -183,18 +178,14 @@ class LentToAGuest(Oddity):
                 del box.box.extra_links[path]
 
 
-@dataclass(slots=True)
 class BackupDrivesTakeTurns(Oddity):
     """One position holds now one backup drive and now the other, changed each week with the power off or on."""
 
-    path: str = ""
+    path: str
 
     def prepare(self, box: RunningBox) -> None:
         life = some_life(box)
-        self.path = life.port.path
-        if life.drive is None:
-            return
-        first = life.drive
+        self.path, first = life.port.path, known(life.drive)
         second = Drive(
             serial="TIDE-B-0002", model=first.model, capacity_bytes=first.capacity_bytes,
             generation=first.generation, firmware=first.firmware,
@@ -211,13 +202,9 @@ class BackupDrivesTakeTurns(Oddity):
             box.shut_down(seconds=600, power_off=True)
             life.port.drive = pair[0]
             return
-        drive = life.drive
-        if drive.presence is not Presence.HERE:
+        if life.drive.presence is not Presence.HERE:
             return
-        sysfs_path = drive.sysfs_path
-        let_go(box, life, drive)
-        box.device_event("remove", sysfs_path, "pci")
-        drive.presence = Presence.AWAY
+        take_off_bus(box, life, life.drive)
 
         def plug() -> None:
             life.port.drive = pair[0]
@@ -231,7 +218,6 @@ class BackupDrivesTakeTurns(Oddity):
         return f'{head}path = "{self.path}"\nremovable = true\n{tail}' if tail else declaration
 
 
-@dataclass(slots=True)
 class DifferentWork(Oddity):
     """Drives of a model do different work: one streams by the mebibyte, its siblings serve small reads."""
 
@@ -249,7 +235,6 @@ class DifferentWork(Oddity):
         box.at(begin, change)
 
 
-@dataclass(slots=True)
 class Suspends(Oddity):
     """The box sleeps when it is not needed; on some boards its drives lose power meanwhile, with or without a word."""
 
@@ -269,7 +254,6 @@ class Suspends(Oddity):
                 life.drive.health.unsafe_shutdowns += power == "lost without a word"
 
 
-@dataclass(slots=True)
 class Renames(Oddity):
     """Names move: the host's, and the drives' with each boot, since the kernel numbers them as they answer."""
 
@@ -290,7 +274,6 @@ class Renames(Oddity):
             drive.number = number
 
 
-@dataclass(slots=True)
 class RestartsForKernels(Oddity):
     """A distribution with a new kernel each week: restarts by kexec too, the words of the log change."""
 
@@ -307,7 +290,6 @@ class RestartsForKernels(Oddity):
         self.daily(box, 9.0, update, every=7)
 
 
-@dataclass(slots=True)
 class UsbCase(Oddity):
     """A disk in a USB case comes each night for the backup and goes; its bridge resets now and then.
 
@@ -349,7 +331,6 @@ class UsbCase(Oddity):
         self.daily(box, 2.0, come, every=box.draw.choice((1, 1, 3)))
 
 
-@dataclass(slots=True)
 class AddsDrives(Oddity):
     """The owner fills empty sockets, with the power off, and declares nothing of it."""
 
@@ -368,16 +349,7 @@ class AddsDrives(Oddity):
             port.drive = Drive(serial=f"NEW-{number}", model="Marram Lite 2000", generation=3, firmware="ML07")
 
 
-ODDITIES: dict[str, Callable[..., Oddity]] = {
-    "adds-drives": AddsDrives,
-    "pulled-by-hand": PulledByHand,
-    "taken-out-with-power-off": TakenOutWithPowerOff,
-    "reset-by-hand": ResetByHand,
-    "lent-to-a-guest": LentToAGuest,
-    "backup-drives-take-turns": BackupDrivesTakeTurns,
-    "different-work": DifferentWork,
-    "suspends": Suspends,
-    "renames": Renames,
-    "restarts-for-kernels": RestartsForKernels,
-    "usb-case": UsbCase,
-}
+ODDITIES = by_name(
+    AddsDrives, PulledByHand, TakenOutWithPowerOff, ResetByHand, LentToAGuest, BackupDrivesTakeTurns, DifferentWork,
+    Suspends, Renames, RestartsForKernels, UsbCase,
+)  # fmt: skip

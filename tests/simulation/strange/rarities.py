@@ -1,33 +1,23 @@
 """Rare and sound: what a box may show once in years, or every night by an odd habit; and rare faults."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 from laneproof.findings import FindingChange
-from simulation.box_parts import MdArray
 from simulation.hardware import Port, Presence
 from simulation.kernel_words import ERROR, INFORMATION, Line
 from simulation.loads import DAY
 from simulation.running_box import Life, RunningBox
+from simulation.scoring import is_alarm
 from simulation.strange.odd_faults import OddFault
-from simulation.strange.oddity import HOUR, Oddity, clear_below, is_alarm, is_here, lay_files, some_life
-from simulation.strange.owners import bring_back, let_go
+from simulation.strange.oddity import HOUR, Oddity, array_of, by_name, clear_below, find_here, lay_files, some_life
+from simulation.strange.owners import bring_back, let_go, take_off_bus
 from simulation.views import Counting
 from simulation.worlds import World
-
-
-def array_of(box: RunningBox, level: str, count: int) -> tuple[MdArray, str]:
-    """Add an array over the first drives; give it with its folder."""
-    serials = tuple(life.drive.serial for life in box.lives if life.drive)[:count]
-    array = MdArray(name="md0", serials=serials, size_bytes=4_000_000_000_000, level=level)
-    box.box.arrays.append(array)
-    return array, "/sys/devices/virtual/block/md0/md"
-
 
 # --- sound ------------------------------------------------------------------------------------------------------------
 
 
-@dataclass(slots=True)
 class PulledInOneFrame(Oddity):
     """A removal asked for and the pull lie in one frame; the log says when the function left its IOMMU group.
 
@@ -41,19 +31,14 @@ class PulledInOneFrame(Oddity):
             box.at(box.draw.uniform(box.now + DAY, self.until - DAY), lambda: self._pull(box, some_life(box)))
 
     def _pull(self, box: RunningBox, life: Life) -> None:
-        drive = life.drive
-        if not is_here(box, life) or drive is None:
+        if (drive := find_here(box, life)) is None:
             return
-        port, address, sysfs_path = (
-            life.port.sysfs_path.rpartition("/")[2],
-            drive.sysfs_path.rpartition("/")[2],
-            drive.sysfs_path,
-        )
-        controller = f"{sysfs_path}/nvme/nvme{drive.number}"
+        port, address = (end.sysfs_path.rpartition("/")[2] for end in (life.port, drive))
         box.say([Line(f"pci {address}: Removing from iommu group 14", INFORMATION, address)])
         box.say(box.words.slot(port, life.port.slot_number, "Link Down", "Card not present"), later=9.0)
-        box.device_event("remove", controller, "nvme", devname=f"nvme{drive.number}")
-        box.device_event("remove", sysfs_path, "pci")
+        name = f"nvme{drive.number}"
+        box.device_event("remove", f"{drive.sysfs_path}/nvme/{name}", "nvme", devname=name)
+        box.device_event("remove", drive.sysfs_path, "pci")
         drive.number, drive.presence, life.load = None, Presence.AWAY, 0.0
         box.changed()
         back = box.now + box.draw.uniform(10, 30) * HOUR
@@ -67,7 +52,6 @@ class PulledInOneFrame(Oddity):
         box.at(back, plug)
 
 
-@dataclass(slots=True)
 class LogRefusedUnderLoad(Oddity):
     """A drive that refuses its health log now and then while it is busy, with an internal error.
 
@@ -79,13 +63,12 @@ class LogRefusedUnderLoad(Oddity):
         self.often(box, 365 * box.draw.choice((1, 4)), lambda box: self._refuse(box, life))
 
     def _refuse(self, box: RunningBox, life: Life) -> None:
-        if is_here(box, life) and life.drive is not None:
-            life.drive.refuses_health = 0x06
+        if drive := find_here(box, life):
+            drive.refuses_health = 0x06
             box.frame()
-            life.drive.refuses_health = None
+            drive.refuses_health = None
 
 
-@dataclass(slots=True)
 class CheckInParts(Oddity):
     """A check of an array that goes on for three hours a night and rests by day, until it is through.
 
@@ -114,7 +97,6 @@ class CheckInParts(Oddity):
         self.daily(box, 1.0, begin)
 
 
-@dataclass(slots=True)
 class WordsOfMembers(Oddity):
     """An array with words of its own: a member that is written mostly, a journal, bad blocks kept outside, a spare.
 
@@ -136,7 +118,6 @@ class WordsOfMembers(Oddity):
         box.at(box.now + 250, write)
 
 
-@dataclass(slots=True)
 class ReplacedInPlace(Oddity):
     """The owner lets md copy a member to a new one while both are in the array: it is never degraded.
 
@@ -163,7 +144,6 @@ class ReplacedInPlace(Oddity):
         box.at(box.draw.uniform(box.now + 2 * DAY, self.until - 2 * DAY), begin)
 
 
-@dataclass(slots=True)
 class GhostInAnEmptySlot(Oddity):
     """An empty slot whose presence contact touches now and then: a card is present, no link trains, it is gone.
 
@@ -183,7 +163,6 @@ class GhostInAnEmptySlot(Oddity):
         self.often(box, 200, touch)
 
 
-@dataclass(slots=True)
 class FormattedAnew(Oddity):
     """The owner deletes a drive's namespace and makes a smaller one: for a while the drive has no disk at all.
 
@@ -194,15 +173,14 @@ class FormattedAnew(Oddity):
         life = some_life(box)
 
         def remake() -> None:
-            if is_here(box, life) and life.drive is not None:
-                life.drive.capacity_bytes = round(life.drive.capacity_bytes * 0.8)
+            if drive := find_here(box, life):
+                drive.capacity_bytes = round(drive.capacity_bytes * 0.8)
                 self.excused.append((life.port.path, box.now, self.until, "made smaller"))
                 box.changed()
 
         box.at(box.draw.uniform(box.now + 2 * DAY, self.until - 2 * DAY), remake)
 
 
-@dataclass(slots=True)
 class ClockDrifts(Oddity):
     """A clock that gains two minutes a day and is set right once a week, by a script and not by a daemon."""
 
@@ -217,7 +195,6 @@ class ClockDrifts(Oddity):
         box.clock_error += 1.3
 
 
-@dataclass(slots=True)
 class RescueBoot(Oddity):
     """The owner starts a rescue system from a stick for an hour: another name, another kernel, no array assembled."""
 
@@ -248,7 +225,6 @@ class RescueBoot(Oddity):
 # --- at fault ---------------------------------------------------------------------------------------------------------
 
 
-@dataclass(slots=True)
 class LeavesWithoutALog(OddFault):
     """Nobody may read the kernel's log, and a drive leaves the bus every other day and comes back."""
 
@@ -259,13 +235,9 @@ class LeavesWithoutALog(OddFault):
         box.show(replace(box.view, kernel_log=False))
 
         def leave(box: RunningBox) -> None:
-            drive = life.drive
-            if drive is None or not is_here(box, life) or box.now < (self.began_at or 0.0):
+            if (drive := find_here(box, life)) is None or box.now < self.began_at:
                 return
-            sysfs_path = drive.sysfs_path
-            let_go(box, life, drive)
-            box.device_event("remove", sysfs_path, "pci")
-            drive.presence = Presence.AWAY
+            take_off_bus(box, life, drive)
             drive.health.unsafe_shutdowns += 1
             self.excused.append((life.port.path, box.now, box.now + 8 * HOUR, "left"))
             box.at(box.now + 7 * HOUR, lambda: bring_back(box, drive, unplugged=True) if not box.is_off else None)
@@ -273,11 +245,10 @@ class LeavesWithoutALog(OddFault):
         self.daily(box, 10.0, leave, every=2)
 
 
-@dataclass(slots=True)
 class SecondMemberLost(OddFault):
     """A member is kicked each night and comes back; one night a second one goes too: that is worse."""
 
-    _second_at: float = 0.0
+    _second_at: float
 
     def prepare(self, box: RunningBox) -> None:
         self.rules, self.began_at, self._second_at = ("array-degraded",), box.now + DAY, box.now + 7 * DAY
@@ -303,14 +274,13 @@ class SecondMemberLost(OddFault):
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """Few alarms, and the second loss is critical within the day."""
         few = sum(life.drive is not None for life in world.running.lives) < 4
-        wrong = super(SecondMemberLost, self).complaints(world, changes)
+        wrong = super().complaints(world, changes)
         worst = [change.at for change in changes if change.finding.rule == "array-degraded"
                  and change.finding.severity == "critical" and is_alarm(change)]  # fmt: skip
         late = not any(self._second_at <= at <= self._second_at + DAY for at in worst)
         return wrong + (["the second member is not said to be critical"] if late and not few else [])
 
 
-@dataclass(slots=True)
 class GoneAfterARestart(OddFault):
     """A drive does not come up after a restart, and never again."""
 
@@ -323,15 +293,14 @@ class GoneAfterARestart(OddFault):
                 box.stays_away.add(life.drive.serial)
             box.shut_down(seconds=90)
 
-        self.excused.append((life.port.path, self.began_at or 0.0, self.until, "gone"))
-        box.at(self.began_at or 0.0, restart)
+        self.excused.append((life.port.path, self.began_at, self.until, "gone"))
+        box.at(self.began_at, restart)
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """Where nothing is declared, nobody knows whether it was taken out while the machine was off."""
-        return super(GoneAfterARestart, self).complaints(world, changes) if world.build else []
+        return super().complaints(world, changes) if world.build else []
 
 
-@dataclass(slots=True)
 class GoesWhileNobodyWatches(OddFault):
     """A drive dies while the watch is off for two days: when it goes on, the drive is missing, and no line says why."""
 
@@ -342,8 +311,7 @@ class GoesWhileNobodyWatches(OddFault):
         life = self.choose(box, box.now + 3 * DAY)
 
         def die() -> None:
-            drive = life.drive
-            if drive is None or not is_here(box, life):
+            if (drive := find_here(box, life)) is None:
                 return
             box.look_away(2 * DAY)
             box.say([Line(f"nvme nvme{drive.number}: Disabling device after reset failure: -19", ERROR)])
@@ -354,15 +322,14 @@ class GoesWhileNobodyWatches(OddFault):
         def look() -> None:
             self._is_seen = life.drive is not None and life.drive.presence is Presence.DEAD
 
-        self.excused.append((life.port.path, self.began_at or 0.0, self.until, "died"))
-        box.at(self.began_at or 0.0, die)
+        self.excused.append((life.port.path, self.began_at, self.until, "died"))
+        box.at(self.began_at, die)
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """A restart in the meantime may have brought it back before anybody looked."""
-        return super(GoesWhileNobodyWatches, self).complaints(world, changes) if self._is_seen else []
+        return super().complaints(world, changes) if self._is_seen else []
 
 
-@dataclass(slots=True)
 class DustGathers(OddFault):
     """Dust in the way of the air: a drive is warmer by a degree a day, until it is beyond its own threshold."""
 
@@ -371,20 +338,19 @@ class DustGathers(OddFault):
         self.choose(box, box.now + DAY)
 
     def warmth(self, box: RunningBox, life: Life) -> float:
-        days = (box.now - (self.began_at or 0.0)) / DAY
+        days = (box.now - self.began_at) / DAY
         return min(60.0, max(0.0, 1.5 * days)) if life is self.life else 0.0
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """In ten days it is not hot yet."""
         is_long = world.days > 40
-        return super(DustGathers, self).complaints(world, changes) if is_long else []
+        return super().complaints(world, changes) if is_long else []
 
 
-@dataclass(slots=True)
 class BothEndsByTurns(OddFault):
     """Two links of one riser make errors on alternate days, as a bent riser does when the room warms and cools."""
 
-    _other: Life | None = None
+    _other: Life
 
     def prepare(self, box: RunningBox) -> None:
         self.rules, self.days = ("signal-errors",), 5.0
@@ -394,31 +360,19 @@ class BothEndsByTurns(OddFault):
 
     def error_rate(self, box: RunningBox, life: Life) -> float:
         turn = self.life if int(box.now // DAY) % 2 else self._other
-        return 40.0 if life is turn and box.now > (self.began_at or 0.0) else 0.0
+        return 40.0 if life is turn and box.now > self.began_at else 0.0
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """What nobody counts, nobody sees."""
         unseen = world.view.counting is Counting.NONE
-        return [] if unseen else super(BothEndsByTurns, self).complaints(world, changes)
+        return [] if unseen else super().complaints(world, changes)
 
 
-ODDITIES: dict[str, Callable[..., Oddity]] = {
-    "pulled-in-one-frame": PulledInOneFrame,
-    "log-refused-under-load": LogRefusedUnderLoad,
-    "check-in-parts": CheckInParts,
-    "words-of-members": WordsOfMembers,
-    "replaced-in-place": ReplacedInPlace,
-    "ghost-in-an-empty-slot": GhostInAnEmptySlot,
-    "formatted-anew": FormattedAnew,
-    "clock-drifts": ClockDrifts,
-    "rescue-boot": RescueBoot,
-}
+ODDITIES = by_name(
+    PulledInOneFrame, LogRefusedUnderLoad, CheckInParts, WordsOfMembers, ReplacedInPlace, GhostInAnEmptySlot,
+    FormattedAnew, ClockDrifts, RescueBoot,
+)  # fmt: skip
 
-TROUBLES: dict[str, Callable[..., OddFault]] = {
-    "leaves-without-a-log": LeavesWithoutALog,
-    "second-member-lost": SecondMemberLost,
-    "gone-after-a-restart": GoneAfterARestart,
-    "goes-while-nobody-watches": GoesWhileNobodyWatches,
-    "dust-gathers": DustGathers,
-    "both-ends-by-turns": BothEndsByTurns,
-}
+TROUBLES = by_name(
+    LeavesWithoutALog, SecondMemberLost, GoneAfterARestart, GoesWhileNobodyWatches, DustGathers, BothEndsByTurns,
+)  # fmt: skip

@@ -1,33 +1,29 @@
 """Boxes in trouble of an odd kind: what must be said of each, and what must not."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 
 from laneproof.findings import Change, FindingChange, Severity
-from simulation.faults import Fault, PathFault
+from simulation.faults import PathFault
 from simulation.kernel_words import Line
 from simulation.loads import DAY
 from simulation.losing import Manner, Return, lose
 from simulation.running_box import Life, RunningBox
-from simulation.scoring import concerns
-from simulation.strange.oddity import HOUR, Oddity, add_sata, is_alarm, is_here, loud_count, raised, some_life
+from simulation.scoring import concerns, is_alarm
+from simulation.strange.oddity import HOUR, Oddity, add_platform_disk, add_sata, by_name, find_here, some_life
 from simulation.worlds import World
+from support.unread_answers import known
 
 MOST_ALARMS = 5
 """How often one trouble may alarm in a month: once, and when it grows."""
 
 
-@dataclass(slots=True)
 class Trouble(Oddity):
-    """An odd way to fail: `faults` are those whose cause must be found, as of any box with a fault."""
+    """An odd way to fail."""
 
-    faults: list[Fault] = field(default_factory=list)
-    life: Life | None = None
+    life: Life
 
     def about(self, world: World, changes: Sequence[FindingChange]) -> list[FindingChange]:
         """Give what was said of the drive or position in trouble since it began."""
-        if self.life is None or self.began_at is None:
-            return []
         paths, since = {self.life.port.path}, self.began_at - HOUR
         return [
             change for change in changes if change.at >= since and concerns(world, paths, self.serials, change.finding)
@@ -36,13 +32,27 @@ class Trouble(Oddity):
     def choose(self, box: RunningBox, begins: float) -> Life:
         """Choose the drive in trouble, and when that begins."""
         life = self.life = some_life(box)
-        if life.drive is not None:
-            self.serials.add(life.drive.serial)
+        self.serials.add(known(life.drive).serial)
         self.began_at = begins
         return life
 
 
-@dataclass(slots=True)
+def raised(changes: Sequence[FindingChange], *rules: str) -> list[FindingChange]:
+    """Give what was raised by some rules."""
+    return [change for change in changes if change.change is Change.RAISED and change.finding.rule in rules]
+
+
+def loud_count(changes: Sequence[FindingChange]) -> int:
+    """Count how often an alarm was raised, or grew out of a notice."""
+    standing: dict[tuple[str, str], bool] = {}
+    count = 0
+    for change in changes:
+        before, now = standing.get(change.finding.identity, False), is_alarm(change)
+        standing[change.finding.identity] = now
+        count += now and not before
+    return count
+
+
 class RetrainsAllDay(Trouble):
     """A link that falls to a lower rate and comes back, several times a day: one trouble, and no fifty alarms."""
 
@@ -55,7 +65,7 @@ class RetrainsAllDay(Trouble):
             box.at(t, lambda: self._fall(box, life))
 
     def _fall(self, box: RunningBox, life: Life) -> None:
-        if not is_here(box, life) or life.port.forced_generation is not None:
+        if not find_here(box, life) or life.port.forced_generation is not None:
             return
         life.port.forced_generation = 1
         box.changed()
@@ -73,18 +83,15 @@ class RetrainsAllDay(Trouble):
         return wrong + ([f"{count} alarms for one link that retrains"] if count > MOST_ALARMS else [])
 
 
-@dataclass(slots=True)
 class RestartsUnasked(Trouble):
     """The whole box restarts without being asked, a few times a week: no shutdown, no power lost at the drives."""
 
-    loses_power: bool = False
-
     def prepare(self, box: RunningBox) -> None:
         self.began_at = box.now + 3 * DAY
-        self.loses_power = box.draw.random() < 0.5
+        loses_power = box.draw.random() < 0.5
         for _ in range(9):
             t = box.draw.uniform(self.began_at, self.until - HOUR)
-            box.at(t, lambda: box.shut_down(seconds=40, cut=self.loses_power, reset=not self.loses_power))
+            box.at(t, lambda: box.shut_down(seconds=40, cut=loses_power, reset=not loses_power))
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:  # noqa: ARG002 (of the whole box)
         """A word of it."""
@@ -92,7 +99,6 @@ class RestartsUnasked(Trouble):
         return [] if said else ["nine unasked restarts without a word"]
 
 
-@dataclass(slots=True)
 class HealthAllOnes(Trouble):
     """A drive's health log reads all ones for twelve days, while the drive works."""
 
@@ -121,8 +127,7 @@ class HealthAllOnes(Trouble):
 
 def lose_data(box: RunningBox, life: Life) -> None:
     """Let a drive find a dozen blocks that it cannot give back."""
-    drive = life.drive
-    if not is_here(box, life) or drive is None or drive.number is None:
+    if (drive := find_here(box, life)) is None or drive.number is None:
         return
     drive.health.media_errors += 12
     drive.health.error_log_entries += 12
@@ -132,19 +137,15 @@ def lose_data(box: RunningBox, life: Life) -> None:
     box.say(box.words.bad_medium(drive.number, sector=box.draw.randrange(1 << 32)))
 
 
-@dataclass(slots=True)
 class ClockLeapsBelowAnAlarm(Trouble):
     """A drive loses data and an alarm stands; then a boot begins years ahead or back. The alarm must stand on."""
-
-    _leap: float = 0.0
 
     def prepare(self, box: RunningBox) -> None:
         begin = box.now + 5 * DAY
         life = self.choose(box, begin)
-        self._leap = begin + 1.6 * DAY
         for hour in (1, 3, 6, 10, 15, 20, 24, 28):
             box.at(begin + hour * HOUR, lambda: lose_data(box, life))
-        box.at(self._leap, lambda: self._restart(box, box.draw.choice((5 * 365 * DAY, -5 * 365 * DAY))))
+        box.at(begin + 1.6 * DAY, lambda: self._restart(box, box.draw.choice((5 * 365 * DAY, -5 * 365 * DAY))))
 
     def _restart(self, box: RunningBox, error: float) -> None:
         box.clock_error = error
@@ -158,7 +159,7 @@ class ClockLeapsBelowAnAlarm(Trouble):
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """What was critical is not cleared within a day of running."""
-        paths = {self.life.port.path} if self.life else set()
+        paths = {self.life.port.path}
         mine = [change for change in changes if concerns(world, paths, self.serials, change.finding)]
         if not any(change.finding.severity is Severity.CRITICAL for change in mine):
             return ["no critical alarm for a drive that loses data"]
@@ -168,7 +169,6 @@ class ClockLeapsBelowAnAlarm(Trouble):
         return [] if any(standing.values()) else ["the alarm was cleared, and the drive is as it was"]
 
 
-@dataclass(slots=True)
 class LosesDataInANewSocket(Trouble):
     """Two troubles at one position: a link that made errors gets a new cable; a week later its drive loses data."""
 
@@ -200,7 +200,6 @@ class LosesDataInANewSocket(Trouble):
         return wrong[:1] + [f"{rule}: saving the data is not the first step" for rule in late[:1]]
 
 
-@dataclass(slots=True)
 class ModelHangsTogether(Trouble):
     """Three drives of one model hang within a minute, again and again, and nothing else does: their firmware."""
 
@@ -208,10 +207,10 @@ class ModelHangsTogether(Trouble):
         """At the same uptime, as counters that overflow do."""
         self.began_at = box.now + 3 * DAY
         lives = [life for life in box.lives if life.drive and "/01." in life.port.path][:3]
-        for life in lives:
-            if life.drive is not None:
-                life.drive.model = lives[0].drive.model if lives[0].drive else ""
-                self.serials.add(life.drive.serial)
+        drives = [known(life.drive) for life in lives]
+        self.serials |= {drive.serial for drive in drives}
+        for drive in drives:
+            drive.model = drives[0].model
         manner = Manner(silent=False, comes_back=Return.RESET, away_seconds=20)
         t = self.began_at
         while t < self.until:
@@ -231,27 +230,23 @@ class ModelHangsTogether(Trouble):
         )
 
 
-@dataclass(slots=True)
 class WornOut(Trouble):
     """A drive at the end of its rated life, with no error at all; it may turn read-only."""
 
     def prepare(self, box: RunningBox) -> None:
         life = self.choose(box, box.now)
-        if life.drive is None:
-            return
-        life.drive.health.percentage_used = 97
-        self._turns = box.draw.random() < 0.4
-        self.daily(box, 4.0, lambda _: self._wear(life), every=2)
+        known(life.drive).health.percentage_used = 97
+        turns = box.draw.random() < 0.4
+
+        def wear(_: RunningBox) -> None:
+            if life.drive is not None:
+                health = life.drive.health
+                health.percentage_used = min(254, health.percentage_used + 1)
+                if turns and health.percentage_used > 105:
+                    health.critical_warning |= 8
+
+        self.daily(box, 4.0, wear, every=2)
         self.excused.append((life.port.path, box.now, self.until, "worn out"))
-
-    _turns: bool = False
-
-    def _wear(self, life: Life) -> None:
-        if life.drive is not None:
-            health = life.drive.health
-            health.percentage_used = min(254, health.percentage_used + 1)
-            if self._turns and health.percentage_used > 105:
-                health.critical_warning |= 8
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """It is said for what it is: no media errors are made up."""
@@ -267,27 +262,17 @@ class WornOut(Trouble):
         return wrong[:2]
 
 
-@dataclass(slots=True)
 class FailsOnAPlatform(Trouble):
     """An Arm board's disk that is no PCI function fails: sectors are lost."""
 
     def prepare(self, box: RunningBox) -> None:
         """Pending and reallocated sectors rise."""
-        from simulation.strange.oddity import Disk  # noqa: PLC0415 (a part of this story alone)
-
-        device = "platform/soc/fc800000.sata/ata1/host0/target0:0:0/0:0:0:0"
-        disk = Disk(name="sda", device=device, model="SHOAL AR4000", serial="SHOAL0901")
-        disk.lay(box)
-        disk.lay_smart(box)
-        self.serials.add("SHOAL0901")
+        disk = add_platform_disk(box)
+        self.serials.add(disk.serial)
         self.began_at = box.now + 3 * DAY
 
         def worse(count: int) -> None:
-            report = disk.report()
-            report["ata_smart_attributes"]["table"] = [
-                {"id": number, "raw": {"value": value, "string": str(value)}}
-                for number, value in ((5, 8 * count), (197, 3 * count), (198, count), (199, 0))
-            ]
+            report = disk.report({5: 8 * count, 197: 3 * count, 198: count})
             report["smart_status"] = {"passed": count < 6}
             box.box.smartctl["sda"] = report
             box.say([Line(f"ata1.00: error: {{ UNC }} ({count})", 3)])
@@ -305,7 +290,6 @@ class FailsOnAPlatform(Trouble):
         return [] if said else ["a failing disk below no PCI function is not reported"]
 
 
-@dataclass(slots=True)
 class LosesPacketsOnItsCable(Trouble):
     """A SATA disk whose cable damages what it carries: aborted commands and CRC errors, and no sector is lost.
 
@@ -323,9 +307,7 @@ class LosesPacketsOnItsCable(Trouble):
             if box.is_off or box.now < began_at:
                 return
             count += box.draw.randint(5, 60)
-            report = disk.report()
-            report["ata_smart_attributes"]["table"][3]["raw"] = {"value": count, "string": str(count)}
-            box.box.smartctl[disk.name] = report
+            box.box.smartctl[disk.name] = disk.report({199: count})
             words = (
                 "ata1.00: exception Emask 0x10 SAct 0x8000 SErr 0x280100 action 0x6 frozen",
                 "ata1: SError: { UnrecovData 10B8B BadCRC }",
@@ -352,14 +334,7 @@ class LosesPacketsOnItsCable(Trouble):
         return wrong if "interface-errors" in said else ["no word of a cable that damages packets", *wrong]
 
 
-TROUBLES: dict[str, Callable[..., Trouble]] = {
-    "loses-packets-on-its-cable": LosesPacketsOnItsCable,
-    "retrains-all-day": RetrainsAllDay,
-    "restarts-unasked": RestartsUnasked,
-    "health-all-ones": HealthAllOnes,
-    "clock-leaps-below-an-alarm": ClockLeapsBelowAnAlarm,
-    "loses-data-in-a-new-socket": LosesDataInANewSocket,
-    "model-hangs-together": ModelHangsTogether,
-    "worn-out": WornOut,
-    "fails-on-a-platform": FailsOnAPlatform,
-}
+TROUBLES = by_name(
+    LosesPacketsOnItsCable, RetrainsAllDay, RestartsUnasked, HealthAllOnes, ClockLeapsBelowAnAlarm,
+    LosesDataInANewSocket, ModelHangsTogether, WornOut, FailsOnAPlatform,
+)  # fmt: skip

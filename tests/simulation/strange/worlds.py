@@ -6,18 +6,19 @@ As a program, ``python -m simulation.strange.worlds KIND SEED`` (from ``tests``)
 import random
 import sys
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from laneproof.findings import Change, FindingChange, Kind
+from laneproof.findings import FindingChange, Kind
 from simulation.boxes import draw_blueprint
 from simulation.families import REPORT
 from simulation.loads import DAY, HABITS, Climate, Loads
 from simulation.replaying import Replay
 from simulation.running_box import RunningBox
-from simulation.scoring import score
+from simulation.scoring import is_alarm, score
 from simulation.strange import drives, habits, machines, odd_faults, owners, rarities, troubles
-from simulation.strange.oddity import Oddity, is_alarm
+from simulation.strange.oddity import Oddity
 from simulation.upkeep import Customs, Upkeep
 from simulation.views import Counting, View
 from simulation.worlds import START, World
@@ -64,7 +65,7 @@ class StrangeScore:
     alarms: list[str] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
     lines: int = 0
-    by_rule: dict[str, int] = field(default_factory=dict)
+    by_rule: Counter[str] = field(default_factory=Counter)
     complaints: list[str] = field(default_factory=list)
 
     @property
@@ -113,18 +114,15 @@ def make_strange_world(
         oddity.prepare(running)
         running.influences.append(oddity)
     running.begin_frames(START + 300)
-    build = _declare(blueprint.declaration(), oddities) if draw.random() < 0.7 else None
+    declared = blueprint.declaration()
+    for oddity in oddities:
+        declared = oddity.declare(declared)
+    build = declared if draw.random() < 0.7 else None
     world = World(
         kind=kind, seed=seed, family="strange", build=build, labels=blueprint.labels if build else {},
         view=running.view, running=running, until=until, faults=(), upkeep=upkeep,
     )  # fmt: skip
     return world, oddities, also
-
-
-def _declare(text: str, oddities: Sequence[Oddity]) -> str:
-    for oddity in oddities:
-        text = oddity.declare(text)
-    return text
 
 
 def try_strange(
@@ -138,10 +136,9 @@ def try_strange(
     scored = score(world, changes, frames=replay.frames, seconds=time.process_time() - began)
     if kind in HEALTHY:
         scored.false_alarms += _blame_of_an_owner(changes, scored.false_alarms)
-    by_rule: dict[str, int] = {}
-    for change in changes:
-        name = change.finding.rule + (" (unverified)" if change.finding.kind is Kind.UNVERIFIED else "")
-        by_rule[name] = by_rule.get(name, 0) + 1
+    by_rule = Counter(
+        change.finding.rule + (" (unverified)" if change.finding.kind is Kind.UNVERIFIED else "") for change in changes
+    )
     return StrangeScore(
         kind=kind, seed=seed, also=also, healthy=kind in HEALTHY, days=world.days, frames=replay.frames,
         alarms=scored.false_alarms if kind in HEALTHY else [], notices=scored.false_notices if kind in HEALTHY else [],
@@ -156,7 +153,7 @@ def _blame_of_an_owner(changes: Sequence[FindingChange], known: Sequence[str]) -
         f"day {(change.at - START) / DAY:.1f}: {change.finding.rule} {change.finding.position or change.finding.key}: "
         f"{change.finding.summary}"
         for change in changes
-        if change.finding.rule in NEVER_EXCUSED and change.change is not Change.CLEARED and is_alarm(change)
+        if change.finding.rule in NEVER_EXCUSED and is_alarm(change)
     )
     return [words for words in alarms if words not in known]
 
@@ -169,8 +166,7 @@ def show(scored: StrangeScore) -> str:
     lines += [f"    ALARM {words}" for words in scored.alarms[:8]]
     lines += [f"    notice {words}" for words in scored.notices[:5]]
     if scored.lines_a_month > MOST_LINES:
-        most = sorted(scored.by_rule.items(), key=lambda row: -row[1])[:4]
-        lines.append("    lines: " + ", ".join(f"{rule} {count}" for rule, count in most))
+        lines.append("    lines: " + ", ".join(f"{rule} {count}" for rule, count in scored.by_rule.most_common(4)))
     return "\n".join(lines)
 
 
