@@ -8,19 +8,19 @@ with its own style for light and dark, real text, and a title and description fo
 
 from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
-from html import escape
 
 from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.outputs.audit_json import name_box
+from laneproof.outputs.markup import tag
 from laneproof.outputs.position_words import say_occupant
+from laneproof.outputs.svg_picture import clip, draw_lanes, label, rectangle, write_picture
 from laneproof_collectors.snapshot import Snapshot
 
 _WIDTH, _FOOT = 960, 40
 _TOP, _ROW, _TILE = 76, 52, 40  # the first row's top, from row to row, a tile's height
 _SPINE_X, _INDENT, _STEM = 28, 70, 44  # the spine, how much further in each depth is, how long the lanes are
 _TILE_END = 700  # where tiles end; what a mark says stands to the right of it
-_LANE_SPACE = 2.6
 _MOST_LANES = 16
 
 
@@ -56,23 +56,15 @@ def draw_box(build: Build | None, snapshot: Snapshot, marks: Mapping[str, Mark])
     positions = list_positions(build, snapshot)
     title = _say_title(name_box(build, snapshot), positions, marks)
     height = _TOP + _ROW * max(len(positions), 1) + _FOOT
-    frame = f'viewBox="0 0 {_WIDTH} {height}" role="img" aria-labelledby="bp-title bp-desc"'
     rows = {position.path: _TOP + _ROW * number for number, position in enumerate(positions)}
-    return "\n".join(
-        (
-            f'<svg xmlns="http://www.w3.org/2000/svg" class="bp" {frame}>',
-            f'<title id="bp-title">{_text(title)}</title>',
-            f'<desc id="bp-desc">{_text(_describe(positions, marks))}</desc>',
-            f"<style>{_STYLE}</style>",
-            _HATCH,
-            f'<rect class="paper" width="{_WIDTH}" height="{height}" rx="10"/>',
-            _label(_SPINE_X - 8, 34, title, "head"),
-            *_draw_spines(positions, rows),
-            *(line for position in positions for line in _draw_position(position, rows, marks.get(position.path))),
-            *_draw_legend(height - _FOOT / 2 + 4),
-            "</svg>\n",
-        )
+    parts = (
+        _HATCH,
+        label(_SPINE_X - 8, 34, title, "head"),
+        *_draw_spines(positions, rows),
+        *(line for position in positions for line in _draw_position(position, rows, marks.get(position.path))),
+        *_draw_legend(height - _FOOT / 2 + 4),
     )
+    return write_picture("bp", _WIDTH, height, _STYLE, parts, title=title, description=_describe(positions, marks))
 
 
 def _say_title(box: str, positions: Sequence[ShownPosition], marks: Mapping[str, Mark]) -> str:
@@ -112,7 +104,7 @@ def _draw_spines(positions: Sequence[ShownPosition], rows: Mapping[str, int]) ->
         start = tops[0] - 14 if is_root else rows[above] + _TILE
         yield f'<path class="{"spine" if is_root else "trunk"}" d="M{x} {start}V{tops[-1] + _TILE / 2:g}"/>'
         if is_root:
-            yield _label(x - 8, start - 6, above, "soft")
+            yield label(x - 8, start - 6, above, "soft")
 
 
 def _tile_start(path: str, rows: Mapping[str, int]) -> int:
@@ -123,34 +115,29 @@ def _draw_position(position: ShownPosition, rows: Mapping[str, int], mark: Mark 
     start, top = _tile_start(position.path, rows), rows[position.path]
     middle = top + _TILE / 2
     trained, hop = position.trained, position.path.rpartition("/")[2]
-    yield f"<g><title>{_text(f'{position.label or position.path}: {_say_who(position)}')}</title>"
-    yield from _draw_lanes(start - _STEM, start, middle, trained.lanes if trained else 0)
+    yield "<g>" + tag("title", f"{position.label or position.path}: {_say_who(position)}")
+    lanes = min((trained and trained.lanes) or 0, _MOST_LANES)
+    yield from draw_lanes(start - _STEM, start, middle, lanes)
+    if not lanes:
+        yield f'<path class="none" d="M{start - _STEM} {middle:g}H{start}"/>'
     kind = "tile empty" if position.occupant is None and not position.has_children else "tile"
-    yield _rectangle(start, top, _TILE_END - start, kind)
+    tile = start, top, _TILE_END - start, _TILE
+    yield rectangle(*tile, kind)
     if mark is Mark.KEEP:
-        yield _rectangle(start, top, _TILE_END - start, "keep", fill="url(#bp-hatch)")
+        yield rectangle(*tile, "keep", style="fill:url(#bp-hatch)")
     if mark is Mark.HERE:
-        yield _rectangle(start, top, _TILE_END - start, "here")
+        yield rectangle(*tile, "here")
         yield f'<path class="point" d="M{_TILE_END + 8} {middle:g}l18 -11v22z"/>'
-    yield _label(start + 12, top + 17, _clip(position.label or hop, 34), "name")
-    yield _label(start + 12, top + 33, _clip(_say_who(position), 44), "soft")
+    yield label(start + 12, top + 17, clip(position.label or hop, 34), "name")
+    yield label(start + 12, top + 33, clip(_say_who(position), 44), "soft")
     link = str(trained) if trained else ("" if position.has_children else "no link")
     beside = "   ".join(filter(None, (hop if position.label else "", link)))
-    yield _label(_TILE_END - 12, top + 17, beside, "soft", anchor="end")
+    yield label(_TILE_END - 12, top + 17, beside, "soft", anchor="end")
     if position.occupant is not None and isinstance(position.occupant.serial, str):
-        yield _label(_TILE_END - 12, top + 33, f"serial {position.occupant.serial}", "soft", anchor="end")
+        yield label(_TILE_END - 12, top + 33, f"serial {position.occupant.serial}", "soft", anchor="end")
     if mark is not None:
-        yield _label(_TILE_END + 34, middle + 5, str(mark), f"{'here' if mark is Mark.HERE else 'keep'}text")
+        yield label(_TILE_END + 34, middle + 5, str(mark), f"{'here' if mark is Mark.HERE else 'keep'}text")
     yield "</g>"
-
-
-def _draw_lanes(start: int, end: int, middle: float, count: int | None) -> Iterator[str]:
-    lanes = min(count or 0, _MOST_LANES)
-    if not lanes:
-        yield f'<path class="none" d="M{start} {middle:g}H{end}"/>'
-    first = middle - (lanes - 1) * _LANE_SPACE / 2
-    for lane in range(lanes):
-        yield f'<path class="lane" d="M{start} {first + lane * _LANE_SPACE:.1f}H{end}"/>'
 
 
 def _draw_legend(y: float) -> Iterator[str]:
@@ -162,26 +149,4 @@ def _draw_legend(y: float) -> Iterator[str]:
     )
     for number, (sample, words) in enumerate(samples):
         x = _SPINE_X + number * 270
-        yield f'<g class="legend" transform="translate({x} 0)">{sample}{_label(38, y, words, "soft")}</g>'
-
-
-# --- SVG --------------------------------------------------------------------------------------------------------------
-
-
-def _text(text: str) -> str:
-    # XML has no place for control characters, not even escaped.
-    return escape("".join(character if character.isprintable() else " " for character in text))
-
-
-def _clip(text: str, most: int) -> str:
-    return text if len(text) <= most else f"{text[: most - 1]}…"
-
-
-def _label(x: float, y: float, text: str, kind: str, *, anchor: str = "start") -> str:
-    aligned = f' text-anchor="{anchor}"' if anchor != "start" else ""
-    return f'<text class="{kind}" x="{x:g}" y="{y:g}"{aligned}>{_text(text)}</text>'
-
-
-def _rectangle(x: float, y: float, width: float, kind: str, *, fill: str | None = None) -> str:
-    pattern = f' style="fill:{fill}"' if fill else ""
-    return f'<rect class="{kind}" x="{x:g}" y="{y:g}" width="{width:g}" height="{_TILE}" rx="6"{pattern}/>'
+        yield f'<g class="legend" transform="translate({x} 0)">{sample}{label(38, y, words, "soft")}</g>'

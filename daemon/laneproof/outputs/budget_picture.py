@@ -7,7 +7,6 @@ and description for those who hear it. Nothing depends on colour alone: what doe
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from html import escape
 
 from laneproof.declaration.quoting import list_words
 from laneproof.declaration.tables import DeclaredPosition
@@ -15,6 +14,8 @@ from laneproof.declaration.units import format_bit_rate, format_bytes, format_ra
 from laneproof.desk.check import DeskCheck
 from laneproof.desk.links import LinkBudget, SharedLink
 from laneproof.desk.network import NetworkBudget
+from laneproof.outputs.markup import tag
+from laneproof.outputs.svg_picture import clip, draw_lanes, label, rectangle, write_picture
 
 _WIDTH = 960
 _TOP, _ROW, _GAP = 86, 58, 16  # the first row's top, a row, the space between groups
@@ -23,7 +24,6 @@ _BOARD_X, _BOARD_WIDTH = 212, 68
 _NODE_X, _NODE_WIDTH = 380, 74  # a slot's frame, or the node that a shared link fans out from
 _DEVICE_X, _DEVICE_WIDTH = 650, 290
 _LINE = 20  # of the problems below the picture
-_LANE_SPACE = 2.6  # between the strokes of one link
 _SATA_LANES = 1
 
 _STYLE = """\
@@ -60,43 +60,34 @@ class _Group:
 
 
 def draw_budget(checked: DeskCheck) -> str:
-    """Draw the picture.
-
-    Returns:
-        A whole SVG document.
-    """
+    """Draw the picture, a whole SVG document."""
     groups, bottom = _arrange(checked)
     height = round(bottom + 24 + _LINE * (len(checked.problems) + 1))
     troubled = {problem.subject for problem in checked.problems}
-    frame = f'viewBox="0 0 {_WIDTH} {height}" role="img" aria-labelledby="lp-title lp-desc"'
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="lp" {frame}>',
-        f'<title id="lp-title">{_text(f"The lanes of {checked.build.box.name}")}</title>',
-        f'<desc id="lp-desc">{_text(_describe(checked))}</desc>',
-        f"<style>{_STYLE}</style>",
-        f'<rect class="paper" width="{_WIDTH}" height="{height}" rx="10"/>',
         *_heading(checked),
         *_network(checked, bottom),
-        _rectangle(_BOARD_X, _TOP, _BOARD_WIDTH, bottom - _TOP, "board"),
-        _label(_BOARD_X + _BOARD_WIDTH / 2, (_TOP + bottom) / 2, "board", anchor="middle"),
+        rectangle(_BOARD_X, _TOP, _BOARD_WIDTH, bottom - _TOP, "board"),
+        label(_BOARD_X + _BOARD_WIDTH / 2, (_TOP + bottom) / 2, "board", anchor="middle"),
     ]
     for group in groups:
         parts += _draw_group(checked, group, troubled)
     for at, problem in enumerate(checked.problems, start=1):
-        parts.append(_label(20, bottom + 8 + _LINE * at, _clip(f"! {problem.says}", 140), kind="badtext"))
+        parts.append(label(20, bottom + 8 + _LINE * at, clip(f"! {problem.says}", 140), "badtext"))
     parts += _draw_legend(height - 14)
-    return "\n".join((*parts, "</svg>")) + "\n"
+    title, description = f"The lanes of {checked.build.box.name}", _describe(checked)
+    return write_picture("lp", _WIDTH, height, _STYLE, parts, title=title, description=description)
 
 
 def _draw_legend(y: float) -> Iterator[str]:
     """Say what each stroke and colour stands for."""
     yield '<g class="legend">'
     for at, (kind, words) in enumerate((("lane", "a lane"), ("lane shared", "a lane that several share"))):
-        yield from _lanes(20 + at * 130, 44 + at * 130, y - 4, 1, kind=kind)
-        yield _label(50 + at * 130, y, words, kind="soft")
-    yield _label(350, y, "the narrowest part", kind="marktext")
-    yield _label(500, y, "! does not fit", kind="badtext")
-    yield _label(_WIDTH - 20, y, "rates: at most, payload a second, all busy", anchor="end", kind="soft")
+        yield from draw_lanes(20 + at * 130, 44 + at * 130, y - 4, 1, kind=kind)
+        yield label(50 + at * 130, y, words, kind="soft")
+    yield label(350, y, "the narrowest part", kind="marktext")
+    yield label(500, y, "! does not fit", kind="badtext")
+    yield label(_WIDTH - 20, y, "rates: at most, payload a second, all busy", anchor="end", kind="soft")
     yield "</g>"
 
 
@@ -130,10 +121,10 @@ def _arrange(checked: DeskCheck) -> tuple[list[_Group], float]:
 
 
 def _heading(checked: DeskCheck) -> Iterator[str]:
-    yield _label(20, 34, _clip(_say_verdict(checked), 95), kind="head" if checked.fits else "head badtext")
+    yield label(20, 34, clip(_say_verdict(checked), 95), kind="head" if checked.fits else "head badtext")
     if checked.bottleneck is not None:
         narrow = f"narrowest: {checked.bottleneck.part}, {format_rate(checked.bottleneck.bytes_per_second)}"
-        yield _label(20, 58, _clip(narrow, 110), kind="marktext")
+        yield label(20, 58, clip(narrow, 110), kind="marktext")
 
 
 def _network(checked: DeskCheck, bottom: float) -> Iterator[str]:
@@ -144,13 +135,13 @@ def _network(checked: DeskCheck, bottom: float) -> Iterator[str]:
     for at, port in enumerate(checked.network):
         top = _TOP + at * height
         middle = top + height / 2 - 3
-        yield f"<g><title>{_text(_say_network(port))}</title>"
-        yield from _lanes(_NETWORK_X + _NETWORK_WIDTH, _BOARD_X, middle, port.members)
-        yield _rectangle(_NETWORK_X, top, _NETWORK_WIDTH, height - 6, "tile")
-        yield _label(_NETWORK_X + 10, middle - 3, _clip(port.name, 15), kind="name")
+        yield "<g>" + tag("title", _say_network(port))
+        yield from draw_lanes(_NETWORK_X + _NETWORK_WIDTH, _BOARD_X, middle, port.members)
+        yield rectangle(_NETWORK_X, top, _NETWORK_WIDTH, height - 6, "tile")
+        yield label(_NETWORK_X + 10, middle - 3, clip(port.name, 15), kind="name")
         kind = "marktext" if narrowest else "soft"
         together = format_bit_rate(port.together_bits_per_second)
-        yield _label(_NETWORK_X + 10, middle + 14, f"{together} in all", kind=kind)
+        yield label(_NETWORK_X + 10, middle + 14, f"{together} in all", kind=kind)
         yield "</g>"
 
 
@@ -176,10 +167,10 @@ def _draw_group(checked: DeskCheck, group: _Group, troubled: set[str]) -> Iterat
         wide = f"x{slot.lanes}" if slot.lanes else ""
         split = "+".join(map(str, slot.split)) if slot.split else "not split"
         kind = "frame bad" if group.slot in troubled else "frame"
-        yield _rectangle(_NODE_X, top, _NODE_WIDTH, bottom - top, kind)
+        yield rectangle(_NODE_X, top, _NODE_WIDTH, bottom - top, kind)
         name = f"{'! ' if group.slot in troubled else ''}{group.slot} {wide}".rstrip()
-        yield _label(
-            _NODE_X, top - 6, _clip(f"{name}: {split}", 40), kind="soft badtext" if group.slot in troubled else "soft"
+        yield label(
+            _NODE_X, top - 6, clip(f"{name}: {split}", 40), kind="soft badtext" if group.slot in troubled else "soft"
         )
 
 
@@ -188,14 +179,14 @@ def _draw_shared(shared: SharedLink, top: float, bottom: float, *, narrowest: bo
     wide = f"gen {shared.generation or '?'} x{shared.lanes or '?'}"
     carries = format_rate(shared.payload_bytes_per_second)
     sharers = list_words(list(shared.positions))
-    yield f"<g><title>{_text(f'{shared.name}, {wide}, {carries}, shared by {sharers}')}</title>"
-    yield from _lanes(_BOARD_X + _BOARD_WIDTH, _NODE_X, middle, shared.lanes or 1, kind="lane shared")
-    yield _rectangle(_NODE_X, top, _NODE_WIDTH, bottom - top, "tile")
-    yield _label(_NODE_X + _NODE_WIDTH / 2, middle + 4, _clip(shared.name, 10), anchor="middle")
-    yield _label(_BOARD_X + _BOARD_WIDTH + 6, middle - 16, wide, kind="soft")
+    yield "<g>" + tag("title", f"{shared.name}, {wide}, {carries}, shared by {sharers}")
+    yield from draw_lanes(_BOARD_X + _BOARD_WIDTH, _NODE_X, middle, shared.lanes or 1, kind="lane shared")
+    yield rectangle(_NODE_X, top, _NODE_WIDTH, bottom - top, "tile")
+    yield label(_NODE_X + _NODE_WIDTH / 2, middle + 4, clip(shared.name, 10), anchor="middle")
+    yield label(_BOARD_X + _BOARD_WIDTH + 6, middle - 16, wide, kind="soft")
     mark = "narrowest: " if narrowest else ""
     kind = "marktext" if narrowest else "soft"
-    yield _label(
+    yield label(
         _BOARD_X + _BOARD_WIDTH + 6, middle + 26, mark + format_rate(shared.payload_bytes_per_second), kind=kind
     )
     yield "</g>"
@@ -205,26 +196,26 @@ def _draw_row(row: _Row, start: float, *, bad: bool, narrowest: bool) -> Iterato
     link, occupant = row.link, row.position.occupant
     empty = link.kind == "none"
     top = row.middle - _ROW / 2 + 4
-    yield f"<g><title>{_text(_say_position(link))}</title>"
+    yield "<g>" + tag("title", _say_position(link))
     if not empty:
         lanes = link.lanes or (_SATA_LANES if link.payload_bytes_per_second else 0)
-        yield from _lanes(start, _DEVICE_X, row.middle, lanes)
+        yield from draw_lanes(start, _DEVICE_X, row.middle, lanes)
         if not link.cannot_exist:
             yield from _draw_parts(row, start)
     bad = bad or link.cannot_exist
     kind = "tile" + (" empty" if empty or link.cannot_exist else "") + (" bad" if bad else "")
-    yield _rectangle(_DEVICE_X, top, _DEVICE_WIDTH, _ROW - 8, kind)
+    yield rectangle(_DEVICE_X, top, _DEVICE_WIDTH, _ROW - 8, kind)
     title = f"{'! ' if bad else ''}{link.label}"
-    yield _label(_DEVICE_X + 12, row.middle - 4, _clip(title, 22), kind="name badtext" if bad else "name")
-    yield _label(_DEVICE_X + 12, row.middle + 14, _clip(_say_occupant(row.position, link), 44), kind="soft")
+    yield label(_DEVICE_X + 12, row.middle - 4, clip(title, 22), kind="name badtext" if bad else "name")
+    yield label(_DEVICE_X + 12, row.middle + 14, clip(_say_occupant(row.position, link), 44), kind="soft")
     if not empty and link.payload_bytes_per_second is not None:
         said = f"{'narrowest ' if narrowest else ''}{format_rate(link.all_busy_bytes_per_second)}"
         end = _DEVICE_X + _DEVICE_WIDTH - 12
-        yield _label(end, row.middle - 4, said, anchor="end", kind="marktext" if narrowest else "")
+        yield label(end, row.middle - 4, said, anchor="end", kind="marktext" if narrowest else None)
     if link.cannot_exist:
-        yield _label(_DEVICE_X - 8, row.middle + 4, "! no lanes", anchor="end", kind="badtext")
+        yield label(_DEVICE_X - 8, row.middle + 4, "! no lanes", anchor="end", kind="badtext")
     if occupant and not empty and link.generation:
-        yield _label(_DEVICE_X - 8, row.middle - 10, f"gen {link.generation} x{link.lanes}", anchor="end", kind="soft")
+        yield label(_DEVICE_X - 8, row.middle - 10, f"gen {link.generation} x{link.lanes}", anchor="end", kind="soft")
     yield "</g>"
 
 
@@ -235,16 +226,9 @@ def _draw_parts(row: _Row, start: float) -> Iterator[str]:
     for part in shown:
         words = part.kind.replace("-", " ")
         width = 7 * len(words) + 10
-        yield _rectangle(x, row.middle + 5, width, 18, "part")
-        yield _label(x + width / 2, row.middle + 18, words, anchor="middle", kind="soft")
+        yield rectangle(x, row.middle + 5, width, 18, "part")
+        yield label(x + width / 2, row.middle + 18, words, anchor="middle", kind="soft")
         x += width + 6
-
-
-def _lanes(start: float, end: float, middle: float, count: int, *, kind: str = "lane") -> Iterator[str]:
-    first = middle - (count - 1) * _LANE_SPACE / 2
-    for at in range(count):
-        y = first + at * _LANE_SPACE
-        yield f'<path class="{kind}" d="M{start:g} {y:.1f}H{end:g}"/>'
 
 
 # --- words ------------------------------------------------------------------------------------------------------------
@@ -293,25 +277,3 @@ def _say_occupant(position: DeclaredPosition, link: LinkBudget) -> str:
         return "meant to be empty"
     words = [link.kind, format_bytes(occupant.capacity) if occupant.capacity else None, occupant.role, occupant.model]
     return " ".join(word for word in words if word)
-
-
-# --- SVG --------------------------------------------------------------------------------------------------------------
-
-
-def _text(text: str) -> str:
-    # XML has no place for control characters, not even escaped.
-    return escape("".join(char if char.isprintable() else " " for char in text))
-
-
-def _clip(text: str, most: int) -> str:
-    return text if len(text) <= most else f"{text[: most - 1]}…"
-
-
-def _label(x: float, y: float, text: str, *, kind: str = "", anchor: str = "start") -> str:
-    style = f' class="{kind}"' if kind else ""
-    side = f' text-anchor="{anchor}"' if anchor != "start" else ""
-    return f'<text x="{x:g}" y="{y:g}"{style}{side}>{_text(text)}</text>'
-
-
-def _rectangle(x: float, y: float, width: float, height: float, kind: str) -> str:
-    return f'<rect class="{kind}" x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" rx="6"/>'
