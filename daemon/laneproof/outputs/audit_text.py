@@ -8,13 +8,12 @@ from laneproof.box.occupants import is_about
 from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
-from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
-from laneproof.outputs.cases import name_subject
+from laneproof.outputs.cases import name_subject, say_likely
 from laneproof.outputs.marked_tree import walk_tree
 from laneproof.outputs.steps_and_cautions import CAUTION_HEADING, list_cautions, list_steps
-from laneproof.outputs.text_style import HEADING, Style
+from laneproof.outputs.text_style import Style
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -55,21 +54,16 @@ def write_audit(
     standing = [finding for finding in ordered if finding.accepted is None]
     earlier = _Earlier()
     for heading, group in _group(standing):
-        lines += ["", style.paint(heading, HEADING)]
-        for finding in group:
-            lines += _describe(finding, earlier, style)
-    if cautions := list_cautions(standing, most_steps=1):
-        lines += ["", style.paint(CAUTION_HEADING, HEADING)]
-        for caution in cautions:
-            lines += style.wrap(caution, "  - ", "    ")
-    if accepted := [finding for finding in ordered if finding.accepted is not None]:
-        lines += ["", style.paint("Accepted for now", HEADING)]
-        for finding in accepted:
-            lines += style.wrap(
-                f"{name_subject(finding)}  {finding.rule}: {finding.summary} (because {finding.accepted})", "  "
-            )
-    lines += ["", style.paint(f"Inventory, declared {style.arrow} trained", HEADING)]
-    lines += _tree(build, snapshot, ordered, style)
+        lines += style.put_under(heading, (line for finding in group for line in _describe(finding, earlier, style)))
+    cautions = style.wrap_each(list_cautions(standing, most_steps=1), "  - ", "    ")
+    lines += style.put_under(CAUTION_HEADING, cautions)
+    accepted = [
+        f"{name_subject(finding)}  {finding.rule}: {finding.summary} (because {finding.accepted})"
+        for finding in ordered
+        if finding.accepted is not None
+    ]
+    lines += style.put_under("Accepted for now", style.wrap_each(accepted))
+    lines += style.put_under(f"Inventory, declared {style.arrow} trained", _tree(build, snapshot, ordered, style))
     if proven is not None:
         lines += ["", *style.wrap(proven.sentence, rest="")]
     if build is None:
@@ -126,8 +120,7 @@ def _describe(finding: Finding, earlier: _Earlier, style: Style) -> list[str]:
 
 def _say_cause(finding: Finding, earlier: _Earlier) -> str:
     cause = finding.causes[0]
-    likely = f"likely cause: {say_cause(cause.cause)}, {cause.probability:.0%}"
-    said = "cause undetermined" if cause.cause == CauseName.UNDETERMINED else likely
+    said = say_likely(cause.cause, cause.probability)
     because = "; ".join(cause.because[:2])
     if because and (above := earlier.name(finding, said + because)):
         return f"{said}, for the same reasons as {above}"

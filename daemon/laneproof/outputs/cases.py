@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import Cause, Finding, Kind
 
 
@@ -36,6 +37,12 @@ class ShownCase:
 def name_subject(finding: Finding) -> str:
     """Name what a finding is about: its position, else the subject itself."""
     return finding.position or finding.subject
+
+
+def say_likely(cause: str, probability: float) -> str:
+    """Say the first of a finding's causes: ``likely cause: heat, 62%``."""
+    undetermined = cause == CauseName.UNDETERMINED
+    return "cause undetermined" if undetermined else f"likely cause: {say_cause(cause)}, {probability:.0%}"
 
 
 def group_cases(ordered: Sequence[Finding]) -> list[ShownCase]:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from laneproof.changes import Change, Comparison, DatedInventory, Topic
 from laneproof.findings import format_time
-from laneproof.outputs.text_style import HEADING, Style
+from laneproof.outputs.text_style import Style
 
 _HEADINGS = {
     Topic.FIRMWARE: "Board and firmware",
@@ -27,18 +27,11 @@ def write_changes(before: DatedInventory, after: DatedInventory, comparison: Com
     """Write the whole text, with a line end."""
     lines = [*_headline(before, after, comparison, style)]
     for about, heading in _HEADINGS.items():
-        if changes := [change for change in comparison.changes if change.about is about]:
-            lines += ["", style.paint(heading, HEADING)]
-            for change in changes:
-                lines += _describe(change, style, indent="  ")
-    for heading, texts in (
-        ("Also", comparison.notes),
-        ("Could not be compared", [f"{gap.part}: {gap.why}" for gap in comparison.gaps]),
-    ):
-        if texts:
-            lines += ["", style.paint(heading, HEADING)]
-            for text in texts:
-                lines += style.wrap(text, "  ")
+        changes = [change for change in comparison.changes if change.about is about]
+        lines += style.put_under(heading, (line for change in changes for line in _describe(change, style)))
+    lines += style.put_under("Also", style.wrap_each(comparison.notes))
+    gaps = style.wrap_each(f"{gap.part}: {gap.why}" for gap in comparison.gaps)
+    lines += style.put_under("Could not be compared", gaps)
     return "\n".join(lines) + "\n"
 
 
@@ -60,12 +53,12 @@ def _headline(before: DatedInventory, after: DatedInventory, comparison: Compari
         yield from style.wrap("The first snapshot is the later one, so the changes run backwards.", "  ")
 
 
-def _describe(change: Change, style: Style, *, indent: str) -> Iterator[str]:
-    yield from style.wrap(f"{change.subject}: {change.summary}", indent)
+def _describe(change: Change, style: Style) -> Iterator[str]:
+    yield from style.wrap(f"{change.subject}: {change.summary}", "  ")
     if change.details:
-        yield from style.wrap("with it:", f"{indent}  ")
+        yield "    with it:"
     for detail in change.details:
-        yield from _describe_detail(detail, change, style, indent=f"{indent}    ")
+        yield from _describe_detail(detail, change, style, indent="      ")
 
 
 def _describe_detail(detail: Change, above: Change, style: Style, *, indent: str) -> Iterator[str]:

@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 
 from laneproof.advice import CAUTIONS, split_step
 from laneproof.declaration.units import format_rate
-from laneproof.diagnosis.weights import CauseName, say_cause
 from laneproof.findings import write_time
+from laneproof.outputs.cases import say_likely
 from laneproof.outputs.steps_and_cautions import CAUTION_HEADING
 from laneproof.outputs.text_style import HEADING, Style
 from laneproof.proof.comparison import Compared
@@ -31,10 +31,8 @@ def write_plan(box: str, plan: Plan, style: Style) -> str:
         seconds = say_seconds(plan.seconds_of(stage))
         lines += ["", *style.wrap(f"{stage:<9} {seconds:>7}  {PURPOSES[stage]}", "  ", " " * 21)]
         lines += style.wrap(plan.shows[stage], " " * 21, " " * 21) if stage in plan.shows else []
-    if missing := (*plan.gaps, *plan.not_shown):
-        lines += ["", style.paint("What this run cannot show", HEADING)]
-        for words in missing:
-            lines += style.wrap(words, "  - ", "    ")
+    missing = style.wrap_each((*plan.gaps, *plan.not_shown), "  - ", "    ")
+    lines += style.put_under("What this run cannot show", missing)
     return "\n".join(lines) + "\n"
 
 
@@ -74,29 +72,26 @@ def write_proof(run: ProofRun, proof: Proof, style: Style) -> str:
     """Write the table, then what differs with its cause and next safe step."""
     said = proof.verdict.upper()
     lines = style.wrap_under(f"{run.box}: {said}", f" - {_sum_up(proof)}", _CODES[proof.verdict])
-    lines += [line for words in proof.box for line in style.wrap(words, "  ")]
+    lines += style.wrap_each(proof.box)
     if run.although:
         lines += style.wrap(f"run although it was refused: {run.although}", "  ")
     lines += ["", *_table(run, proof, style)]
     for heading, verdict in (("What differs", "differs"), ("What could not be shown", "unverified")):
         shown = [position for position in proof.positions if position.verdict == verdict]
+        body = [line for position in shown for line in _write_position(run, position, style)]
         links = [link for link in proof.shared_links if link.verdict == verdict]
-        if shown or links:
-            lines += ["", style.paint(heading, HEADING)]
-            lines += [line for position in shown for line in _write_position(run, position, style)]
-            lines += [line for link in links for line in style.wrap(f"{link.name}: {'; '.join(link.because)}", "  ")]
+        body += style.wrap_each(f"{link.name}: {'; '.join(link.because)}" for link in links)
+        lines += style.put_under(heading, body)
     doubtful: dict[str, list[str]] = {}
     for position, drive in zip(proof.positions, run.drives, strict=True):
         if position.drive.slept is None and position.verdict == "holds" and drive.wake and drive.wake.reads:
             doubtful.setdefault(position.drive.slept_because, []).append(position.name)
-    if doubtful:
-        lines += ["", style.paint("Whether they slept in 'wake' cannot be known", HEADING)]
-        lines += [line for why, names in doubtful.items() for line in style.wrap(f"{', '.join(names)}: {why}", "  ")]
-    cautions = {caution for position in proof.positions for step in position.next_steps
+    doubts = style.wrap_each(f"{', '.join(names)}: {why}" for why, names in doubtful.items())
+    lines += style.put_under("Whether they slept in 'wake' cannot be known", doubts)
+    carried = {caution for position in proof.positions for step in position.next_steps
                 for caution in split_step(step).cautions}  # fmt: skip
-    if cautions:
-        lines += ["", style.paint(CAUTION_HEADING, HEADING)]
-        lines += [line for text in CAUTIONS if text in cautions for line in style.wrap(text, "  - ", "    ")]
+    cautions = style.wrap_each((text for text in CAUTIONS if text in carried), "  - ", "    ")
+    lines += style.put_under(CAUTION_HEADING, cautions)
     return "\n".join(lines) + "\n"
 
 
@@ -106,9 +101,7 @@ def write_compared(before: ProofRun, after: ProofRun, compared: Sequence[Compare
     lines = style.wrap_under(after.box, f": runs of {times} compared", HEADING)
     same = [position.name for position in compared if not position.says]
     for position in compared:
-        if position.says:
-            lines += ["", style.paint(style.clean(position.name), HEADING)]
-            lines += [line for words in position.says for line in style.wrap(words, "  ")]
+        lines += style.put_under(style.clean(position.name), style.wrap_each(position.says))
     if same:
         lines += ["", *style.wrap(f"As before: {', '.join(same)}", rest="  ")]
     return "\n".join(lines) + "\n"
@@ -195,18 +188,9 @@ def _write_position(run: ProofRun, position: ProvenPosition, style: Style) -> It
     yield style.clean(f"  {position.name}{f'  through {parts}' if parts else ''}")
     for proven in (position.link, position.drive):
         if proven is not None and proven.verdict == position.verdict:
-            for words in proven.because:
-                yield from style.wrap(words, "    ")
-    if position.causes:
-        yield from style.wrap(_say_cause(position), "    ")
-    steps: Sequence[str] = [split_step(step).says for step in position.next_steps]
-    for number, step in enumerate(steps, start=1):
-        yield from style.wrap(f"{number}. {step}", "    ", "       ")
-
-
-def _say_cause(position: ProvenPosition) -> str:
-    cause = position.causes[0]
-    because = "; ".join(cause.because[:2])
-    if cause.cause == CauseName.UNDETERMINED:
-        return f"cause undetermined: {because}"
-    return f"likely cause: {say_cause(cause.cause)}, {cause.probability:.0%}: {because}"
+            yield from style.wrap_each(proven.because, "    ")
+    for cause in position.causes[:1]:
+        likely = say_likely(cause.cause, cause.probability)
+        yield from style.wrap(f"{likely}: {'; '.join(cause.because[:2])}", "    ")
+    steps = (f"{number}. {split_step(step).says}" for number, step in enumerate(position.next_steps, start=1))
+    yield from style.wrap_each(steps, "    ", "       ")

@@ -43,12 +43,10 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
     """Write the guide, with a line end; without its steps it ends with why they are not shown."""
     lines = [*_headline(guide, style), *_list_keeps(guide, style)]
     for weight, heading in REASON_HEADINGS:
-        if reasons := [reason for reason in guide.reasons if reason.weight is weight]:
-            lines += ["", style.paint(heading, HEADING)]
-            for reason in reasons:
-                lines += _describe_reason(reason, style)
+        reasons = [reason for reason in guide.reasons if reason.weight is weight]
+        lines += style.put_under(heading, (line for reason in reasons for line in _describe_reason(reason, style)))
     marks = {keep.path: KEEP for keep in guide.keep if keep.path} | {guide.position.path: _mark_of(guide)}
-    lines += ["", style.paint("Where", HEADING), *draw_tree(positions, marks, style)]
+    lines += style.put_under("Where", draw_tree(positions, marks, style))
     if with_steps:
         lines += ["", style.paint(STEPS_HEADINGS[guide.safety], HEADING)]
         said: set[str] = set()
@@ -94,13 +92,9 @@ def _describe_reason(reason: SafetyReason, style: Style) -> Iterator[str]:
 def _describe_step(number: int, step: GuideStep, said: set[str], style: Style) -> Iterator[str]:
     """Write one step, with those of its cautions that no step before it has said."""
     yield from style.wrap(step.title, f"{number:>2}. ", "    ")
-    for text in step.says:
-        yield from style.wrap(text, "    ", "    ")
-    for command in step.commands:
-        yield f"      {style.clean(command)}"
-    for text in step.cautions:
-        if text not in said:
-            yield from style.wrap(text, "    ! ", "      ")
+    yield from style.wrap_each(step.says, "    ", "    ")
+    yield from (f"      {style.clean(command)}" for command in step.commands)
+    yield from style.wrap_each((text for text in step.cautions if text not in said), "    ! ", "      ")
     said.update(step.cautions)
 
 
@@ -111,11 +105,10 @@ def write_fit(fit: Fit, style: Style) -> str:
     lines += style.wrap(say_occupant(fit.position.occupant), "  ")
     for item in fit.items:
         lines += _describe_item(item, style)
-    if fit.advice or fit.commands:
-        lines += ["", style.paint("What to do next", HEADING)]
-        for text in fit.advice:
-            lines += style.wrap(text, "  - ", "    ")
-        lines += [f"      {style.clean(command)}" for command in fit.commands]
+    advice = style.wrap_each(fit.advice, "  - ", "    ")
+    lines += style.put_under(
+        "What to do next", (*advice, *(f"      {style.clean(command)}" for command in fit.commands))
+    )
     return "\n".join(lines) + "\n"
 
 

@@ -4,6 +4,7 @@ Words carry the meaning; colour only repeats it. What a device calls itself is w
 """
 
 import textwrap
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 NARROWEST = 40
@@ -69,6 +70,15 @@ class Style:
             subsequent_indent=f"{first}  " if rest is None else rest,
             break_on_hyphens=False,
         )
+
+    def wrap_each(self, texts: Iterable[str], first: str = "  ", rest: str | None = None) -> list[str]:
+        """Break several texts into lines, each as `wrap` does."""
+        return [line for text in texts for line in self.wrap(text, first, rest)]
+
+    def put_under(self, heading: str, lines: Iterable[str]) -> list[str]:
+        """Put lines under a heading, with a blank line before it; nothing where there are none."""
+        body = list(lines)
+        return ["", self.paint(heading, HEADING), *body] if body else []
 
     def wrap_under(self, title: str, text: str, code: str, first: str = "", rest: str | None = None) -> list[str]:
         """Break a text that begins with a title as `wrap` does, and paint the title."""
