@@ -23,14 +23,10 @@ from laneproof.past.saved_state import LedgerStateError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoxPast:
-    """A box's past.
+    """A box's past; times are unix seconds.
 
-    Attributes:
-        history: What was kept.
-        build: The declaration, for labels; None where there is none.
-        begins: When a recording begins, unix seconds; None for the daemon's history.
-        now: The time; the end of a recording.
-        passes: What the passes add up to; None where nothing was saved of it, or it cannot be used.
+    `begins` is None for the daemon's history, `now` the end of a recording; `passes` is what the passes add up to, None
+    where nothing was saved of it, or it cannot be used.
     """
 
     history: History
@@ -50,12 +46,7 @@ class BoxPast:
         return {position.path: position.label for position in self.build.position} if self.build else {}
 
     def read_happenings(self, since: float, events: Iterable[Event] | None = None) -> list[Happening]:
-        """Read all that happened since a time, oldest first.
-
-        Args:
-            since: Unix seconds.
-            events: The events since then, where they were read already.
-        """
+        """Read all that happened since a time, oldest first; `events` where they were read already."""
         return gather(
             self.history.read_events(since=since, until=self.now) if events is None else events,
             self.history.read_finding_changes(since=since, until=self.now),
@@ -65,11 +56,7 @@ class BoxPast:
         )
 
     def since(self, moment: str | None, default_seconds: float) -> float:
-        """Give the time to begin at.
-
-        Args:
-            moment: As the user wrote it; None for the default.
-            default_seconds: How far back that is; of a recording it is all of it.
+        """Give the time to begin at: as the user wrote it, else so far back; of a recording all of it.
 
         Raises:
             CommandError: It is no moment, or lies ahead (64).
@@ -84,13 +71,9 @@ class BoxPast:
 
 @contextmanager
 def open_past(arguments: argparse.Namespace, *, is_judged: bool = True) -> Iterator[BoxPast]:
-    """Open what was kept of a box.
+    """Open what was kept of a box: of the recording that is named, or by the daemon in the folder `state`.
 
-    Args:
-        is_judged: Whether a recording's frames are judged as well as kept: without, there are no findings of it, no
-            episodes, and it takes a fraction of the time.
-        arguments: `source` and `demo` name a recording, `state` the folder of the daemon's history, `build` the
-            declaration.
+    A recording that is not judged has no findings and no episodes, and takes a fraction of the time.
 
     Raises:
         CommandError: There is nothing, or it cannot be read (65, 66, 77).

@@ -71,11 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
 def gather_evidence(ledger: Ledger, path: str, serial: str, rules: Mapping[str, Sequence[str]]) -> dict[str, bool]:
     """Give what is known of a case, by feature, for the weights to learn from.
 
-    Args:
-        ledger: What all passes add up to.
-        path: The position.
-        serial: The drive's serial number, empty where it is not known.
-        rules: The rules that spoke of it, with their findings' reasons.
+    `rules` are those that spoke of it, with their findings' reasons; `serial` is empty where it is not known.
     """
     features = find_features(open_case(ledger, path, serial, rules))
     return {name: seen for name, seen in features.items() if seen is not None}

@@ -25,13 +25,10 @@ FIRST = "first"
 
 
 def load_inventory(name: str, build: Build | None, state: str | None) -> DatedInventory:
-    """Load one inventory.
+    """Load what a name stands for, with the declaration's labels.
 
-    Args:
-        name: A recording (its last frame) or ``REC@MOMENT``, an audit's JSON, or ``@MOMENT`` of the daemon's history;
-            ``@now`` is this machine as it stands.
-        build: The declaration, for labels; None where there is none.
-        state: The folder of the daemon's history; None for the service's own.
+    A name is a recording (its last frame) or ``REC@MOMENT``, an audit's JSON, or ``@MOMENT`` of the daemon's history in
+    the folder `state`; ``@now`` is this machine as it stands.
 
     Raises:
         CommandError: There is no such inventory, or it cannot be read (64, 65, 66, 77).
@@ -61,14 +58,9 @@ def _is_recording(file: str) -> bool:
 
 
 def load_frame(file: str | None, moment: str | None, build: Build | None, *, demo: bool = False) -> DatedInventory:
-    """Load a recording as it stood at a moment.
+    """Load a recording, or the demo's, as it stood at a moment, with the declaration's labels.
 
-    Args:
-        file: The recording; None for the demo's.
-        moment: As `parse_moment` has it, counted back from the last frame; ``first`` for the first frame; None for the
-            last.
-        build: The declaration, for labels.
-        demo: Whether to read the demo's recording.
+    A moment is as `parse_moment` has it, counted back from the last frame, or ``first``; None is the last frame.
     """
     until = None
     if moment is not None and moment != FIRST:
@@ -133,12 +125,7 @@ def _load_moment(moment: str, build: Build | None, state: str | None) -> DatedIn
 
 
 def load_kept(moment: float, build: Build | None, state: str | None) -> DatedInventory:
-    """Load the inventory that the daemon kept and that held at a moment.
-
-    Args:
-        moment: Unix seconds.
-        build: The declaration, for labels.
-        state: The folder of the daemon's history; None for the service's own.
+    """Load the inventory that the daemon kept and that held at a moment, unix seconds, with the declaration's labels.
 
     Raises:
         CommandError: There is no history (66), none that this program can read (65, 77), or none from that time (65).

@@ -38,12 +38,7 @@ def wait_for_drive(
 ) -> bool:
     """Wait until a position holds another drive, or the same one again after it was out, and until that has settled.
 
-    Args:
-        host: The machine.
-        path: The position.
-        was: The serial number of the drive that was there; None where none was.
-        timeout_seconds: How long to wait at most.
-        report: Called at each turn, in a few words.
+    `was` is the serial number of the drive that was there; `report` is called at each turn, in a few words.
 
     Returns:
         Whether a drive is there to be checked; False where the time was over.

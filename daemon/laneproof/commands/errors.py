@@ -4,11 +4,7 @@ import os
 
 
 class CommandError(Exception):
-    """A command cannot go on.
-
-    Attributes:
-        status: The exit status, one of ``os.EX_*`` (sysexits.h).
-    """
+    """A command cannot go on; its exit status is one of ``os.EX_*`` (sysexits.h)."""
 
     def __init__(self, message: str, *, status: int) -> None:
         """Say what is wrong, where, and the next safe step, in one line or a few."""

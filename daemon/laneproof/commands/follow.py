@@ -26,11 +26,7 @@ _HOME, _CLEAR_LINE, _CLEAR_BELOW, _CLEAR = "\x1b[H", "\x1b[K", "\x1b[J", "\x1b[2
 
 
 def follow(arguments: argparse.Namespace) -> str:
-    """Follow this machine until it is interrupted, or a recording to its end.
-
-    Returns:
-        The last verdict.
-    """
+    """Follow this machine until it is interrupted, or a recording to its end; gives the last verdict."""
     engine, _ = make_engine(arguments)
     is_drawn = not arguments.json and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
     said, is_first = "unverified", True
@@ -80,11 +76,7 @@ def watch(
 ) -> Iterator[PassResult]:
     """Read each part of the machine as often as the service would, and judge after each pass, without an end.
 
-    Args:
-        engine: Judges.
-        host: The machine.
-        now: The clock of the intervals, seconds.
-        rest: Waits for so many seconds.
+    `now` is the clock of the intervals, `rest` waits; both in seconds.
     """
     collectors, facts = make_collectors(), dict[str, Any]()
     due = dict.fromkeys((collector.group for collector in collectors), float("-inf"))

@@ -32,11 +32,7 @@ def load_settings(path: str | None) -> Settings:
 
 
 def find_history(state: str | None) -> str:
-    """Name the history's file.
-
-    Args:
-        state: The folder that it is in; None for the service's own.
-    """
+    """Name the history's file, in the folder named or in the service's own."""
     return str(Path(state or load_settings(None).state) / HISTORY)
 
 

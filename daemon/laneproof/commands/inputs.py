@@ -50,14 +50,7 @@ class Recording:
 
 
 def load_build(path: str | None, *, demo: bool = False) -> Build | None:
-    """Load the declaration.
-
-    Args:
-        path: The named file; None for the default path, where a missing file means that there is no declaration.
-        demo: Take the demo's own, unless a file is named.
-
-    Returns:
-        The declaration, or None where there is none at the default path.
+    """Load the declaration that is named, else the demo's own, else the installed one, which may be missing: None.
 
     Raises:
         CommandError: A named file is missing (66), not permitted (77), or says what it may not (65).
@@ -71,21 +64,12 @@ def load_build(path: str | None, *, demo: bool = False) -> Build | None:
 
 
 def read_build_text(path: str) -> str:
-    """Read a declaration's text.
-
-    Raises:
-        CommandError: As `read_text`.
-    """
+    """Read a declaration's text, as `read_text` does."""
     return read_text(path, most_bytes=_LONGEST_BUILD, what="declaration")
 
 
 def read_text(path: str, *, most_bytes: int, what: str) -> str:
-    """Read a file that others may have written.
-
-    Args:
-        path: The file.
-        most_bytes: What it may hold.
-        what: What it should be, for the sentence.
+    """Read a file that others may have written, and that should be a `what`.
 
     Raises:
         CommandError: The file is missing (66), not permitted (77), no text or too long (65).
@@ -149,10 +133,7 @@ def open_lines(path: str | None, *, demo: bool = False) -> Iterator[Iterator[str
 
 @contextmanager
 def open_recording(path: str | None, *, demo: bool = False) -> Iterator[Recording]:
-    """Open a recording.
-
-    Yields:
-        The recording, its frames not read yet. A frame that is none raises `CommandError` when it is reached.
+    """Open a recording, its frames not read yet; a frame that is none raises `CommandError` when it is reached.
 
     Raises:
         CommandError: As `open_lines`, and 65 where it is no recording.
@@ -199,11 +180,7 @@ def now_by_clock() -> float:
 
 
 def make_host(reader: str | None = None) -> Host:
-    """Make the host of this machine: it reads itself, or through the privileged reader.
-
-    Args:
-        reader: The reader's socket; None to take the installed one's where this user is not root and may ask it.
-    """
+    """Make the host of this machine: it reads itself, or through the privileged reader that is named or installed."""
     if reader is None and (os.geteuid() == 0 or not os.access(READER_SOCKET, os.W_OK)):
         return LiveHost()
     from laneproof_collectors.reader_host import ReaderHost
@@ -214,9 +191,6 @@ def make_host(reader: str | None = None) -> Host:
 @contextmanager
 def open_host(path: str | None, *, demo: bool = False) -> Iterator[Host]:
     """Open the machine to be read: this one, or a recording's last frame.
-
-    Yields:
-        The host.
 
     Raises:
         CommandError: As `open_recording`, and 65 for a recording without a frame.

@@ -26,15 +26,10 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
-    """One machine, judged.
+    """One machine, judged, its host still open.
 
-    Attributes:
-        host: The machine, still open.
-        build: The declaration in force, None where there is none.
-        findings: What the rules say of them.
-        past: What is known of earlier passes.
-        gap: Why nothing is known of earlier passes; None where something is.
-        seen: Path and serial number of drives that the daemon's history holds.
+    `gap` is why nothing is known of earlier passes, None where something is; `seen` has path and serial number of
+    drives that the daemon's history holds.
     """
 
     host: Host
@@ -55,13 +50,9 @@ class Judgement:
 
 @contextmanager
 def judge_machine(source: str | None, build: Build | None, *, demo: bool, state: str | None) -> Iterator[Judgement]:
-    """Read a machine and judge it.
+    """Judge this machine with what its daemon knows, or all frames of a recording.
 
-    Args:
-        source: A recording, all of whose frames are judged; None for this machine.
-        build: The declaration; None where there is none: then this machine's service may have kept one.
-        demo: Whether to take the demo's recording.
-        state: The folder of the daemon's history; None for the service's own.
+    Without a declaration the one that this machine's service kept is taken, if any.
 
     Raises:
         CommandError: The recording cannot be read, or has no frame.

@@ -26,10 +26,7 @@ _LONGEST_REPORT = 64 << 20  # a short run of five drives takes 50 KB
 def announce_run(state: str | None, *, now: float, seconds: float) -> Iterator[None]:
     """Tell the daemon that a run goes on, so that its load is not taken for the box's own; without a daemon, nobody.
 
-    Args:
-        state: The folder of the history; None for the service's own.
-        now: Unix seconds.
-        seconds: How long it takes at most.
+    It began at `now`, unix seconds, and takes so many seconds at most.
 
     Raises:
         CommandError: Another run goes on.
@@ -53,11 +50,7 @@ def announce_run(state: str | None, *, now: float, seconds: float) -> Iterator[N
 
 
 def keep_run(state: str | None, run: ProofRun, proof: Proof) -> bool:
-    """Leave a run for the daemon, which keeps it in its history.
-
-    Returns:
-        Whether there is a history to keep it in.
-    """
+    """Leave a run for the daemon, which keeps it in its history; gives whether there is one."""
     text = f"acceptance run ({run.mode}): {proof.verdict}"
     detail = run.model_dump(mode="json", by_alias=True)
     return leave(KeptNote(t=run.began_at + run.seconds, kind=PROOF, text=text, detail=detail), state)
@@ -83,11 +76,7 @@ def find_last_run(state: str | None, arrangement: Arrangement) -> LastRun | None
 
 
 def load_run(name: str, state: str | None) -> ProofRun:
-    """Load one run.
-
-    Args:
-        name: A report's file, or @MOMENT: the last run of the daemon's history before it.
-        state: The folder of the history; None for the service's own.
+    """Load one run: a report's file, or ``@MOMENT``, the last run of the daemon's history before it.
 
     Raises:
         CommandError: There is no such run, or it cannot be read.

@@ -15,15 +15,10 @@ FORMS = "write 2026-11-20, 2026-11-20T08:30:00Z, 30d (s, m, h, d or w ago), unix
 
 
 def parse_moment(text: str, *, now: float) -> float:
-    """Parse a moment.
+    """Parse a moment, in unix seconds.
 
-    Args:
-        text: ``now``; ``30d`` and the like, counted back from now; a day, which means its first moment; a day and time;
-            or unix seconds. Days and times without a zone are UTC, as in everything that is printed here.
-        now: What ago is counted from, unix seconds.
-
-    Returns:
-        Unix seconds.
+    It is ``now``; ``30d`` and the like, counted back from `now`; a day, which means its first moment; a day and time;
+    or unix seconds. Days and times without a zone are UTC, as in everything that is printed here.
 
     Raises:
         CommandError: It is no moment (64).

@@ -47,14 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def leave(note: KeptNote, state: str | None) -> bool:
-    """Leave a note for the daemon, beside its history.
-
-    Args:
-        note: The note.
-        state: The folder of the history; None for the service's own.
-
-    Returns:
-        Whether there is such a folder to leave it in.
+    """Leave a note for the daemon, beside its history; gives whether there is such a folder to leave it in.
 
     Raises:
         CommandError: It is not to be written by this user.

@@ -56,14 +56,8 @@ class LiveProofMachine:
     ) -> None:
         """Take up the kernel's log where it stands; nothing is loaded yet.
 
-        Args:
-            host: This machine.
-            build: The declaration, for labels.
-            targets: What is loaded and watched.
-            fio: fio's own path.
-            setpriv: setpriv's own path.
-            rate_bytes: Bytes a second at most for each drive.
-            devices: The folder of the disks' device files.
+        `fio` and `setpriv` are the programs' own paths, `devices` is the folder of the disks' device files; each drive
+        is read at `rate_bytes` a second at most.
         """
         self._devices = devices
         self._host, self._build, self._targets = host, build, targets

@@ -25,12 +25,9 @@ class Questions:
         self.take_offered = take_offered
 
     def ask(self, question: str, parse: Callable[[str], _Answer], *, offered: str | None = None) -> _Answer:
-        """Ask until the answer can be taken.
+        """Ask until `parse` takes the answer; its ValueError says what is wrong with one.
 
-        Args:
-            question: What is asked, a few words.
-            parse: Turns the answer into a value; a ValueError says what is wrong with it.
-            offered: What Return takes, and what is taken where nobody is asked; None for nothing.
+        What is offered is what Return takes, and what is taken where nobody is asked.
 
         Raises:
             CommandError: The person left (75).

@@ -82,12 +82,7 @@ class NewNotes:
     """The notes that the daemon of this machine keeps while it is recorded; none where there is no such history."""
 
     def __init__(self, state: str | None, since: float) -> None:
-        """Begin with what is noted from now on.
-
-        Args:
-            state: The folder of the daemon's history; None for the service's own.
-            since: Now, unix seconds.
-        """
+        """Begin with what is noted from now on, unix seconds, in the daemon's folder."""
         self._state, self._since = state, since
         self._seen = 0
 

@@ -32,16 +32,12 @@ class RecordedPass:
 def judge_frames(
     host: RecordedHost, engine: Engine | None, name: str, *, may_be_empty: bool = False
 ) -> Iterator[RecordedPass]:
-    """Read every frame of a recording, and judge it at its own time.
+    """Read every frame of a recording, and judge it at its own time; the host stands at the last one afterwards.
 
-    Args:
-        host: The recording, before its first frame; it stands at its last one afterwards.
-        engine: Judges the passes; None where the readings alone are wanted, in a fraction of the time.
-        name: The recording's name, for a complaint.
-        may_be_empty: Whether a recording without a frame is fine: it ran to its end.
+    Without an engine the readings alone are given, in a fraction of the time.
 
     Raises:
-        CommandError: The recording has no frame (65).
+        CommandError: The recording has no frame (65), and may not be empty.
     """
     reader, is_empty = ReplayReader(host), True
     while host.advance():

@@ -28,14 +28,7 @@ _COLUMNS = 60
 
 
 def write_report_file(arguments: argparse.Namespace) -> str:
-    """Write the report.
-
-    Args:
-        arguments: As `open_past` takes them, with `html`, `hide_serials` and `since`.
-
-    Returns:
-        The verdict.
-    """
+    """Write the report; gives the verdict."""
     with _open_past(arguments) as past:
         build, snapshot, findings = _judge(arguments, past)
         since = past.since(arguments.since, DEFAULT_SECONDS)

@@ -207,12 +207,7 @@ def make_daemon(
 ) -> Daemon:
     """Build the daemon: its host, history, engine and collectors.
 
-    Args:
-        build_path: The declaration; None for the installed one.
-        settings: The service's settings.
-        state: The folder of its history.
-        without_declaration: Whether the owner takes the declaration out of force.
-        reader: The socket of the privileged reader; None: see `make_host`.
+    `without_declaration` is the owner's word that takes the declaration out of force; `reader` is as in `make_host`.
 
     Raises:
         CommandError: A named declaration is missing or wrong and none is kept of it, or the state's folder cannot be
@@ -355,10 +350,9 @@ def _cannot_read(where: str, error: sqlite3.OperationalError) -> CommandError:
 
 
 def go_on(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
-    """Make an engine that goes on with a history; one that holds nonsense is set aside, and a new one begun.
+    """Make an engine that goes on with a history, and give the latest changes of findings.
 
-    Returns:
-        The engine, and the latest changes of findings.
+    A history that holds nonsense is set aside, and a new one begun.
     """
     try:
         return _restore(store)
@@ -374,14 +368,9 @@ def _restore(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
 
 
 def make_recording_daemon(source: str | None, build_path: str | None, state: str | None) -> tuple[Daemon, ServedPast]:
-    """Build a daemon that shows a recording as it ends: its frames are judged at their own times, then it stands still.
+    """Build a daemon that shows a recording as it ends, and its past; the demo's where none is named.
 
-    Besides it gives the recording's past.
-
-    Args:
-        source: The recording; None for the demo.
-        build_path: The declaration; None for the demo's own, or the installed one.
-        state: Where to keep the history; None for memory.
+    Its frames are judged at their own times, and kept in memory where no folder is named; then it stands still.
 
     Raises:
         CommandError: The recording or a named declaration cannot be read, or says what it may not.

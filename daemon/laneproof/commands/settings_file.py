@@ -14,13 +14,7 @@ _Settings = TypeVar("_Settings")
 def read_settings_file(
     path: str | None, default_path: str, parse: Callable[..., _Settings], *, default: _Settings | None = None
 ) -> _Settings:
-    """Read settings.
-
-    Args:
-        path: The file as named; None for the default path.
-        default_path: The file where none is named.
-        parse: Takes its text, and its `name` for complaints.
-        default: What holds where the file at the default path is missing; None where it may not be.
+    """Read the settings that are named, else those at the default path; `default` holds where these are missing.
 
     Raises:
         CommandError: The file is missing (66) or not permitted (77), or says what it may not (78).

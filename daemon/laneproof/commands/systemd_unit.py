@@ -26,10 +26,7 @@ def check_installed() -> None:
 
 
 def start(*, changed: bool) -> None:
-    """Let the service run now and from each boot on.
-
-    Args:
-        changed: Its units or its settings changed, so one that runs is started again, and its port opened again.
+    """Let the service run now and from each boot on; where its units or settings changed, it and its port begin again.
 
     Raises:
         CommandError: It does not start (69).

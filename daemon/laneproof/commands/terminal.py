@@ -58,11 +58,7 @@ def silence_output() -> None:
 
 
 def find_style(width: int | None = None) -> Style:
-    """Give the style for text on standard output.
-
-    Args:
-        width: Columns as the user asked for; None for the terminal's own.
-    """
+    """Give the style for text on standard output; as wide as the terminal, where no number of columns is asked for."""
     columns = max(width or shutil.get_terminal_size(WITHOUT_TERMINAL).columns, NARROWEST)
     encoding = (sys.stdout.encoding or "").lower().replace("-", "")
     return Style(width=columns, colour=_may_colour(), unicode=encoding.startswith("utf"))

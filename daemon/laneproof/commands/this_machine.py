@@ -18,13 +18,7 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JudgedNow:
-    """A machine as it is now.
-
-    Attributes:
-        build: The declaration in force, None where there is none.
-        problem: Why the newest declaration is not in force, None where it is.
-        findings: What the rules say of them; since when is said where a history says it.
-    """
+    """A machine as it is now; `problem` is why the newest declaration is not in force, None where it is."""
 
     build: Build | None
     problem: str | None
@@ -56,10 +50,6 @@ def make_engine(arguments: argparse.Namespace) -> tuple[Engine, bool]:
 
 def judge_now(arguments: argparse.Namespace) -> JudgedNow:
     """Judge this machine with what its daemon knows, or the last frame of a recording by itself.
-
-    Args:
-        arguments: `source` and `demo` name a recording, `state` the folder of the daemon's history, `build` the
-            declaration.
 
     Raises:
         CommandError: An input cannot be read, or says what it may not.

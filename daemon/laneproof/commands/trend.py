@@ -62,14 +62,7 @@ def _ask(subject: Subject, past: BoxPast, grid: Grid, style: Style) -> tuple[dic
 
 
 def read_trend(subject: Subject, past: BoxPast, grid: Grid, events: Iterable[Event] | None = None) -> Trend:
-    """Read how one position or part went over time.
-
-    Args:
-        subject: The position or part.
-        past: Where it was kept.
-        grid: The columns.
-        events: All events of that time, where they were read already.
-    """
+    """Read how one position or part went over time; `events` are all of that time, where they were read already."""
     if events is None:
         events = past.history.read_events(since=grid.begins, until=past.now)
     series = list(_read_series(past.history, subject, since=grid.begins, until=past.now))
@@ -109,11 +102,7 @@ def _read_series(history: History, subject: Subject, *, since: float, until: flo
 
 
 def find_subject(name: str, past: BoxPast) -> Subject:
-    """Find what a name stands for.
-
-    Args:
-        name: A label, a path, a serial number, or what the kernel called a drive, an array or an interface last.
-        past: Where it was kept.
+    """Find what a name stands for: a label, path, serial number, or what the kernel called a drive or part last.
 
     Raises:
         CommandError: Nothing has that name (64).

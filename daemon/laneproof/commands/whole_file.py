@@ -22,10 +22,7 @@ def check_folder_of(name: str) -> None:
 def write_whole(name: str, text: str, *, mode: int | None = None) -> None:
     """Write a file beside its place and then rename it, so that nobody opens half of one, nor one through a link.
 
-    Args:
-        name: The file.
-        text: What it holds.
-        mode: Its rights; None for those that the user's own mask leaves.
+    Its rights are `mode`, else those that the user's own mask leaves.
 
     Raises:
         CommandError: It cannot be written (73, 77).

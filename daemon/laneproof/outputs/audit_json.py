@@ -117,11 +117,7 @@ def count_findings(findings: Sequence[Finding]) -> dict[str, int]:
 def as_json(
     build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], proven: "LastRun | None" = None
 ) -> dict[str, Any]:
-    """Give the audit as a JSON object.
-
-    Returns:
-        An object that `audit_schema` describes.
-    """
+    """Give the audit as a JSON object, which `audit_schema` describes."""
     return {
         "schema": SCHEMA,
         "box": name_box(build, snapshot),

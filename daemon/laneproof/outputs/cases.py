@@ -9,11 +9,7 @@ from laneproof.findings import Cause, Finding, Kind
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShownCase:
-    """Findings that share a cause, shown as one.
-
-    Attributes:
-        findings: What was found, the most severe first.
-    """
+    """Findings that share a cause, shown as one, the most severe first."""
 
     findings: tuple[Finding, ...]
 
@@ -46,11 +42,7 @@ def say_likely(cause: str, probability: float) -> str:
 
 
 def group_cases(ordered: Sequence[Finding]) -> list[ShownCase]:
-    """Group findings into cases.
-
-    Returns:
-        The cases, in the order of their most severe findings; a finding without a cause is a case by itself.
-    """
+    """Group findings into cases, by their most severe ones; a finding without a cause is a case by itself."""
     groups: dict[tuple[str, ...], list[Finding]] = {}
     for finding in ordered:
         key = name_subject(finding), finding.causes[0].cause if finding.causes else f"only {finding.rule} {finding.key}"

@@ -63,14 +63,7 @@ class PositionFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandingFindings:
-    """What the daemon said last.
-
-    Attributes:
-        box: The box's name.
-        age_seconds: How long ago it judged.
-        findings: What stands, the most severe first, without what is accepted.
-        positions: The declared positions, by label.
-    """
+    """What the daemon said last, and so many seconds ago: without what is accepted, the most severe first."""
 
     box: str
     age_seconds: float

@@ -32,20 +32,10 @@ _EACH = frozenset({BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST, EPISODE, NOTE, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happening:
-    """One thing that happened, wherever it was kept.
+    """One thing that happened, wherever it was kept; times are unix seconds.
 
-    Attributes:
-        t: When, unix seconds.
-        kind: What sort of thing.
-        text: In words.
-        position: The position's label, None where it has none.
-        path: The position's path, empty where it has none.
-        drive: The serial number of the drive, empty where there is none.
-        device: The name that it had then.
-        count: How many of the same it stands for.
-        last_t: When the last of these was.
-        boot_id: The boot, where known.
-        detail: Further fields.
+    `path` is the position's, `drive` a serial number, `device` the name that it had then; `count` is how many of the
+    same it stands for, of which the last was at `last_t`.
     """
 
     t: float
@@ -151,8 +141,7 @@ def happening_as_json(happening: Happening) -> dict[str, Any]:
 def join_runs(happened: Iterable[Happening]) -> list[Happening]:
     """Join what the kernel reported of one position again and again, with less than an hour in between, oldest first.
 
-    Returns:
-        What happened, by the time of each beginning; a run has the words of its first and the count of all.
+    A run has the time and the words of its first, and the count of all.
     """
     joined: list[Happening] = []
     runs: dict[tuple[str, str | None, str], int] = {}
@@ -172,8 +161,7 @@ def join_runs(happened: Iterable[Happening]) -> list[Happening]:
 def join_repeats(happened: Iterable[Happening]) -> list[Happening]:
     """Join the changes of a finding that is raised and cleared again and again, oldest first.
 
-    Returns:
-        What happened, by the time of each beginning; a joined one says how often it was raised, with its last words.
+    A joined one has the time of its first and the words of its last, and says how often it was raised.
     """
     rows: list[list[Happening]] = []
     latest: dict[tuple[str, str], list[Happening]] = {}

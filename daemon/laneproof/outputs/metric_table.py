@@ -14,13 +14,9 @@ Sample = tuple[str, tuple[str, ...], float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Metric:
-    """One metric.
+    """One metric: its name without prefix and ``_total``, and what it is, with the source of the figure.
 
-    Attributes:
-        name: Without prefix and without ``_total``.
-        kind: gauge, counter, or info (a gauge of value 1 that carries facts in its labels).
-        labels: The names of its labels.
-        says: What it is, understood by itself, with the source of the figure.
+    An info is a gauge of value 1 that carries facts in its labels.
     """
 
     name: str

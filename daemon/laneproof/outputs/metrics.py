@@ -48,11 +48,7 @@ _HEALTH: tuple[tuple[str, str, int | Fraction], ...] = (
 
 
 def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
-    """Gather samples into families, in the table's order.
-
-    Yields:
-        One family a metric that has samples.
-    """
+    """Gather samples into families, in the table's order: one for each metric that has samples."""
     by_name: dict[str, list[Sample]] = {}
     for sample in samples:
         by_name.setdefault(sample[0], []).append(sample)
@@ -84,12 +80,7 @@ def list_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Fin
 
 
 def list_judge_samples(build: Build | None, problem: str | None) -> Iterator[Sample]:
-    """Give the samples of what the box is judged by.
-
-    Args:
-        build: The declaration in force, None where there is none.
-        problem: Why the newest declaration is not in force, None where it is.
-    """
+    """Give the samples of what the box is judged by, and of why the newest declaration is not in force."""
     if build is not None or problem is not None:
         yield "declaration_in_force", (), float(problem is None)
     if build is not None and build.checksum is not None:

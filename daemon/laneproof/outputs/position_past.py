@@ -12,13 +12,7 @@ _OF_THE_MACHINE = frozenset({BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionPast:
-    """What was kept of one position.
-
-    Attributes:
-        trend: Its charts.
-        happened: What happened to it and to the whole machine, oldest first.
-        watched: When somebody watched, as a sentence.
-    """
+    """What was kept of one position: its charts, what happened, oldest first, and when somebody watched."""
 
     trend: Trend
     happened: tuple[Happening, ...]

@@ -36,14 +36,7 @@ class Column(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
-    """Columns of equal time.
-
-    Attributes:
-        begins: When the first column begins, unix seconds.
-        step: How long each is, seconds.
-        count: How many there are.
-        until: When the last one's time is over: now, or the end of what is charted.
-    """
+    """Columns of equal time, in unix seconds; `until` is when the last one's time is over."""
 
     begins: float
     step: float
@@ -67,13 +60,9 @@ class Grid:
 
 
 def choose_grid(since: float, until: float, most: int, *, now: float | None = None) -> Grid:
-    """Choose columns.
+    """Choose at most so many columns from `since`, or somewhat earlier, to `until`, unix seconds.
 
-    Args:
-        since: When to begin, unix seconds; the first column may begin somewhat earlier.
-        until: When to end.
-        most: How many columns there is room for, two at least.
-        now: The time; None takes `until`. What lies far back is only known by the hour or the day.
+    What lies far back from `now`, which is `until` where it is None, is only known by the hour or the day.
     """
     age = (until if now is None else now) - since
     finest = DAY if age > KEEP_HOURS_SECONDS else HOUR if age > KEEP_SAMPLES_SECONDS else _MINUTE
@@ -125,13 +114,7 @@ def _gain(cells: list[Column | None], column: int | None, gained: Value) -> None
 
 
 def count_times(times: Iterable[tuple[float, int]], grid: Grid, known: Sequence[bool]) -> tuple[Column | None, ...]:
-    """Count what happened in each column.
-
-    Args:
-        times: When, unix seconds, and how often.
-        grid: The columns.
-        known: Whether anybody watched, by column; where nobody did, nothing that happened is no 0.
-    """
+    """Count how often something happened in each column; where nobody watched (`known`), nothing is no 0."""
     counts = [0] * grid.count
     for t, number in times:
         if (column := grid.column_of(t)) is not None:

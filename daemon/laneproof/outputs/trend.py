@@ -37,15 +37,7 @@ class Form(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Wanted:
-    """One measure that is charted.
-
-    Attributes:
-        name: The measure.
-        words: What it is called in the text.
-        form: How it is written.
-        quiet: It is left out of the text where it never moved.
-        times: What its figures are multiplied by.
-    """
+    """One measure that is charted; a quiet one is left out of the text where it never moved."""
 
     name: str
     words: str
@@ -119,13 +111,9 @@ _OF_THE_DAEMON = frozenset({BOOTED, CLOCK_STEPPED, CHANGED})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
-    """What a trend is about.
+    """What a trend is about: a position or part, and the drive in it, by serial number and by what it calls itself.
 
-    Attributes:
-        name: What to call it: the label, else the path or serial number.
-        path: The position's path, or the name of the thing.
-        drive: The serial number of the drive, empty for none.
-        drive_name: What the drive calls itself, empty where not known.
+    `path` is the position's, or the name of the thing.
     """
 
     name: str
@@ -136,18 +124,11 @@ class Subject:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
-    """One counter or reading over time.
+    """One counter or reading over time; a counter's columns are what it gained in them.
 
-    Attributes:
-        section: ``link``, ``drive``, ``events``, or empty for the rest.
-        end: Who reported it: ``port``, ``device``, ``drive`` or the name of a part.
-        name: The measure.
-        words: What it is called in the text.
-        form: How figures are written.
-        is_counter: Whether its columns are what it gained in them.
-        is_shown: Whether the text shows it.
-        columns: By column; None where nothing was read.
-        last: The last value known; None where it cannot be read now.
+    `section` is ``link``, ``drive``, ``events``, or empty for the rest; `end` is who reported it: ``port``, ``device``,
+    ``drive`` or the name of a part. A column in which nothing was read is None, as is `last` where it cannot be read
+    now.
     """
 
     section: str
@@ -210,12 +191,7 @@ Worse = tuple[Subject, tuple[Chart, ...]]
 
 
 def choose_worse(series: Iterable[Series], subjects: Sequence[Subject], grid: Grid) -> list[Worse]:
-    """Find what got worse at each of many positions.
-
-    Args:
-        series: Series of the whole box, of the measures `WORSE_NAMES`.
-        subjects: The positions and parts, each once.
-        grid: The columns.
+    """Find what got worse at each of many positions, from series of the measures `WORSE_NAMES`.
 
     Returns:
         Every subject of which something was read, with the charts of what got worse.

@@ -49,12 +49,7 @@ def columns_for(width: int) -> int:
 
 
 def write_trend(trend: Trend, style: Style) -> str:
-    """Write the whole text, with a line end.
-
-    Args:
-        trend: What to write; its grid has as many columns as `columns_for` the style's width gives, or fewer.
-        style: How to write.
-    """
+    """Write the whole text, with a line end; the trend has at most `columns_for` the style's width columns."""
     lines = _headline(trend, style)
     shown = leave_out_echoes([chart for chart in trend.charts if chart.is_shown])
     if not shown:

@@ -24,13 +24,9 @@ class Gap(NamedTuple):
 
 
 def find_unwatched(watches: Iterable[Watch], since: float, until: float) -> tuple[Gap, ...]:
-    """Find the stretches between two times in which nobody watched.
+    """Find the stretches between two times, unix seconds, in which nobody watched.
 
-    Args:
-        watches: The stretches in which somebody did. How far the last one goes is noted every few minutes only, so a
-            pause that short is none.
-        since: Unix seconds.
-        until: Unix seconds.
+    How far the last watch goes is noted every few minutes only, so a pause that short is none.
     """
     gaps, seen = [], since
     for watch in sorted(watches, key=lambda watch: watch.began_at):

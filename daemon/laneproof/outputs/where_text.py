@@ -24,12 +24,7 @@ _BLINKS = {LedKind.SLOT: "1 lights the slot's attention indicator, 2 lets it bli
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finds:
-    """What was asked for besides the snapshot.
-
-    Attributes:
-        names: Lasting names under ``/dev``, by disk.
-        leds: Locate LEDs, by path; None where nobody asked the machine (a recording).
-    """
+    """Lasting names under ``/dev``, by disk; locate LEDs, by path, None where no machine was asked (a recording)."""
 
     names: Mapping[str, tuple[str, ...]]
     leds: Mapping[str, tuple[LocateLed, ...]] | None

@@ -34,15 +34,7 @@ __all__ = [
 def make_guide(
     position: Position, build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], past: Past = NO_PAST
 ) -> Guide:
-    """Make the guide for one position.
-
-    Args:
-        position: The position, as `find_drives` gives it.
-        build: The declaration, None where there is none.
-        snapshot: The facts.
-        findings: What the rules say now; the daemon's own know more than those of one pass.
-        past: What is known of earlier passes.
-    """
+    """Make the guide for one position; the daemon's own findings know more than those of one pass."""
     facts = Facts(
         position=position,
         arrangement=arrange(build, snapshot),

@@ -28,12 +28,7 @@ _IDENTITY_RULES = ("occupant-", "position-empty")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitItem:
-    """One thing that was checked.
-
-    Attributes:
-        holds: Whether it is as it should be; None where that could not be read.
-        says: One sentence with the figures.
-    """
+    """One thing that was checked; `holds` is None where it could not be read."""
 
     what: str
     holds: bool | None
@@ -42,13 +37,7 @@ class FitItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """What became of the replacement.
-
-    Attributes:
-        position: The position with what is in it now.
-        advice: What to do next, a sentence each.
-        commands: What a person may run next, to be read and adapted first.
-    """
+    """What became of the replacement, and what a person may run next, to be read and adapted first."""
 
     position: Position
     items: tuple[FitItem, ...]
@@ -79,9 +68,7 @@ class Fit:
 def is_new_drive(occupant: Occupant | None, was: str | None) -> bool:
     """Whether a position holds a drive that answers and is known not to be the one that was there.
 
-    Args:
-        occupant: What is in the position now.
-        was: The serial number of the drive that was there; None where none was, or it gave none.
+    `was` is that one's serial number; None where there was none, or it gave none.
     """
     if occupant is None or not occupant.answers or not occupant.is_drive:
         return False
@@ -91,15 +78,9 @@ def is_new_drive(occupant: Occupant | None, was: str | None) -> bool:
 def check_new_drive(
     path: str, was: str | None, build: Build | None, snapshot: Snapshot, *, known: Collection[str] | None = None
 ) -> Fit:
-    """Check the drive in a position after a replacement.
+    """Check the drive in a position after a replacement; `was` is the serial number of the one before, None for none.
 
-    Args:
-        path: The position.
-        was: The serial number of the drive that was there; None where none was.
-        build: The declaration, None where there is none.
-        snapshot: The facts as they are now.
-        known: The serial numbers that are known to have been there, where `was` was typed and may be wrong; None
-            where it was read.
+    `known` are the serial numbers that were seen there, where `was` was typed and may be wrong; None where it was read.
     """
     position = describe_position(path, build, snapshot)
     occupant = position.occupant

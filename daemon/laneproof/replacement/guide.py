@@ -26,13 +26,7 @@ class Weight(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SafetyReason:
-    """One reason.
-
-    Attributes:
-        weight: What it does to the answer.
-        says: One sentence with the figures.
-        do: What to do about it first; empty where there is nothing to do.
-    """
+    """One reason, in a sentence with the figures, and what to do about it first."""
 
     weight: Weight
     says: str
@@ -41,13 +35,9 @@ class SafetyReason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Keep:
-    """One position that must not be touched.
+    """One position that must not be touched: who is in it, and what would be lost.
 
-    Attributes:
-        path: Its path; None where the kernel shows no position for the drive.
-        name: Its label, else the path, else the drive's own name.
-        drive: Who is in it, with the serial number on its label.
-        why: What would be lost.
+    `path` is None where the kernel shows no position for the drive; then the drive's own name stands for it.
     """
 
     path: str | None
@@ -58,14 +48,7 @@ class Keep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuideStep:
-    """One step.
-
-    Attributes:
-        title: What to do, in a few words.
-        says: How, a sentence each.
-        commands: What a person may run, to be read and adapted first; laneproof runs none of them.
-        cautions: What can go wrong or hurt.
-    """
+    """One step; its commands are to be read and adapted first, for laneproof runs none of them."""
 
     title: str
     says: tuple[str, ...] = ()
@@ -75,12 +58,7 @@ class GuideStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guide:
-    """The whole guide for one position.
-
-    Attributes:
-        reasons: Why it is safe or not, the heaviest first.
-        keep: What must not be touched.
-    """
+    """The whole guide for one position; the heaviest reasons first."""
 
     position: Position
     reasons: tuple[SafetyReason, ...]

@@ -35,15 +35,7 @@ _OUT, _STANDBY, _JOURNAL = frozenset({"faulty", "missing"}), "spare", "journal"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """What the question is judged by.
-
-    Attributes:
-        position: The position that is asked about.
-        arrangement: The build laid over the machine.
-        findings: What the rules say now.
-        past: What is known of earlier passes.
-        now: The time of the pass, unix seconds.
-    """
+    """What the question is judged by: the position, the build laid over the machine, now in unix seconds."""
 
     position: Position
     arrangement: Arrangement
@@ -228,11 +220,8 @@ def _weigh_last_check(facts: Facts, array: Array) -> Iterator[SafetyReason]:
 def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = False) -> Iterator[SafetyReason]:
     """Whether the members that must carry the array until it is rebuilt show signs of failing themselves.
 
-    Args:
-        facts: What is known.
-        array: The array.
-        do: What to do about such a sign; None: see to that member first.
-        stops: Whether a critical one is a reason not to go on, since that member could not be lost.
+    `do` is what to do about such a sign; None: see to that member first. A critical one `stops` where that member could
+    not be lost.
     """
     for home in _homes_of_others(facts, array):
         for finding in facts.findings:

@@ -28,12 +28,7 @@ _READ_FIRST = "Read each command before it is run, and look twice at the names i
 
 
 def list_steps(facts: Facts, keep: tuple[Keep, ...]) -> tuple[GuideStep, ...]:
-    """List the steps for a position.
-
-    Args:
-        facts: The position, and what is known of the machine.
-        keep: What must not be touched meanwhile.
-    """
+    """List the steps for a position, and what must be left alone meanwhile."""
     position = facts.position
     steps = [_copy()]
     if position.occupant is not None:

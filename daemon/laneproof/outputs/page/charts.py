@@ -36,13 +36,7 @@ class Stroke(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """A value that a figure is held against, not by this program's own judgement.
-
-    Attributes:
-        value: The value.
-        words: Whose it is and what it means.
-        stroke: How it is drawn.
-    """
+    """A value that a figure is held against, in whose words; not by this program's own judgement."""
 
     value: float
     words: str

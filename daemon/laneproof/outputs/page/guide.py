@@ -28,13 +28,7 @@ _HIDDEN = "The steps are not shown, since it is not safe now. "
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuideFacts(BoxFacts):
-    """What the page is made of.
-
-    Attributes:
-        guide: The guide.
-        gap: Why nothing is known of earlier passes; None where something is.
-        with_steps: Whether the steps are shown although it is not safe now.
-    """
+    """What the page is made of; `gap` is why nothing is known of earlier passes, None where something is."""
 
     guide: Guide
     gap: str | None = None

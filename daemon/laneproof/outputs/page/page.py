@@ -46,15 +46,8 @@ _UNDECLARED = "nothing is declared; no fault was seen in what needs no declarati
 class PageFacts:
     """What the page is made of.
 
-    Attributes:
-        build: The declaration in force, None where there is none.
-        problem: Why the newest declaration is not in force, None where it is.
-        snapshot: The facts of the last pass, None before the first.
-        findings: What stands.
-        overdue: Collectors that stay away, with the seconds.
-        recent: The latest changes of findings, the newest first.
-        proven: The last acceptance run, where one was kept.
-        age_seconds: How long ago the last pass was judged; None where it is not known.
+    `snapshot` is None before the first pass, `problem` why the newest declaration is not in force, `overdue` the
+    seconds of readings that stay away, by group, `recent` the latest changes, the newest first.
     """
 
     build: Build | None

@@ -36,13 +36,7 @@ EVERY_SECONDS = 60
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionPageFacts(BoxFacts):
-    """What a position's page is made of.
-
-    Attributes:
-        position: The position.
-        past: How the position went over time; why it is not known, where it is not.
-        span: How much time is shown.
-    """
+    """What a position's page is made of; `past` is why it is not known, where it is not."""
 
     position: Position
     past: PositionPast | str

@@ -21,14 +21,7 @@ _Tree = Mapping[str, Sequence[ShownPosition]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreeNotes:
-    """What is written beside the positions.
-
-    Attributes:
-        ordered: The findings, sorted for reading.
-        anchors: The name of each finding on the first page.
-        links: Where other pages are.
-        marks: What a person is to find, or not to touch, by path.
-    """
+    """What is written beside the positions; `marks` is what a person is to find, or not to touch, by path."""
 
     ordered: Sequence[Finding]
     anchors: Anchors

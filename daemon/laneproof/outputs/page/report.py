@@ -37,14 +37,8 @@ _PRINTED = (
 class ReportFacts:
     """What the report is made of.
 
-    Attributes:
-        build: The declaration, None where there is none.
-        snapshot: The facts of the last pass.
-        findings: What stands.
-        trends: How the positions that something stands of went, by label.
-        happened: All that happened, oldest first: kernel's lines, episodes, changes, the owner's notes.
-        since: From when on, unix seconds.
-        watched: When somebody watched, as a sentence.
+    `trends` is how the positions went that something stands of, by label; `happened` is oldest first, `since` unix
+    seconds.
     """
 
     build: Build | None

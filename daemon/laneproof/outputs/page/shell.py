@@ -18,14 +18,7 @@ LATE_SECONDS = 300
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoxFacts:
-    """What each page of a box that was read is made of.
-
-    Attributes:
-        build: The declaration in force, None where there is none.
-        snapshot: The facts of the last pass.
-        findings: What stands in the whole box.
-        age_seconds: How long ago the last pass was judged; None where that is not known.
-    """
+    """What each page of a box that was read is made of; the age is None where it is not known."""
 
     build: Build | None
     snapshot: Snapshot

@@ -54,10 +54,7 @@ def say_age(seconds: float) -> str:
 class Links:
     """Where other pages are, as seen from this one. All are relative, so that they work below any path of a proxy.
 
-    Attributes:
-        home: What leads to the first page; empty on itself.
-        positions: What stands before a position's name; None where positions have no pages (a report).
-        guides: The same of the guides through a replacement.
+    `positions` and `guides` stand before a position's name; None where positions have no pages (a report).
     """
 
     home: str = ""
