@@ -6,7 +6,6 @@ does, which is minutes; meanwhile the loop must go on reading, judging and repor
 Rules of this module: what is given is kept in the order given; what waits is bounded, and what is left out is said.
 """
 
-import contextlib
 import logging
 import queue
 import time
@@ -80,11 +79,7 @@ class BackgroundWriter:
         if not self._takes_notes and not self._waiting.full():
             self._takes_notes = True
             self._put(partial(self._keep_notes, inbox))
-        kept = []
-        with contextlib.suppress(queue.Empty):
-            while True:
-                kept.append(self._new_notes.get_nowait())
-        return tuple(kept)
+        return tuple(self._new_notes.get() for _ in range(self._new_notes.qsize()))  # nobody else takes from it
 
     def _keep_notes(self, inbox: Inbox) -> None:
         self._takes_notes = False

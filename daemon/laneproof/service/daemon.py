@@ -326,14 +326,13 @@ class Daemon:
         now = time.monotonic()
         clock = self._host.clock()
         runs = dict(self.status.runs)
-        with contextlib.suppress(queue.Empty):
-            while True:
-                group, facts, seconds = self._done.get_nowait()
-                self._schedule.came_back(group, now)
-                self._facts[group] = facts
-                failed = isinstance(facts, Unread)
-                runs[group] = CollectorRun(finished_at=clock.unix_seconds, seconds=seconds, failed=failed)
-                read_again.add(group)
+        for _ in range(self._done.qsize()):  # nobody else takes from it
+            group, facts, seconds = self._done.get()
+            self._schedule.came_back(group, now)
+            self._facts[group] = facts
+            failed = isinstance(facts, Unread)
+            runs[group] = CollectorRun(finished_at=clock.unix_seconds, seconds=seconds, failed=failed)
+            read_again.add(group)
         overdue = self._schedule.find_overdue(now)
         is_overdue_since_now = overdue.keys() - self.status.overdue.keys()
         for group in is_overdue_since_now:

@@ -11,7 +11,7 @@ import logging
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 from threading import Thread
 
 from laneproof.past.ledger import Ledger
@@ -146,14 +146,8 @@ class JournalReader:
 
     def collect(self) -> list[JournalAnswer]:
         """Collect what came."""
-        found: list[JournalAnswer] = []
-        while True:
-            try:
-                answer = self._found.get_nowait()
-            except Empty:
-                break
-            self._away.discard(answer.boot)
-            found.append(answer)
+        found = [self._found.get() for _ in range(self._found.qsize())]  # nobody else takes from it
+        self._away.difference_update(answer.boot for answer in found)
         if self._again is not None and THIS_BOOT not in self._away:
             (known, seen), self._again = self._again, None
             self.ask_this_boot(known, seen)  # waits on where the last time is not long ago
