@@ -29,31 +29,6 @@ def _read(box: Box) -> dict[str, Any]:
     return tomllib.loads(_draft(box))
 
 
-def test_draft_declares_each_drive_as_it_stands() -> None:
-    position = _read(kelp_box(1))["position"]
-    assert position == [
-        {
-            "label": "drive-1",
-            "path": "0000:00/01.1",
-            "link": {"generation": 4, "lanes": 4},
-            "occupant": {"kind": "nvme", "capacity": "4 TB", "model": "Fulmar N4", "serial": "FN0001"},
-        }
-    ]
-
-
-def test_draft_declares_board_kernel_and_memory() -> None:
-    drafted = _read(kelp_box(1))
-    assert drafted["firmware"] == {"board": "Mole 3", "bios_version": "1.40", "bios_date": "03/14/2026"}
-    assert drafted["kernel"] == {
-        "command_line": ["nvme_core.default_ps_max_latency_us=0"],
-        "aspm_policy": "performance",
-        "links_aspm": "off",
-        "nvme_default_ps_max_latency_us": 0,
-        "port_power_management": "on",
-    }
-    assert drafted["memory"] == {"total": "64 GiB", "modules": 2, "speed_mt_s": 5600, "ecc": False}
-
-
 def _with_drive(gen: int = 4, **drive: Any) -> Box:
     return Box().with_port("0000:00/01.1", gen=gen, lanes=4).with_drive("0000:00/01.1", **drive)
 
@@ -121,14 +96,6 @@ def test_draft_says_beside_each_line_what_it_rests_on(box: Box, lines: list[str]
     assert ("\nlinks_aspm" in text) is not ('links_aspm = "off" is left out' in said)
 
 
-def test_split_slot_is_declared_with_its_branches() -> None:
-    drafted = _read(kelp_box(4))
-    slot = {"path": "0000:00", "lanes": 16, "split": [4, 4, 4, 4], "bifurcation": True}
-    assert drafted["slot"] == {"split-1": slot}
-    branches = [(position["slot"], position["branch"]) for position in drafted["position"]]
-    assert branches == [("split-1", 1), ("split-1", 2), ("split-1", 3), ("split-1", 4)]
-
-
 def test_drive_behind_a_switch_and_drive_on_a_controller_are_declared() -> None:
     box = Box().with_port("0000:00/03.1", lanes=8).with_switch("0000:00/03.1")
     box = box.with_port("0000:00/03.1/00.0/01.0").with_drive("0000:00/03.1/00.0/01.0")
@@ -139,32 +106,47 @@ def test_drive_behind_a_switch_and_drive_on_a_controller_are_declared() -> None:
     assert "link" not in drafted["0000:00/17.0/ata-3"]
 
 
-def test_network_card_is_declared_and_a_display_is_not() -> None:
-    box = Box().with_port("0000:00/01.1", lanes=8).with_network("0000:00/01.1", "enp1s0", gen=3, lanes=8)
-    box = box.with_port("0000:00/02.1").with_device("0000:00/02.1", class_code=DISPLAY)
-    (position,) = _read(box)["position"]
-    assert position["occupant"] == {"kind": "network"}
-    assert position["link"] == {"generation": 3, "lanes": 8}
+CARD = Box().with_port("0000:00/01.1", lanes=8).with_network("0000:00/01.1", "enp1s0", speed=2500, gen=3, lanes=8)
+PORTS = Box().with_port("0000:00/01.1").with_network("0000:00/01.1", "a").with_network("0000:00/01.1", "b")
 
 
-def test_array_is_declared_by_the_labels_of_its_members() -> None:
-    box = kelp_box(3).with_array("md0", ("nvme0n1", "nvme2n1"))
-    drafted = _read(box)
-    labels = [position["label"] for position in drafted["position"]]
-    assert drafted["array"] == [{"name": "md0", "level": "raid5", "members": [labels[0], labels[2]]}]
-
-
-def test_bond_is_declared_with_the_speed_of_its_members() -> None:
-    box = (
-        Box()
-        .with_port("0000:00/01.1")
-        .with_network("0000:00/01.1", "enp1s0f0")
-        .with_network("0000:00/01.1", "enp1s0f1")
-    )
-    box = box.with_bond("bond0", ("enp1s0f0", "enp1s0f1"))
-    assert _read(box)["bond"] == [
-        {"name": "bond0", "mode": "802.3ad", "members": ["enp1s0f0", "enp1s0f1"], "member_speed_mbit_s": 10_000}
-    ]
+@pytest.mark.parametrize(
+    ("box", "table", "declared"),
+    [
+        (
+            kelp_box(1), "position",
+            [{"label": "drive-1", "path": "0000:00/01.1", "link": {"generation": 4, "lanes": 4},
+              "occupant": {"kind": "nvme", "capacity": "4 TB", "model": "Fulmar N4", "serial": "FN0001"}}],
+        ),
+        (kelp_box(1), "firmware", {"board": "Mole 3", "bios_version": "1.40", "bios_date": "03/14/2026"}),
+        (
+            kelp_box(1), "kernel",
+            {"command_line": ["nvme_core.default_ps_max_latency_us=0"], "aspm_policy": "performance",
+             "links_aspm": "off", "nvme_default_ps_max_latency_us": 0, "port_power_management": "on"},
+        ),
+        (kelp_box(1), "memory", {"total": "64 GiB", "modules": 2, "speed_mt_s": 5600, "ecc": False}),
+        (
+            kelp_box(4), "slot",
+            {"split-1": {"path": "0000:00", "lanes": 16, "split": [4, 4, 4, 4], "bifurcation": True}},
+        ),
+        (  # a network card, and no display
+            CARD.with_port("0000:00/02.1").with_device("0000:00/02.1", class_code=DISPLAY), "position",
+            [{"label": "network-1", "path": "0000:00/01.1", "link": {"generation": 3, "lanes": 8},
+              "occupant": {"kind": "network"}}],
+        ),
+        (
+            kelp_box(3).with_array("md0", ("nvme0n1", "nvme2n1")), "array",
+            [{"name": "md0", "level": "raid5", "members": ["drive-1", "drive-3"]}],
+        ),
+        (
+            PORTS.with_bond("bond0", ("a", "b")), "bond",
+            [{"name": "bond0", "mode": "802.3ad", "members": ["a", "b"], "member_speed_mbit_s": 10_000}],
+        ),
+        (CARD, "network", [{"name": "enp1s0", "speed_mbit_s": 2500}]),
+    ],
+)  # fmt: skip
+def test_draft_declares_each_part_as_it_stands(box: Box, table: str, declared: object) -> None:
+    assert _read(box)[table] == declared
 
 
 GROUPS = ("functions", "slots", "controllers", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "drives")
@@ -211,11 +193,6 @@ def test_drafted_capacity_is_the_drives_own_within_one_percent(size_bytes: int) 
     assert occupant is not None
     assert occupant.capacity is not None
     assert is_same_capacity(occupant.capacity, size_bytes)
-
-
-def test_port_that_stands_alone_is_declared_with_its_speed() -> None:
-    box = Box().with_port("0000:00/01.1").with_network("0000:00/01.1", "enp1s0", speed=2500)
-    assert _read(box)["network"] == [{"name": "enp1s0", "speed_mbit_s": 2500}]
 
 
 _PATHS = tuple(f"0000:00/{hops}" for hops in ("01.1", "01.2", "01.3", "02.0", "03.1/00.0/01.0", "03.1/00.0/02.0"))

@@ -1,5 +1,6 @@
 import re
 import tomllib
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -140,11 +141,51 @@ def test_what_changed_is_changed_in_its_line_and_the_rest_stays(own: str, box: B
     assert [line for line in lines if line not in updated] == []
 
 
-def test_drive_in_a_position_meant_to_be_empty_is_declared_in_full() -> None:
-    updated = _update(OWN, _box().with_drive("0000:00/03.0", serial="FN0002"))
-    position = tomllib.loads(updated)["position"][1]
-    assert position["occupant"] == {"kind": "nvme", "capacity": "4 TB", "model": "Fulmar N4", "serial": "FN0002"}
-    assert "# kept free; was kind" in updated
+SECOND = _box().with_drive("0000:00/03.0", serial="FN0002")
+PORTS = _box().with_port("0000:00/05.0").with_network("0000:00/05.0", "a").with_network("0000:00/05.0", "b")
+BOND = '\n[[bond]]\nname = "bond0"\nmode = "active-backup"\nmembers = ["a"]\nmember_speed_mbit_s = 1000\n'
+
+
+@pytest.mark.parametrize(
+    ("own", "box", "table", "declared", "line"),
+    [
+        # a drive in a position that was meant to be empty is declared in full
+        (
+            OWN, SECOND, lambda build: build["position"][1]["occupant"],
+            {"kind": "nvme", "capacity": "4 TB", "model": "Fulmar N4", "serial": "FN0002"}, "# kept free; was kind",
+        ),
+        # a new member is added to its array, and none is taken away; a new array has the owner's labels
+        (
+            OWN, _with_array("raid1"), lambda build: build["array"][0],
+            {"name": "md0", "members": ["upper left", "lower left"]}, '"upper left", "lower left",       # the old one',
+        ),
+        (
+            OWN, _box().with_array("md1", ("nvme0n1",), level="raid1"), lambda build: build["array"][1],
+            {"name": "md1", "level": "raid1", "members": ["upper left"]}, "",
+        ),
+        (
+            OWN, _box().with_group(memory=make_memory("16 GiB", configured_mt_s=4800)), lambda build: build["memory"],
+            {"total": "16 GiB", "speed_mt_s": 4800}, 'total = "16 GiB"  # was total = "64 GiB" until 2026-09-21',
+        ),
+        *(
+            (
+                f'{OWN}\n[kernel]\nrelease = "{old}"\n', _box().with_firmware(kernel_release="6.12.9"),
+                lambda build: build["kernel"], {"release": new}, "",
+            )
+            for old, new in (("6.1", "6.1"), ("6.1.", "6.12.9"))  # 6.12.9 begins with 6.1
+        ),
+        (
+            OWN + BOND, PORTS.with_bond("bond0", ("a", "b")), lambda build: build["bond"][0],
+            {"name": "bond0", "mode": "802.3ad", "members": ["a", "b"], "member_speed_mbit_s": 10_000}, "",
+        ),
+    ],
+)  # fmt: skip
+def test_what_changed_is_declared_as_it_is(
+    own: str, box: Box, table: Callable[[dict[str, Any]], object], declared: object, line: str
+) -> None:
+    updated = _update(own, box)
+    assert table(tomllib.loads(updated)) == declared
+    assert line in updated
 
 
 def test_new_drive_is_added_at_the_end_with_a_label_of_its_own() -> None:
@@ -174,43 +215,8 @@ def test_drive_that_could_not_be_read_is_not_called_missing(group: str) -> None:
     assert updated.startswith(OWN)
 
 
-def test_new_member_is_added_to_its_array_and_none_is_taken_away() -> None:
-    box = _box().with_drive("0000:00/03.0", serial="FN0002").with_array("md0", ("nvme1n1",), level="raid1")
-    updated = _update(OWN, box)
-    array = tomllib.loads(updated)["array"][0]
-    assert array == {"name": "md0", "members": ["upper left", "lower left"]}
-    assert '"upper left", "lower left",       # the old one' in updated
-
-
-def test_new_array_is_declared_with_the_owners_labels() -> None:
-    box = _box().with_array("md1", ("nvme0n1",), level="raid1")
-    new = tomllib.loads(_update(OWN, box))["array"][1]
-    assert new == {"name": "md1", "level": "raid1", "members": ["upper left"]}
-
-
-def test_memory_that_changed_is_declared_as_it_is() -> None:
-    updated = _update(OWN, _box().with_group(memory=make_memory("16 GiB", configured_mt_s=4800)))
-    memory = tomllib.loads(updated)["memory"]
-    assert memory == {"total": "16 GiB", "speed_mt_s": 4800}
-    assert 'total = "16 GiB"  # was total = "64 GiB" until 2026-09-21' in updated
-
-
 def test_section_that_the_owner_commented_out_is_not_added() -> None:
     assert "firmware" not in tomllib.loads(_update(OWN, _box()))
-
-
-def test_kernel_of_another_release_is_declared() -> None:
-    updated = _update(OWN + '\n[kernel]\nrelease = "6.1"\n', _box().with_firmware(kernel_release="6.12.9"))
-    assert tomllib.loads(updated)["kernel"] == {"release": "6.1"}, "6.12.9 begins with 6.1"
-    updated = _update(OWN + '\n[kernel]\nrelease = "6.1."\n', _box().with_firmware(kernel_release="6.12.9"))
-    assert tomllib.loads(updated)["kernel"] == {"release": "6.12.9"}
-
-
-def test_bond_that_changed_is_declared_as_it_is() -> None:
-    own = OWN + '\n[[bond]]\nname = "bond0"\nmode = "active-backup"\nmembers = ["a"]\nmember_speed_mbit_s = 1000\n'
-    box = _box().with_port("0000:00/05.0").with_network("0000:00/05.0", "a").with_network("0000:00/05.0", "b")
-    bond = tomllib.loads(_update(own, box.with_bond("bond0", ("a", "b"))))["bond"][0]
-    assert bond == {"name": "bond0", "mode": "802.3ad", "members": ["a", "b"], "member_speed_mbit_s": 10_000}
 
 
 def test_new_branch_goes_into_the_owners_slot() -> None:
