@@ -53,11 +53,6 @@ class PowerBudget:
     air_rise_celsius: float
 
 
-def air_flow_m3_per_hour(watts: float, rise_celsius: float) -> float:
-    """Give the air that carries off a power at a rise in temperature."""
-    return watts / (_AIR_KG_PER_M3 * _AIR_J_PER_KG_K * rise_celsius) * 3600
-
-
 def budget_power(build: Build, notes: BudgetNotes) -> PowerBudget:
     """Add up what everything draws at full load, and compare it with the supply."""
     items = tuple(_find_items(build, notes))
@@ -87,7 +82,7 @@ def budget_power(build: Build, notes: BudgetNotes) -> PowerBudget:
         free_share=free,
         wanted_free_share=wanted,
         heat_btu_per_hour=total * _BTU_PER_HOUR_PER_WATT,
-        air_m3_per_hour=air_flow_m3_per_hour(total, rise),
+        air_m3_per_hour=total / (_AIR_KG_PER_M3 * _AIR_J_PER_KG_K * rise) * 3600,
         air_rise_celsius=rise,
     )
 

@@ -11,10 +11,6 @@ def test_network_share_is_what_the_frame_leaves() -> None:
     assert abs(Assumptions().network_payload_share - (1500 - 52) / (1500 + 38)) < 0.001
 
 
-def test_only_what_was_written_counts_as_declared() -> None:
-    assert Assumptions.model_validate({"nvme_watts": 6}).model_fields_set == {"nvme_watts"}
-
-
 def test_each_figure_is_the_one_that_the_trade_or_its_source_gives() -> None:
     # A USB port gives 900 mA at 5 V; md's own ceiling is 200000 KiB/s; JESD218's client class, one bit in 1e15 (from
     # memory); the others are common practice, no source

@@ -67,7 +67,7 @@ because = "for now"
 """
 
 
-NETWORK = '[[network]]\nname = "e"\n'
+NETWORK, MOUNT, FAN = '[[network]]\nname = "e"\n', '[[file_system]]\nmount = "/srv"\n', '[[fan]]\nlabel = "fan1"\n'
 
 
 def test_names_that_agree_pass() -> None:
@@ -90,6 +90,8 @@ def test_names_that_agree_pass() -> None:
         ('position = "one"', 'position = "one "', "line 22: accept[0].position 'one ' is no declared position"),
         ("[[accept]]", '[[array]]\nname = "md0"\n[[accept]]', "line 21: array[1].name is 'md0' a second time"),
         ("[[accept]]", f"{2 * NETWORK}[[accept]]", "network[1].name is 'e' a second time"),
+        ("[[accept]]", f"{2 * MOUNT}[[accept]]", "file_system[1].mount is '/srv' a second time"),
+        ("[[accept]]", f"{2 * FAN}[[accept]]", "fan[1].label is 'fan1' a second time"),
     ],
 )
 def test_name_that_does_not_agree_is_reported_at_its_line(old: str, new: str, complaint: str) -> None:

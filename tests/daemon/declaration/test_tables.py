@@ -47,18 +47,6 @@ def test_what_makes_no_sense_is_refused(text: str) -> None:
         declare(text)
 
 
-@pytest.mark.parametrize(
-    ("text", "word"),
-    [
-        ('[[file_system]]\nmount = "/srv"\n[[file_system]]\nmount = "/srv"', "a second time"),
-        ('[[fan]]\nlabel = "fan1"\n[[fan]]\nlabel = "fan1"', "a second time"),
-    ],
-)
-def test_what_is_declared_twice_is_reported(text: str, word: str) -> None:
-    with pytest.raises(ValidationError, match=word):
-        declare(text)
-
-
 def test_devices_that_take_turns_have_in_common_what_stands_beside_them() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\noccupant = { kind = "usb", capacity = "8 TB", any_of = ['
     text += '{ serial = "A1" }, { serial = "B1", capacity = "4 TB" }] }'

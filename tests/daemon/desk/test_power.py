@@ -1,9 +1,7 @@
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from boxes.snapshot_box import declare
-from laneproof.desk.power import PowerBudget, air_flow_m3_per_hour, budget_power
+from laneproof.desk.power import PowerBudget, budget_power
 from laneproof.desk.problems import BudgetNotes
 
 _DRIVE = '[[position]]\nlabel = "{0}"\npath = "0000:00/{0}.0"\noccupant = {{ kind = "{1}"{2} }}\n'
@@ -95,14 +93,5 @@ def test_heat_is_the_power_in_the_cooling_trades_units() -> None:
 
 def test_air_agrees_with_the_cooling_trades_rule() -> None:
     # Common practice: 1.76 cubic feet a minute for each watt and degree C; 1 cubic foot a minute is 1.699 m3/h
-    power, _ = _budget("[assume]\nair_rise_celsius = 10\n" + _box(200))
-    assert power.air_m3_per_hour == pytest.approx(1.76 * 120 / 10 * 1.699, rel=0.01)
-
-
-@given(st.floats(1, 5000), st.floats(1, 40))
-def test_more_heat_needs_more_air_and_a_warmer_outlet_less(watts: float, rise: float) -> None:
-    assert (
-        air_flow_m3_per_hour(watts * 2, rise)
-        > air_flow_m3_per_hour(watts, rise)
-        > air_flow_m3_per_hour(watts, rise * 2)
-    )
+    power, _ = _budget("[assume]\nair_rise_celsius = 8\n" + _box(200))
+    assert power.air_m3_per_hour == pytest.approx(1.76 * 120 / 8 * 1.699, rel=0.01)

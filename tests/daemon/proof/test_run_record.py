@@ -20,11 +20,6 @@ def test_a_receiver_s_errors_are_told_from_a_sender_s_repeats(
     assert (counts.received, counts.repeats) == (received, repeats)
 
 
-def test_the_ends_are_never_added_up() -> None:
-    tally = LinkTally(port=Counts(by_class={"RxErr": 3}), device=Counts(by_class={"RxErr": 2}))
-    assert tally.errors == 3
-
-
 def test_a_link_s_stages_add_up_end_by_end() -> None:
     """16 GT/s x4 carries 7.2 GB/s of payload and makes 64 thousand million symbols for it (Intel AN 829)."""
     alone = LinkTally(
