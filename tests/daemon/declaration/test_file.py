@@ -33,11 +33,6 @@ def test_ten_lines_are_enough_to_begin() -> None:
     assert parse_build(text, name="build.toml").position[0].link is None
 
 
-def test_unknown_key_is_named_with_line_and_near_miss() -> None:
-    text = SPINE.replace("link = { generation = 4, lanes = 4 }", "link = { generation = 4, lanse = 4 }")
-    assert complaints(text) == ["build.toml, line 20: position[0].link.lanse is not a key here; did you mean 'lanes'?"]
-
-
 def test_all_problems_are_reported_at_once_in_the_order_of_the_file() -> None:
     text = SPINE.replace('name = "kelp-1"', 'nmae = "kelp-1"').replace("lanes = 16", 'lanes = "16"')
     text = text.replace('members = ["riser-1", "riser-2"]', 'members = ["riser-1", "riser-9"]')

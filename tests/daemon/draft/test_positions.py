@@ -35,10 +35,7 @@ def _ports(*lanes: int, first: int = 1, hop: str = "01") -> Box:
 
 def _with_slot_number(function: PciFunction, number: int) -> PciFunction:
     assert isinstance(function.express, ExpressRegisters)
-    slot = SlotRegisters(
-        number=number,
-        hot_plug_capable=True,
-    )
+    slot = SlotRegisters(number=number, hot_plug_capable=True)
     return replace(function, express=replace(function.express, slot=slot))
 
 
@@ -97,37 +94,29 @@ def test_empty_branch_keeps_its_turn_in_the_count() -> None:
 
 
 @pytest.mark.parametrize(
-    ("slot", "label"),
+    ("slots", "port_number", "own_label", "label"),
     [
-        (PhysicalSlot(name="M2_1", address="0000:01:00", source="smbios"), "M2_1"),
-        (PhysicalSlot(name="M2_1", address="0000:00:01", source="smbios"), "M2_1"),
-        (PhysicalSlot(name="5", address="0000:01:00"), "slot-5"),
-        (PhysicalSlot(name="J1", address=None, source="smbios"), "drive-1"),
-        (PhysicalSlot(name=" ", address="0000:01:00", source="smbios"), "drive-1"),
+        ([PhysicalSlot(name="M2_1", address="0000:01:00", source="smbios")], 0, None, "M2_1"),
+        ([PhysicalSlot(name="M2_1", address="0000:00:01", source="smbios")], 0, None, "M2_1"),
+        ([PhysicalSlot(name="5", address="0000:01:00")], 0, None, "slot-5"),
+        (  # the firmware's name stands before the kernel's number
+            [PhysicalSlot(name="3", address="0000:01:00"),
+             PhysicalSlot(name="M2_1", address="0000:01:00", source="smbios")], 0, None, "M2_1",
+        ),
+        ([PhysicalSlot(name="J1", address=None, source="smbios")], 0, None, "drive-1"),
+        ([PhysicalSlot(name=" ", address="0000:01:00", source="smbios")], 0, None, "drive-1"),
+        ([], 1, None, "slot-1"),
+        ([], 0, "Onboard drive", "Onboard drive"),
     ],
-)
-def test_position_is_called_what_the_firmware_calls_it(slot: PhysicalSlot, label: str) -> None:
-    position = _positions(kelp_box(1), slot)["0000:00/01.1"]
+)  # fmt: skip
+def test_position_is_called_what_the_machine_calls_it(
+    slots: list[PhysicalSlot], port_number: int, own_label: str | None, label: str
+) -> None:
+    box = kelp_box(1).edit("0000:00/01.1", lambda function: _with_slot_number(function, port_number))
+    box.edit("0000:00/01.1/00.0", lambda function: replace(function, label=own_label))
+    position = _positions(box, *slots)["0000:00/01.1"]
     assert position.label == label
     assert bool(position.label_from) is (label != "drive-1")
-
-
-def test_name_of_the_firmware_stands_before_the_number_of_the_kernel() -> None:
-    slots = (
-        PhysicalSlot(name="3", address="0000:01:00"),
-        PhysicalSlot(name="M2_1", address="0000:01:00", source="smbios"),
-    )
-    assert _positions(kelp_box(1), *slots)["0000:00/01.1"].label == "M2_1"
-
-
-def test_position_is_called_by_the_number_of_its_port() -> None:
-    box = kelp_box(1).edit("0000:00/01.1", lambda function: _with_slot_number(function, 1))
-    assert _positions(box)["0000:00/01.1"].label == "slot-1"
-
-
-def test_device_with_a_label_of_its_own_is_called_by_it() -> None:
-    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, label="Onboard drive"))
-    assert _positions(box)["0000:00/01.1"].label == "Onboard drive"
 
 
 def test_no_two_positions_have_one_label() -> None:

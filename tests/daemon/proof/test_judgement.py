@@ -119,12 +119,6 @@ def test_a_fault_is_put_to_its_position_with_its_cause(name: str) -> None:
     assert "prove this position again" in proven.next_steps[-1]
 
 
-def test_a_drive_at_a_tenth_of_its_siblings_is_slow() -> None:
-    proven = position(run_box({RISER_3: Fault(pace=0.1)}), RISER_3)
-    assert proven.drive.verdict == "differs"
-    assert "less than half of what it should" in proven.drive.because[0]
-
-
 def test_a_drive_whose_load_ended_with_an_error_is_not_called_slow() -> None:
     error = Happening(at=90.0, stage=StageName.ALONE, name=RISER_3, kind="read-error", text="error 5")
     run = run_box({RISER_3: Fault(pace=0.1)}).model_copy(update={"happenings": (error,)})

@@ -40,14 +40,6 @@ def test_a_box_that_changed_since_is_not_proven_since(now: Arrangement, said: st
     assert bool(said) == bool(last.changed_since)
 
 
-def test_other_parts_and_a_drive_that_is_new_are_changes() -> None:
-    run = sound_run().model_copy(update={"parts": {}, "drives": sound_run().drives[1:]})
-    last = describe(kelp(), run)
-    said = last.changed_since
-    assert "riser-3: other parts between" in said
-    assert "riser-1: it was not in that run" in said
-
-
 def alone(at: float, position: str = RISER_3) -> ProofRun:
     return run_box(only=position).model_copy(update={"began_at": at})
 

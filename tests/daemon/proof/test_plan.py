@@ -6,29 +6,13 @@ import pytest
 from scipy import stats
 
 from boxes.proven_box import RISER_3, targets
-from laneproof.proof.plan import BITS_TO_SHOW, Mode, expected_bytes, make_plan, seconds_to_show
+from laneproof.proof.plan import BITS_TO_SHOW, Mode, expected_bytes, make_plan
 from laneproof.proof.run_record import DriveRun, StageName
-
-GEN_4_X4, GEN_3_X1 = "riser-1", "wireless"
-
-
-def full_rate(name: str) -> float:
-    """Give how long a link at full rate takes to show what it is to show."""
-    target = next(target for target in targets().drives if target.name == name)
-    ceiling = target.record.ceiling_bytes
-    assert ceiling is not None
-    return seconds_to_show(targets(), target, ceiling)
 
 
 def test_three_million_million_bits_without_an_error_show_the_specified_ratio() -> None:
     """The exact Poisson bound for no event, by scipy: chi-square at 2 degrees of freedom, half of it, over 1e-12."""
     assert pytest.approx(stats.chi2.ppf(0.95, 2) / 2 / 1e-12) == BITS_TO_SHOW
-
-
-@pytest.mark.parametrize(("name", "seconds"), [(GEN_4_X4, 48), (GEN_3_X1, 360)])
-def test_seconds_at_full_rate_are_those_of_the_link_s_bits(name: str, seconds: float) -> None:
-    """16 GT/s x4 makes 6.4e10 symbols of a bit a second: 48 s; 8 GT/s x1 about six minutes."""
-    assert full_rate(name) == pytest.approx(seconds, rel=0.05)
 
 
 @pytest.mark.parametrize(
@@ -50,6 +34,7 @@ def test_a_mode_takes_as_long_as_it_says(mode: Mode, seconds: list[float], wakes
 
 
 def test_the_plan_says_what_each_stage_shows_and_what_cannot_be_shown() -> None:
+    """16 GT/s x4 makes 6.4e10 symbols of a bit a second: about 48 s; 8 GT/s x1 about six minutes."""
     plan = make_plan(targets(), "quick", is_virtual=True)
     assert plan.shows[StageName.ALONE] == (
         "47 s of a generation 4 x4 link at full rate are 3e12 bits; 15 s of this drive without an error show less than "
