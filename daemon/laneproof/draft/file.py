@@ -38,7 +38,7 @@ def write_draft(draft: Draft) -> str:
     text += 'undeclared = "report" # report | ignore: drives in no declared position\n'
     for name, section in (("firmware", draft.firmware), ("kernel", draft.kernel), ("memory", draft.memory)):
         text += "\n" + write_section(name, section)
-    text += "".join("\n" + write_slot(slot.name, slot) for slot in draft.slots)
+    text += "".join("\n" + write_slot(slot) for slot in draft.slots)
     if any(position.label_from is not None or not position.through for position in draft.positions):
         text += "\n" + write_comment(_POSITIONS)
     text += "".join("\n" + write_position(position) for position in draft.positions)
@@ -60,7 +60,7 @@ def write_row(name: str, section: Section) -> str:
     return f"[[{name}]]\n{_write_pairs(section.values)}{write_comment(*section.remarks)}"
 
 
-def write_slot(name: str, slot: DraftedSlot) -> str:
+def write_slot(slot: DraftedSlot) -> str:
     """Write one split slot."""
     doubt = (
         f"TODO: these {len(slot.ports)} ports are functions of one device, as the branches of a split slot are"
@@ -69,7 +69,7 @@ def write_slot(name: str, slot: DraftedSlot) -> str:
     )
     values = {"path": slot.path, "lanes": sum(slot.split), "split": slot.split, "bifurcation": True}
     comment = "" if slot.named_by_firmware else write_comment(doubt)
-    return f"[slot.{name}]\n{comment}{_write_pairs(values)}"
+    return f"[slot.{slot.name}]\n{comment}{_write_pairs(values)}"
 
 
 def write_position(position: DraftedPosition) -> str:

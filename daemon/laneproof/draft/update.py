@@ -247,7 +247,7 @@ def _write_new(
         if getattr(build, key) is None and section.values and not _is_commented_out(editor.text, key):
             yield write_section(key, section)
     for slot in slots:
-        yield write_slot(slot.name, slot)
+        yield write_slot(slot)
     for position in positions:
         yield from _write_new_row(editor, "position", position_values(position), write_position(position))
     for key, found in _rows(draft):

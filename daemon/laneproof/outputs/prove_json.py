@@ -2,7 +2,7 @@
 
 from typing import Any, Literal
 
-from pydantic import ConfigDict, Field
+from pydantic import Field
 
 from laneproof.findings import format_time
 from laneproof.proof.judgement import Proof, ProvenLink, ProvenPosition, Verdict
@@ -11,8 +11,6 @@ from laneproof.proof.run_record import KeptModel, ProofRun
 
 class ProofReport(KeptModel):
     """The whole report: what the run proves, and the run itself, from which it can be judged again."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, defer_build=True)
 
     schema_version: Literal[1] = Field(default=1, alias="schema")
     box: str

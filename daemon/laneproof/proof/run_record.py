@@ -39,7 +39,7 @@ ALL_LOADED = (StageName.TOGETHER, StageName.HEAT)
 class KeptModel(BaseModel):
     """A value that is kept as JSON."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, defer_build=True)
 
 
 class Sum(BaseModel):
@@ -340,8 +340,6 @@ class ProofRun(KeptModel):
     gaps: tuple[str, ...] = ()
     not_shown: tuple[str, ...] = ()
     only: str | None = None
-
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod

@@ -13,10 +13,6 @@ class Wanted(BaseModel):
     state: str = "/srv"
 
 
-def test_a_right_text_is_the_model() -> None:
-    assert parse_settings_text(Wanted, 'urls = ["a"]', name="x").urls == ["a"]
-
-
 def test_every_problem_is_a_line_with_its_place_in_the_file() -> None:
     with pytest.raises(SettingsError) as caught:
         parse_settings_text(Wanted, "# one\nsate = 1\nstate = 2", name="notify.toml")
