@@ -4,7 +4,7 @@ The position keeps its own history and the drive takes its own along, so a case 
 position with any drive, and to this drive in any position.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from laneproof.box.link_rates import LOWEST_GT_S
@@ -46,11 +46,6 @@ class Case:
         return self.ledger.now
 
     @property
-    def watched_seconds(self) -> float:
-        """For how long the machine was watched while it ran."""
-        return self.ledger.timeline.watched_seconds
-
-    @property
     def runs_at_lowest_rate(self) -> bool:
         """Whether its link runs at 2.5 GT/s, below which there is no rate."""
         record = self.ledger.links.at(self.path)
@@ -58,20 +53,13 @@ class Case:
 
     def trial(self, what: str) -> Trial | None:
         """Give the last trial of a kind of fix that was decided."""
-        decided = [
-            trial
-            for trial in self.ledger.trials.trials
-            if trial.what == what and trial.decided_at is not None and self._is_mine(trial)
-        ]
+        decided = [trial for trial in self._trials(what) if trial.decided_at is not None]
         return decided[-1] if decided else None
 
     def was_tried(self, what: str) -> bool:
         """Whether a kind of fix was made for what this case is about, decided or not."""
         first = self.episodes[0].dropped_at if self.episodes else self.now
-        return any(
-            trial.what == what and trial.began_at >= first and self._is_mine(trial)
-            for trial in self.ledger.trials.trials
-        )
+        return any(trial.began_at >= first for trial in self._trials(what))
 
     def experiment(self, feature: str) -> bool | None:
         """Give what the last acceptance run showed of this drive in this position; None where it shows nothing."""
@@ -79,8 +67,9 @@ class Case:
         is_mine = serial in ("", self.serial) and self.now - at <= LOOK_BACK_SECONDS
         return features.get(feature) if is_mine else None
 
-    def _is_mine(self, trial: Trial) -> bool:
-        return _concerns(trial, self.path, self.serial)
+    def _trials(self, what: str) -> Iterator[Trial]:
+        trials = self.ledger.trials.trials
+        return (trial for trial in trials if trial.what == what and _concerns(trial, self.path, self.serial))
 
 
 def _concerns(trial: Trial, path: str, serial: str) -> bool:
@@ -101,13 +90,9 @@ def _follows(earlier: Episode, later: Episode, last: Episode) -> bool:
 
 
 def open_case(ledger: Ledger, path: str, serial: str, reported: Mapping[str, Sequence[str]]) -> Case:
-    """Gather a case.
+    """Gather the case of a position and a drive, whose serial number is empty where it is not known.
 
-    Args:
-        ledger: What all passes add up to.
-        path: The position.
-        serial: The drive's serial number, empty where it is not known.
-        reported: Rules that speak of it, with their findings' reasons.
+    `reported` has the rules that speak of it, with their findings' reasons.
     """
     drive = ledger.drives.records.get(serial) if serial else ledger.drives.at(path)
     known = serial or ("" if drive is None or "/" in drive.serial else drive.serial)

@@ -68,9 +68,6 @@ def diagnose(
         clean_time: How long it must stay clean after a change, in words, for the next steps.
         cannot_try: Features whose check cannot be made here.
 
-    Returns:
-        The diagnosis.
-
     Raises:
         ValueError: The evidence names a feature that the weights do not know.
     """
@@ -109,8 +106,8 @@ def diagnose(
     )
 
 
-def _log_chances(feature: Feature, *, seen: bool) -> dict[str, float]:
-    return {cause: math.log(p if seen else 1.0 - p) for cause, p in feature.given.items()}
+def _chances(feature: Feature, *, seen: bool) -> dict[str, float]:
+    return {cause: p if seen else 1.0 - p for cause, p in feature.given.items()}
 
 
 def _tempered(known: Mapping[str, bool], weights: Weights) -> list[tuple[Feature, dict[str, float]]]:
@@ -118,7 +115,7 @@ def _tempered(known: Mapping[str, bool], weights: Weights) -> list[tuple[Feature
     groups: dict[str, list[tuple[float, str, Feature, dict[str, float]]]] = {}
     for feature in weights.features:
         if (seen := known.get(feature.name)) is not None:
-            logs = _log_chances(feature, seen=seen)
+            logs = {cause: math.log(chance) for cause, chance in _chances(feature, seen=seen).items()}
             spread = max(logs.values()) - min(logs.values())
             groups.setdefault(feature.group, []).append((-spread, feature.name, feature, logs))
     weighed = []
@@ -131,14 +128,7 @@ def _tempered(known: Mapping[str, bool], weights: Weights) -> list[tuple[Feature
 
 
 def posterior_of(known: Mapping[str, bool], weights: Weights = DEFAULT) -> dict[str, float]:
-    """How likely is each cause?
-
-    Args:
-        known: By feature, seen or looked for and absent.
-        weights: The weights.
-
-    Returns:
-        By cause, in the order of the priors; together one.
+    """How likely is each cause? Together one, in the order of the priors.
 
     Source: T. Bayes, with features taken for independent but for the tempering within groups.
     """
@@ -153,13 +143,7 @@ def posterior_of(known: Mapping[str, bool], weights: Weights = DEFAULT) -> dict[
 
 
 def entropy_bits(chances: Iterable[float]) -> float:
-    """Give how uncertain a set of chances is.
-
-    Args:
-        chances: Probabilities that add up to one.
-
-    Returns:
-        The entropy in bits: 0 when certain.
+    """Give how uncertain a set of chances is: their entropy in bits, 0 when certain.
 
     Source: C. E. Shannon, A Mathematical Theory of Communication (1948).
     """
@@ -167,16 +151,7 @@ def entropy_bits(chances: Iterable[float]) -> float:
 
 
 def rank_checks(known: Mapping[str, bool], weights: Weights = DEFAULT) -> tuple[NextCheck, ...]:
-    """Rank the unknown features by how much each would show.
-
-    Args:
-        known: By feature, seen or looked for and absent.
-        weights: The weights.
-
-    Returns:
-        Each unknown feature that can be tried, with the entropy that knowing it would take away on average, the
-        largest first.
-    """
+    """Rank the unknown features that can be tried by the entropy that knowing each would take away on average."""
     posterior = posterior_of(known, weights)
     now = entropy_bits(posterior.values())
     checks = []
@@ -210,7 +185,7 @@ def _lifts(cause: str, known: Mapping[str, bool], weights: Weights) -> Iterator[
     total = math.fsum(weights.priors.values())
     for feature in weights.features:
         if (seen := known.get(feature.name)) is not None:
-            chance = {given: p if seen else 1.0 - p for given, p in feature.given.items()}
+            chance = _chances(feature, seen=seen)
             usual = math.fsum(weights.priors[given] * p for given, p in chance.items()) / total
             yield math.log(chance[cause] / usual), seen, feature
 

@@ -3,6 +3,7 @@
 from laneproof.diagnosis.case import DAY, LOOK_BACK_SECONDS, Case
 from laneproof.diagnosis.three_valued import Known, majority
 from laneproof.past.drives import DriveRecord
+from laneproof.past.episodes import Episode
 
 _WATCHED_ENOUGH_SECONDS = 7 * DAY
 _SPARE_POINTS = 2
@@ -50,17 +51,15 @@ def power_lost_at_drive(case: Case) -> Known:
 
 def power_cycle_needed(case: Case) -> Known:
     """Only taking power away brought the drive back."""
-    return majority(
-        _needed_power(episode.boot, episode.returned_boot, cycled=episode.cycled) for episode in case.episodes
-    )
+    return majority(map(_needed_power, case.episodes))
 
 
-def _needed_power(boot: int, returned_boot: int | None, *, cycled: bool | None) -> Known:
-    if returned_boot is None:
+def _needed_power(episode: Episode) -> Known:
+    if episode.returned_boot is None:
         return None
-    if returned_boot == boot or cycled is False:
+    if episode.returned_boot == episode.boot or episode.cycled is False:
         return False  # by itself, or with a plain restart
-    if cycled and returned_boot > boot + 1:
+    if episode.cycled and episode.returned_boot > episode.boot + 1:
         return True  # a plain restart was not enough
     return None
 
@@ -71,7 +70,7 @@ def drops_or_resets(case: Case) -> Known:
         return True
     if case.episodes:
         return None  # commands that were aborted are neither
-    return False if case.watched_seconds >= _WATCHED_ENOUGH_SECONDS else None
+    return False if case.ledger.timeline.watched_seconds >= _WATCHED_ENOUGH_SECONDS else None
 
 
 def power_losses(drive: DriveRecord | None, now: float) -> list[float]:

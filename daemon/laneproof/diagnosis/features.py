@@ -14,14 +14,7 @@ from laneproof.evidence.fix_trial import TrialOutcome
 
 
 def find_features(case: Case) -> dict[str, Known]:
-    """Find the features of a case.
-
-    Args:
-        case: The position, the drive, and what the ledger holds of both.
-
-    Returns:
-        By feature: True for seen, False for looked for and absent, None for unknown.
-    """
+    """Find the features of a case: True for seen, False for looked for and absent, None for unknown."""
     found = {name: ask(case) for name, ask in QUESTIONS.items()}
     if case.episodes and case.episodes[-1].dropped_at < case.ledger.timeline.began_at:
         # the watch began later: all that is known of these episodes is from the log, so nothing was looked for then
@@ -39,9 +32,7 @@ def find_features(case: Case) -> dict[str, Known]:
 def _cured(what: str) -> Callable[[Case], Known]:
     def ask(case: Case) -> Known:
         trial = case.trial(what)
-        if trial is None:
-            return None
-        return trial.outcome == TrialOutcome.CURED
+        return None if trial is None else trial.outcome == TrialOutcome.CURED
 
     return ask
 

@@ -92,11 +92,7 @@ def period_of_its_own(case: Case) -> Known:
 
 
 def _find_clock(case: Case) -> tuple[Clockwork, list[float]] | None:
-    """Judge the gaps between episodes; None where they are too few, or passes were too rare to time them.
-
-    Returns:
-        How regular the last ones are, and all gaps.
-    """
+    """Judge how regular the last gaps are, and give all; None where they are too few, or passes too rare for them."""
     times = merge_into_episodes(episode.dropped_at for episode in case.episodes)
     clock = clockwork(times)
     coarse = max((episode.uncertain_seconds for episode in case.episodes), default=0.0)

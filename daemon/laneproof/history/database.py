@@ -68,9 +68,7 @@ class Database:
         """Whether another process writes to the file."""
         self._lock = -1
         self._identity: tuple[int, int] | None = None
-        self._wal_files: dict[
-            str, tuple[int, int] | None
-        ] = {}  # SQLite's -wal and -shm beside the file, and which files they are
+        self._wal_files: dict[str, tuple[int, int] | None] = {}  # SQLite's -wal and -shm: which files they are
         self._is_copy = False  # whether what is in memory holds all that the file holds
         self._writes_in_memory = 0
         self.connection = _open_memory() if self.in_memory else self._open_or_do_without()
@@ -183,11 +181,7 @@ class Database:
         return True
 
     def _recover_removed_file(self) -> bool:
-        """Save all that a removed or replaced file held: it is still open, but nothing else reaches it.
-
-        Returns:
-            Whether what it held could be read.
-        """
+        """Save all that a removed or replaced file held, which is still open; whether that could be read."""
         _log.error("%s was removed or replaced while it was in use", self.path)
         is_whole = self._move_to_memory(copy=True)
         for name, mine in self._wal_files.items():  # else they would be taken for the other file's

@@ -38,9 +38,6 @@ class History:
     def open(cls, path: str) -> Self:
         """Open a database to read it, while the daemon may be writing.
 
-        Args:
-            path: The file.
-
         Raises:
             FileNotFoundError: There is none.
             NotOursError: It is another program's, a newer version's, or empty.

@@ -171,10 +171,7 @@ def check(connection: sqlite3.Connection) -> int:
 
 
 def migrate(connection: sqlite3.Connection) -> None:
-    """Bring the tables to the newest version, version by version.
-
-    Args:
-        connection: In autocommit mode.
+    """Bring the tables to the newest version, version by version, on a connection in autocommit mode.
 
     Raises:
         NotOursError: As `check`.

@@ -5,7 +5,7 @@ a month and comes back elsewhere has moved. What differs between two whole inven
 out in `laneproof.changes`, for which that drive is a new one.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from laneproof.box.idle_states import IdleStates
@@ -74,13 +74,8 @@ class ChangeBook:
     ) -> NotedChange | None:
         """Compare a value with the last known one, and keep the change where there is one.
 
-        Args:
-            what: What kind of thing it is.
-            value: Its value in words; None where it is not known, which is no change.
-            at: Ledger time.
-            path: The position.
-            serial: The drive.
-            key: What sets it apart from others of its kind, where path and serial do not.
+        A value of None is not known, which is no change. The key sets it apart from others of its kind, where path and
+        serial number do not.
         """
         if value is None:
             return None
@@ -117,16 +112,14 @@ def describe_parts(position: DeclaredPosition) -> str:
     return ", ".join(f"{part.kind} {part.id}" if part.id else part.kind for part in position.through) or "nothing"
 
 
-def note_declaration(book: ChangeBook, build: Build | None, *, at: float) -> list[NotedChange]:
+def note_declaration(book: ChangeBook, build: Build | None, *, at: float) -> Iterator[NotedChange | None]:
     """Note what changed in the declaration: the parts between, and the link as meant."""
-    found: list[NotedChange | None] = []
     for position in build.position if build else ():
-        found.append(book.note("parts", describe_parts(position), at=at, path=position.path))
+        yield book.note("parts", describe_parts(position), at=at, path=position.path)
         generation = position.link.generation if position.link else None
         if generation is not None:
             value = f"generation {generation}"
-            found.append(book.note("link-cap", value, at=at, path=position.path, key=f"declared {position.path}"))
-    return [change for change in found if change is not None]
+            yield book.note("link-cap", value, at=at, path=position.path, key=f"declared {position.path}")
 
 
 def note_software(book: ChangeBook, boot: Boot, *, at: float) -> bool:
@@ -136,40 +129,32 @@ def note_software(book: ChangeBook, boot: Boot, *, at: float) -> bool:
     return any(change is not None for change in found)
 
 
-def note_drives(book: ChangeBook, occupants: Iterable[Occupant], *, at: float) -> list[NotedChange]:
+def note_drives(book: ChangeBook, occupants: Iterable[Occupant], *, at: float) -> Iterator[NotedChange | None]:
     """Note which drive is where; gives the updates of their firmware, each with its position."""
-    found = []
     for occupant in occupants:
         serial = key_of(occupant)
         if isinstance(occupant.firmware, str):
             change = book.note("drive-firmware", occupant.firmware, at=at, serial=serial)
-            if change is not None:
-                found.append(replace(change, path=occupant.path))
+            yield change and replace(change, path=occupant.path)
         if "/" not in serial:
             book.note("moved", occupant.path, at=at, serial=serial)
             book.note("occupant", serial, at=at, path=occupant.path)
-    return found
 
 
-def note_link_caps(book: ChangeBook, targets: Mapping[str, float | None], *, at: float) -> list[NotedChange]:
+def note_link_caps(book: ChangeBook, targets: Mapping[str, float | None], *, at: float) -> Iterator[NotedChange | None]:
     """Note the rate that each port aims at, by path."""
-    found = (
-        book.note("link-cap", describe_rate(gt_s), at=at, path=path, key=f"target {path}")
-        for path, gt_s in targets.items()
-        if gt_s is not None
-    )
-    return [change for change in found if change is not None]
+    for path, gt_s in targets.items():
+        if gt_s is not None:
+            yield book.note("link-cap", describe_rate(gt_s), at=at, path=path, key=f"target {path}")
 
 
-def changes_of_notes(notes: Iterable[Note], build: Build | None, *, at: float) -> list[NotedChange]:
+def changes_of_notes(notes: Iterable[Note], build: Build | None, *, at: float) -> Iterator[NotedChange]:
     """Give the changes at a position that the owner's notes report."""
-    found = []
     for note in notes:
         position = build.position_named(note.position) if build and note.position else None
         what = {"adapter": "parts", "cooling": "cooling"}.get(note.what)
         if position is not None and what is not None:
-            found.append(NotedChange(at=at, what=what, before=_AS_IT_WAS, after=note.text, path=position.path))
-    return found
+            yield NotedChange(at=at, what=what, before=_AS_IT_WAS, after=note.text, path=position.path)
 
 
 def paths_moved(notes: Iterable[Note], build: Build | None) -> Iterator[str]:
@@ -183,11 +168,8 @@ def paths_moved(notes: Iterable[Note], build: Build | None) -> Iterator[str]:
 
 def note_idle_states(
     book: ChangeBook, views: Iterable[tuple[str, str | None, IdleStates]], *, at: float
-) -> list[NotedChange]:
+) -> Iterator[NotedChange | None]:
     """Note where idle states of drive or link were switched on or off."""
-    words: Callable[[bool], str] = lambda on: "on" if on else "off"  # noqa: E731 (two words, used once)
-    found = (
-        book.note("idle-states", None if view.on is None else words(view.on), at=at, path=path, serial=serial)
-        for path, serial, view in views
-    )
-    return [change for change in found if change is not None]
+    for path, serial, view in views:
+        value = None if view.on is None else "on" if view.on else "off"
+        yield book.note("idle-states", value, at=at, path=path, serial=serial)

@@ -309,8 +309,7 @@ class Ledger(SavedLedger):
         book, now = self.changes, self.now
         if self.boots.boots and note_software(book, self.boots.boots[-1], at=now):
             self.links.learn_again()
-        found = note_declaration(book, build, at=now)
-        found += note_drives(book, occupants, at=now)
+        found = [*note_declaration(book, build, at=now), *note_drives(book, occupants, at=now)]
         views = []
         for occupant in occupants:
             if occupant.controller is not None:
@@ -326,7 +325,7 @@ class Ledger(SavedLedger):
         for path in paths_moved(fresh, build):
             self.training.forget(path)
         for change in found:
-            if change.path is not None:
+            if change is not None and change.path is not None:
                 self._follow_change(change, change.path)
 
     def _follow_change(self, change: NotedChange, path: str) -> None:

@@ -82,13 +82,13 @@ def test_what_the_owner_wrote_is_a_change_or_tells_which_positions_begin_again()
             ("a", "moved", "b"), ("b", "taken-out", None), ("a", "other", "b"),
         )
     ]  # fmt: skip
-    found = changes_of_notes(notes, build, at=5.0)
+    found = list(changes_of_notes(notes, build, at=5.0))
     assert [(change.at, change.what, change.path) for change in found] == [
         (5.0, "parts", PATHS[0]), (5.0, "cooling", PATHS[1]),
     ]  # fmt: skip
     assert found[0].describe() == "your note: adapter"
     assert list(paths_moved(notes, build)) == [PATHS[0], PATHS[1], PATHS[1]]
-    assert changes_of_notes(notes, None, at=5.0) == list(paths_moved(notes, None)) == []
+    assert list(changes_of_notes(notes, None, at=5.0)) == list(paths_moved(notes, None)) == []
 
 
 def test_those_near_a_moment_are_found() -> None:
