@@ -6,6 +6,7 @@ from typing import Any
 
 from boxes.snapshot_box import A_MORNING, Box, kelp_box
 from laneproof.findings import Change, Finding, FindingChange, Kind, Severity
+from laneproof.history.events import Event
 from laneproof.history.history import History
 from laneproof.history.origins import DeviceMap, map_devices
 from laneproof.history.sample import Sample
@@ -120,6 +121,11 @@ def make_finding(rule: str = "link-slow", **fields: Any) -> Finding:
 
 def change_of(what: Change, finding: Finding, at: float) -> FindingChange:
     return FindingChange(at=at, change=what, finding=finding)
+
+
+def events_of(history: History, *kinds: str) -> list[Event]:
+    """Give the events of some kinds, oldest first."""
+    return [event for event in history.read_events() if event.kind in kinds]
 
 
 def last_of(history: History, name: str) -> float | None:

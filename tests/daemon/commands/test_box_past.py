@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from boxes.passes import Passes
+from boxes.passes import Passes, events_of
 from boxes.recorded_box import DAY, START, make_box, record, stand
 from laneproof.commands.box_past import open_past
 from laneproof.commands.errors import CommandError
@@ -39,7 +39,7 @@ def test_the_kernels_log_of_a_recording_is_kept_too(recording: str) -> None:
     frame = lines[-1].rstrip("}") if '"kmsg"' in lines[-1] else lines[-1][:-1] + f', "kmsg": ["{LINE}"]' + "}"
     Path(recording).write_text("\n".join([*lines[:-1], frame]) + "\n")
     with open_past(_arguments(source=recording)) as past:
-        (event,) = past.history.read_events(kinds=["controller_down"])
+        (event,) = events_of(past.history, "controller_down")
         assert past.ledger is not None
         assert [(episode.path, episode.serial) for episode in past.ledger.episodes.episodes] == [("0000:00/01.1", "A1")]
     assert (event.path, event.drive) == ("0000:00/01.1", "A1")

@@ -4,6 +4,7 @@ from contextlib import closing
 
 import pytest
 
+from boxes.passes import events_of
 from laneproof.commands.errors import CommandError
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.declaration.file import parse_build
@@ -30,7 +31,7 @@ def test_each_frame_is_judged_at_its_own_time_with_its_own_events() -> None:
         keep_frame(first, store)
         keep_frame(second, store)
         # The record's own stamp, 60 s after the boot: 10 s before the frame that holds it.
-        assert [(event.kind, event.t) for event in store.read_events(kinds=["controller_down"])] == [
+        assert [(event.kind, event.t) for event in events_of(store, "controller_down")] == [
             ("controller_down", 1789999990)
         ]
 

@@ -1,10 +1,14 @@
-"""Closes what tests of the history leave open: from version 3.13 on, Python warns of each such connection."""
+"""A history to write and a box to read; what tests leave open is closed, for Python warns of it from 3.13 on."""
 
 import sqlite3
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+
+from boxes.passes import Passes
+from laneproof.history.store import Store
 
 
 @pytest.fixture(autouse=True)
@@ -21,3 +25,20 @@ def connections(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[sqlite3.Connec
     yield opened
     for connection in opened:
         connection.close()
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> str:
+    return str(tmp_path / "history.db")
+
+
+@pytest.fixture
+def store(path: str, connections: list[sqlite3.Connection]) -> Iterator[Store]:  # noqa: ARG001 (closed after it)
+    opened = Store.open(path)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def passes() -> Passes:
+    return Passes()

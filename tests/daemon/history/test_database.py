@@ -18,11 +18,6 @@ from laneproof.history.tables import MIGRATIONS, NotOursError
 from support.tried_faults import run as run_faults
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> str:
-    return str(tmp_path / "history.db")
-
-
 def _save(name: str, size: int = 10) -> database.Work:
     return lambda connection: connection.execute(
         "INSERT OR REPLACE INTO state (name, content) VALUES (?, ?)", (name, bytes(size))

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -44,13 +43,7 @@ def _life(store: Store, passes: Passes, finding: Finding, what: Change) -> None:
     store.add_pass(passes.take(change_of(what, finding, passes.t)))
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> str:
-    return str(tmp_path / "history.db")
-
-
-def test_the_whole_life_is_kept() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_the_whole_life_is_kept(store: Store, passes: Passes) -> None:
     first = make_finding(since=passes.t)
     _life(store, passes, first, Change.RAISED)
     begun = passes.t
@@ -70,8 +63,7 @@ def test_the_whole_life_is_kept() -> None:
     assert [change.finding.observed for change in changes] == ["gen 3 x4", "gen 1 x4", "gen 1 x4"]
 
 
-def test_one_that_comes_again_has_a_life_of_its_own() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_one_that_comes_again_has_a_life_of_its_own(store: Store, passes: Passes) -> None:
     for _ in range(2):
         finding = make_finding(since=passes.wait(60).t)
         _life(store, passes, finding, Change.RAISED)
@@ -80,15 +72,13 @@ def test_one_that_comes_again_has_a_life_of_its_own() -> None:
     assert [change.change for change in store.read_finding_changes(since=passes.t)] == [Change.CLEARED]
 
 
-def test_a_change_is_written_at_once(path: str) -> None:
-    store, passes = Store.open(path), Passes()
+def test_a_change_is_written_at_once(store: Store, passes: Passes, path: str) -> None:
     store.add_pass(passes.take())
     finding = make_finding(since=passes.wait(1).t)
     _life(store, passes, finding, Change.RAISED)
     history = History.open(path)
     assert history.load_standing() == (finding,)
     history.close()
-    store.close()
 
 
 @pytest.fixture
@@ -122,22 +112,19 @@ def test_an_engine_that_was_given_nothing_is_still_right(restarted: tuple[Store,
     assert [change.change for change in store.read_finding_changes()] == [*[Change.RAISED] * 3, Change.CLEARED]
 
 
-def test_one_that_stands_and_was_never_raised_is_kept_from_the_first_pass_on() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_one_that_stands_and_was_never_raised_is_kept_from_the_first_pass_on(store: Store, passes: Passes) -> None:
     passes.standing = (make_finding(since=5.0),)
     store.add_pass(passes.take())
     (life,) = store.read_findings()
     assert life.raised_at == 5.0
 
 
-def test_one_that_was_never_raised_here_cannot_clear() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_one_that_was_never_raised_here_cannot_clear(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take(change_of(Change.CLEARED, make_finding(), passes.t)))
     assert store.read_findings() == ()
 
 
-def test_after_passes_were_left_out_the_next_one_says_what_stands() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_after_passes_were_left_out_the_next_one_says_what_stands(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     passes.standing = (make_finding(since=passes.t),)
     store.add_pass(passes.after(60))  # the pass that raised it was left out

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from boxes.passes import SECOND_BOOT, Passes
+from boxes.passes import SECOND_BOOT, Passes, events_of
 from laneproof.box.inventory.inventory import Inventory
 from laneproof.history.store import Store
 from laneproof_collectors.snapshot import LinkEnd
@@ -20,37 +20,33 @@ def _narrow(passes: Passes) -> None:
         passes.function(own_path, link=end, express=None)
 
 
-def test_a_box_that_stays_as_it_is_has_one_inventory() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_a_box_that_stays_as_it_is_has_one_inventory(store: Store, passes: Passes) -> None:
     for _ in range(5):
         store.add_pass(passes.wait(600).drive(0, health={"data_units_read": int(passes.t)}).take())
     (kept,) = store.read_inventories()
     assert _serials(kept.inventory) == ["FN0001", "FN0002"]
 
 
-def test_a_drive_that_left_makes_another_and_an_event() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_a_drive_that_left_makes_another_and_an_event(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.wait(600).without_drive(0).take())
     first, second = store.read_inventories()
     assert (_serials(first.inventory), _serials(second.inventory)) == (["FN0001", "FN0002"], ["FN0002"])
-    (event,) = store.read_events(kinds=["changed"])
+    (event,) = events_of(store, "changed")
     assert event.path == "0000:00/01.1"
     assert event.detail["what"] == "went"
     assert event.t == passes.t
 
 
-def test_a_link_that_trained_narrower_makes_another() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_a_link_that_trained_narrower_makes_another(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     _narrow(passes.wait(600))
     store.add_pass(passes.take())
     assert len(store.read_inventories()) == 2
-    assert "x2" in store.read_events(kinds=["changed"])[0].text
+    assert "x2" in events_of(store, "changed")[0].text
 
 
-def test_what_could_not_be_read_is_no_change_and_stays_as_it_was_known() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_what_could_not_be_read_is_no_change_and_stays_as_it_was_known(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     whole = passes.facts
     for group in ("functions", "controllers", "memory", "firmware", "arrays", "power"):
@@ -62,8 +58,7 @@ def test_what_could_not_be_read_is_no_change_and_stays_as_it_was_known() -> None
     assert store.read_inventories()[-1].inventory.memory == store.read_inventories()[0].inventory.memory
 
 
-def test_it_is_looked_at_once_a_minute() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_it_is_looked_at_once_a_minute(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.wait(15).without_drive(0).take())
     assert len(store.read_inventories()) == 1
@@ -71,8 +66,7 @@ def test_it_is_looked_at_once_a_minute() -> None:
     assert len(store.read_inventories()) == 2
 
 
-def test_the_inventory_of_a_time() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_the_inventory_of_a_time(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     begun = passes.t
     store.add_pass(passes.wait(600).without_drive(0).take())
@@ -96,10 +90,9 @@ def test_a_restart_makes_no_inventory(tmp_path: Path) -> None:
     store.close()
 
 
-def test_another_firmware_is_reported_as_one_change() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_another_firmware_is_reported_as_one_change(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
-    (event,) = store.read_events(kinds=["changed"])
+    (event,) = events_of(store, "changed")
     assert event.detail["about"] == "firmware"
     assert "1.41" in event.text

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from boxes.passes import Passes
+from boxes.passes import Passes, events_of
 from laneproof.history import measures, retention
 from laneproof.history.batch import Batch
 from laneproof.history.events import Event
@@ -235,7 +235,7 @@ def test_a_chatty_kind_of_event_does_not_push_out_another() -> None:
     kinds = [event.kind for event in store.read_events()]
     assert kinds.count("device_removed") == 1
     assert kinds.count("aer_correctable") == KEEP_EVENTS_OF_A_KIND
-    assert store.read_events(kinds=["aer_correctable"])[-1].text == str(KEEP_EVENTS_OF_A_KIND + 49)
+    assert events_of(store, "aer_correctable")[-1].text == str(KEEP_EVENTS_OF_A_KIND + 49)
 
 
 # --- a limit of size --------------------------------------------------------------------------------------------------

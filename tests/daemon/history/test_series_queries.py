@@ -1,7 +1,5 @@
 """Series read back: by path, by drive, by name, in time."""
 
-import pytest
-
 from boxes.passes import FIRST_BOOT, SECOND_BOOT, Passes
 from boxes.snapshot_box import A_MORNING
 from laneproof.history.boots import HOLE_SECONDS
@@ -10,11 +8,6 @@ from laneproof.history.store import Store
 from laneproof_collectors.snapshot import NvmeController
 
 FIRST, SECOND = "0000:00/01.1", "0000:00/01.2"
-
-
-@pytest.fixture
-def store() -> Store:
-    return Store.open(":memory:")
 
 
 def _swap(passes: Passes) -> None:

@@ -22,11 +22,6 @@ from support.killed_writer import kill_many
 FIRST = "0000:00/01.1"
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> str:
-    return str(tmp_path / "history.db")
-
-
 def _written(path: str) -> float | None:
     """Say what the file holds: the last reading of the first drive."""
     history = History.open(path)
@@ -39,19 +34,16 @@ def _errors(passes: Passes, count: int) -> Passes:
     return passes.drive(0, health={"media_errors": count})
 
 
-def test_a_pass_goes_to_the_file_within_a_minute(path: str) -> None:
-    store, passes = Store.open(path), Passes()
+def test_a_pass_goes_to_the_file_within_a_minute(store: Store, passes: Passes, path: str) -> None:
     store.add_pass(_errors(passes, 0).take())
     assert _written(path) == 0
     store.add_pass(_errors(passes.wait(59), 1).take())
     assert _written(path) == 0
     store.add_pass(passes.after(1))
     assert _written(path) == 1
-    store.close()
 
 
-def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str) -> None:
-    store, passes = Store.open(path), Passes()
+def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     commits = []
     for _ in range(240):  # an hour
@@ -60,11 +52,9 @@ def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str
         commits.append(store._database.connection.total_changes - before)
     assert sum(1 for count in commits if count) == 3600 / 300  # so a killed watch ends near that
     assert sum(commits) <= 2 * 3600 / 300
-    store.close()
 
 
-def test_what_a_box_is_made_of_is_kept_again_where_it_changed(path: str) -> None:
-    store, passes = Store.open(path), Passes()
+def test_what_a_box_is_made_of_is_kept_again_where_it_changed(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     assert isinstance(passes.facts.functions, tuple)
     own = next(each for each in passes.facts.functions if each.path == FIRST)
@@ -77,19 +67,18 @@ def test_what_a_box_is_made_of_is_kept_again_where_it_changed(path: str) -> None
     store.add_pass(passes.after(3600))
     store.add_pass(passes.unread("controllers").after(3600))
     assert len(store.read_inventories()) == 3
-    store.close()
 
 
-def test_a_drive_that_gives_its_serial_number_later_has_its_links_series_from_then_on() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_a_drive_that_gives_its_serial_number_later_has_its_links_series_from_then_on(
+    store: Store, passes: Passes
+) -> None:
     store.add_pass(passes.drive(0, serial=Unread("serial", "no answer in time")).take())
     store.add_pass(passes.drive(0, serial="FN0001").after(60))  # the functions were not read again
     found = store.read_series(path=FIRST, end="device", names=("trained_lanes",))
     assert [(series.drive, series.last) for series in found] == [("", None), ("FN0001", 4)]
 
 
-def test_a_finding_that_changed_takes_all_that_moved_with_it(path: str) -> None:
-    store, passes = Store.open(path), Passes()
+def test_a_finding_that_changed_takes_all_that_moved_with_it(store: Store, passes: Passes, path: str) -> None:
     store.add_pass(passes.take())
     finding = make_finding(since=passes.t)
     passes.standing = (finding,)
@@ -99,7 +88,6 @@ def test_a_finding_that_changed_takes_all_that_moved_with_it(path: str) -> None:
     history = History.open(path)
     assert last_of(history, "composite_temperature_celsius") == 39  # a degree, which alone is not worth writing yet
     history.close()
-    store.close()
 
 
 def test_what_waits_is_written_at_the_end(path: str) -> None:
@@ -113,8 +101,7 @@ def test_what_waits_is_written_at_the_end(path: str) -> None:
     history.close()
 
 
-def test_asking_the_store_itself_sees_what_waits() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_asking_the_store_itself_sees_what_waits(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     store.add_pass(_errors(passes.wait(60), 1).take())
     passes.t += 5000.0  # the clock is set
@@ -160,28 +147,23 @@ def test_state_is_saved_and_loaded_by_name(path: str) -> None:
     store.close()
 
 
-def test_state_that_did_not_change_is_not_written_again(path: str) -> None:
-    store = Store.open(path)
+def test_state_that_did_not_change_is_not_written_again(store: Store) -> None:
     store.save_state("ledger", {"a": 1})
     store.flush()
     before = store._database.connection.total_changes
     store.save_state("ledger", {"a": 1})
     store.flush()
     assert store._database.connection.total_changes == before
-    store.close()
 
 
-def test_state_that_is_damaged_is_none(path: str) -> None:
-    store = Store.open(path)
+def test_state_that_is_damaged_is_none(store: Store) -> None:
     store.save_state("ledger", {"a": 1})
     store.flush()
     store._database.connection.execute("UPDATE state SET content = x'00'")
     assert store.load_state("ledger") is None
-    store.close()
 
 
-def test_it_may_be_asked_from_any_thread() -> None:
-    store, passes = Store.open(":memory:"), Passes()
+def test_it_may_be_asked_from_any_thread(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
     failures: list[BaseException] = []
 
@@ -263,8 +245,9 @@ def test_a_file_whose_tables_cannot_be_read_is_set_aside_at_the_start(path: str)
     assert Path(f"{path}.set-aside-1").exists()
 
 
-def test_rows_that_cannot_be_are_left_out_and_the_daemon_goes_on(path: str, caplog: pytest.LogCaptureFixture) -> None:
-    store, passes = Store.open(path), Passes()
+def test_rows_that_cannot_be_are_left_out_and_the_daemon_goes_on(
+    store: Store, passes: Passes, caplog: pytest.LogCaptureFixture
+) -> None:
     store.add_pass(passes.take())
     store._batch.add("INSERT INTO state (name, content) VALUES (?, ?)", ("x", None))
     store.flush()
@@ -272,7 +255,6 @@ def test_rows_that_cannot_be_are_left_out_and_the_daemon_goes_on(path: str, capl
     assert not store.in_memory
     assert "left out" in caplog.messages[0]
     assert last_of(store, "media_errors") == 1
-    store.close()
 
 
 def test_a_writer_that_is_killed_at_any_moment_loses_nothing(tmp_path: Path) -> None:
