@@ -422,11 +422,15 @@ def make_memory(*sizes: str, **facts: Any) -> Memory:
     return Memory(total_bytes=int(fitted * 0.98), modules=modules, error_correction=3, edac=())
 
 
+def make_member(name: str, state: str | Unread = "in_sync", **facts: Any) -> ArrayMember:
+    """Make a member of an array: a whole disk, unless another disk is named."""
+    whole: dict[str, Any] = {"disk": name, "slot": 0, "errors": 0}
+    return ArrayMember(name=name, state=state, **whole | facts)
+
+
 def make_array(name: str, disks: tuple[str, ...], **facts: Any) -> Array:
     """Make a whole md array."""
-    members = tuple(
-        ArrayMember(name=disk, disk=disk, state="in_sync", slot=slot, errors=0) for slot, disk in enumerate(disks)
-    )
+    members = tuple(make_member(disk, slot=slot) for slot, disk in enumerate(disks))
     whole: dict[str, Any] = {
         "kind": "md", "level": "raid5", "state": "clean", "members_wanted": len(disks), "degraded": 0,
         "size_bytes": 8_000_000_000_000, "members": members, "sync_action": "idle",
@@ -484,6 +488,11 @@ def declare(text: str) -> Build:
     table: dict[str, Any] = {"schema": 1, "box": {}} | tomllib.loads(text)
     table["box"] = {"name": "kelp-1"} | table["box"]
     return Build.model_validate(table)
+
+
+def one_drive(serial: str = "FN1", **knobs: Any) -> Box:
+    """Make a box of one drive in riser-1's place, with the knobs of `Box.with_drive`."""
+    return Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial=serial, **knobs)
 
 
 def kelp_box(drives: int = 4) -> Box:

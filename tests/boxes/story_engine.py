@@ -5,8 +5,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
-from boxes.simulated_past import PATHS, say
-from boxes.snapshot_box import A_MORNING, Box
+from boxes.simulated_past import say
+from boxes.snapshot_box import A_MORNING, Box, one_drive
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding
@@ -88,5 +88,5 @@ class Watcher:
 def hours(watcher: Watcher, number: int, **health: Any) -> Watcher:
     """Let hours pass, in each of which the only drive's health log says so."""
     for _ in range(number):
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
+        watcher.observe(one_drive(health=dict(health)), after=HOUR)
     return watcher

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from boxes.snapshot_box import L1, SATA, Box, declare, kelp_box, make_memory
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, verdict
-from laneproof.rules import RULES, judge_all, rule_named
+from laneproof.rules import RULES, judge_all
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import (
     EdacController,
@@ -38,11 +38,6 @@ def test_names_are_unique_and_in_kebab_case() -> None:
     names = [rule.name for rule in RULES]
     assert len(set(names)) == len(names)
     assert all(name == name.lower() and name.replace("-", "").isalpha() for name in names)
-
-
-def test_rule_is_found_by_its_name() -> None:
-    assert rule_named("link-slow") in RULES
-    assert rule_named("link-fast") is None
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
@@ -80,9 +75,12 @@ def narrow_box() -> Box:
     return box
 
 
-def accepted(more: str, *, rule: str = "link-narrow") -> dict[str | None, str | None]:
+def judge_accepting(more: str, box: Box | None = None, *, rule: str = "link-narrow") -> tuple[Finding, ...]:
     build = declare(NARROW + f'[[accept]]\nrule = "{rule}"\nbecause = "cable on order"\n{more}\n')
-    findings = judge_all(Pass.of(build, narrow_box().snapshot(taken_at=LAST_DAY)))
+    return judge_all(Pass.of(build, (box or narrow_box()).snapshot(taken_at=LAST_DAY)))
+
+
+def accepted(findings: tuple[Finding, ...]) -> dict[str | None, str | None]:
     return {finding.position: finding.accepted for finding in findings}
 
 
@@ -97,19 +95,18 @@ def accepted(more: str, *, rule: str = "link-narrow") -> dict[str | None, str | 
 def test_acceptance_is_of_a_rule_and_of_a_position_where_it_names_one(
     rule: str, position: str, of_a: str | None, of_b: str | None
 ) -> None:
-    assert accepted(position, rule=rule) == {"a": of_a, "b": of_b}
+    assert accepted(judge_accepting(position, rule=rule)) == {"a": of_a, "b": of_b}
 
 
 @pytest.mark.parametrize(
     ("until", "holds"), [("2026-09-20", False), ("2026-09-21", True), ("2026-09-22", True), ("2027-06-30", True)]
 )
 def test_acceptance_holds_to_the_end_of_its_last_day(until: str, holds: bool) -> None:
-    assert (accepted(f"until = {until}")["a"] is not None) == holds
+    assert (accepted(judge_accepting(f"until = {until}"))["a"] is not None) == holds
 
 
 def test_acceptance_that_ended_is_remembered_in_the_next_steps() -> None:
-    build = declare(NARROW + '[[accept]]\nrule = "link-narrow"\nuntil = 2026-01-01\nbecause = "cable on order"\n')
-    finding = judge_all(Pass.of(build, narrow_box().snapshot()))[0]
+    finding = judge_accepting("until = 2026-01-01")[0]
     assert finding.accepted is None
     assert "accepted until 2026-01-01 (cable on order)" in finding.next_steps[0]
 
@@ -118,9 +115,8 @@ def test_what_could_not_be_verified_is_not_accepted() -> None:
     box = narrow_box().without_registers()
     for path in ("0000:00/01.1", "0000:00/01.1/00.0"):
         box.edit(path, lambda function: replace(function, link=replace(function.link, trained_lanes=UNREAD)))
-    build = declare(NARROW + '[[accept]]\nrule = "link-narrow"\nbecause = "x"\n')
-    findings = judge_all(Pass.of(build, box.snapshot()))
-    assert {finding.position: finding.accepted for finding in findings} == {"a": None, "b": "x"}
+    findings = judge_accepting("", box)
+    assert accepted(findings) == {"a": None, "b": "cable on order"}
     assert verdict(findings, declared=True) == "unverified"
 
 
@@ -353,6 +349,3 @@ def test_everything_unread_is_unverified() -> None:
     for route in sorted(ROUTES, key=lambda taken: (-len(taken), str(taken))):
         snapshot = _put(snapshot, route, UNREAD)
     assert verdict(check_unread(snapshot, BUILD), declared=True) == "unverified"
-
-
-# --- cost -------------------------------------------------------------------------------------------------------------

@@ -4,10 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from boxes.snapshot_box import RAID_5, array_snapshot, kelp_box, make_array
+from boxes.snapshot_box import RAID_5, array_snapshot, kelp_box, make_array, make_member
 from laneproof.findings import Kind, Severity
 from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
-from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from support.rule_examples import check_examples, example, judge
 
@@ -16,20 +15,8 @@ UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
 
-def member(name: str, state: str | Unread = "in_sync") -> ArrayMember:
-    return ArrayMember(name=name, disk=name, state=state, slot=0, errors=0)
-
-
-@pytest.mark.parametrize(("lost", "severity"), [(1, Severity.WARNING), (2, Severity.CRITICAL)])
-def test_margin_left_makes_it_a_warning(lost: int, severity: Severity) -> None:
-    box = kelp_box().with_array("md0", DISKS, level="raid6", degraded=lost)
-    (finding,) = judge(ARRAY_DEGRADED, None, box)
-    assert finding.severity is severity
-    assert finding.evidence["further_losses_survived"] == 2 - lost
-
-
 def test_failed_array_is_reported_as_failed() -> None:
-    members = (member(DISKS[0]), member(DISKS[1], "faulty"), member(DISKS[2], "faulty"))
+    members = (make_member(DISKS[0]), make_member(DISKS[1], "faulty"), make_member(DISKS[2], "faulty"))
     box = kelp_box().with_array("md0", DISKS, degraded=2, state="broken", members=members)
     (finding,) = judge(ARRAY_DEGRADED, RAID_5, box)
     assert finding.severity is Severity.CRITICAL
@@ -39,12 +26,20 @@ def test_failed_array_is_reported_as_failed() -> None:
 
 
 @pytest.mark.parametrize(
-    ("level", "words"),
-    [("raid5", "and survives no further loss;"), ("raid6", "and survives 1 more;"), ("strange", "nvme2n1 at ")],
+    ("level", "lost", "left", "severity", "words"),
+    [
+        ("raid5", 1, 0, Severity.CRITICAL, "and survives no further loss;"),
+        ("raid6", 1, 1, Severity.WARNING, "and survives 1 more;"),
+        ("raid6", 2, 0, Severity.CRITICAL, "and survives no further loss;"),
+        ("strange", 1, None, Severity.CRITICAL, "nvme2n1 at "),
+    ],
 )
-def test_what_another_loss_would_mean_is_said(level: str, words: str) -> None:
-    members = (member(DISKS[0]), member(DISKS[1]), member(DISKS[2], "faulty"))
-    (finding,) = judge(ARRAY_DEGRADED, None, kelp_box().with_array("md0", DISKS, level=level, members=members))
+def test_margin_left_is_said_and_makes_it_a_warning(
+    level: str, lost: int, left: int | None, severity: Severity, words: str
+) -> None:
+    members = [make_member(disk, "faulty" if number > 2 - lost else "in_sync") for number, disk in enumerate(DISKS)]
+    (finding,) = judge(ARRAY_DEGRADED, None, kelp_box().with_array("md0", DISKS, level=level, members=tuple(members)))
+    assert (finding.severity, finding.evidence["further_losses_survived"]) == (severity, left)
     assert words in finding.summary
     assert ("survives" in finding.summary) == (level != "strange")
 

@@ -2,18 +2,11 @@
 
 import pytest
 
-from boxes.snapshot_box import declare, kelp_box, make_array
+from boxes.snapshot_box import RISER_1, declare, declare_risers, kelp_box, make_array, make_member
 from laneproof.box.placement import arrange
-from laneproof.rules.arrays.member_positions import Losses, find_losses, is_lost, locate_disks, name_members
-from laneproof_collectors.snapshot import ArrayMember
-from laneproof_collectors.unread import Unread
+from laneproof.rules.arrays.member_positions import Losses, find_losses, locate_disks, name_members
 
-BUILD = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n')
-ARRANGEMENT = arrange(BUILD, kelp_box(2).snapshot())
-
-
-def member(name: str, disk: str) -> ArrayMember:
-    return ArrayMember(name=name, disk=disk, state="in_sync", slot=0, errors=0)
+ARRANGEMENT = arrange(declare(RISER_1), kelp_box(2).snapshot())
 
 
 def test_disk_is_named_by_its_label_else_by_its_path() -> None:
@@ -21,18 +14,20 @@ def test_disk_is_named_by_its_label_else_by_its_path() -> None:
 
 
 def test_two_partitions_of_one_disk_are_one_position() -> None:
-    members = (member("nvme0n1p1", "nvme0n1"), member("nvme0n1p2", "nvme0n1"))
+    members = (make_member("nvme0n1p1", disk="nvme0n1"), make_member("nvme0n1p2", disk="nvme0n1"))
     assert name_members(ARRANGEMENT, members) == ["riser-1"]
 
 
 def test_what_has_no_known_position_goes_by_its_own_name() -> None:
-    assert name_members(ARRANGEMENT, (member("devid 2", ""), member("sdx1", "sdx"))) == ["devid 2", "sdx"]
+    assert name_members(ARRANGEMENT, (make_member("devid 2", disk=""), make_member("sdx1", disk="sdx"))) == [
+        "devid 2",
+        "sdx",
+    ]
 
 
 # --- losses -----------------------------------------------------------------------------------------------------------
 
-POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 5))
-FOUR = declare(POSITIONS + '[[array]]\nname = "md0"\nmembers = ["riser-1", "riser-2", "riser-3", "riser-4"]\n')
+FOUR = declare(declare_risers(4) + '[[array]]\nname = "md0"\nmembers = ["riser-1", "riser-2", "riser-3", "riser-4"]\n')
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1", "nvme3n1")
 
 
@@ -41,11 +36,7 @@ def losses(states: tuple[str, ...], *, without: int | None = None, lost: int = 1
     box = kelp_box(4)
     if without is not None:
         box = box.without(f"0000:00/01.{without}")
-    members = tuple(
-        ArrayMember(name=disk, disk=disk, state=state, slot=None, errors=0)
-        for disk, state in zip(DISKS, states, strict=False)
-        if state
-    )
+    members = tuple(make_member(disk, state) for disk, state in zip(DISKS, states, strict=False) if state)
     array = make_array("md0", DISKS, degraded=lost, members=members, members_wanted=wanted)
     return find_losses(arrange(FOUR, box.snapshot()), array, lost)
 
@@ -73,18 +64,6 @@ def test_what_is_lost_and_what_carries_the_array(
 
 
 def test_btrfs_device_that_is_missing_has_only_its_number() -> None:
-    gone = ArrayMember(name="devid 2", disk="", state="missing", slot=2, errors=None)
-    here = ArrayMember(name="nvme0n1", disk="nvme0n1", state="present", slot=None, errors=None)
-    array = make_array("reef", (), kind="btrfs", level="raid1", degraded=1, members=(here, gone), members_wanted=2)
+    members = make_member("nvme0n1", "present"), make_member("devid 2", "missing", disk="")
+    array = make_array("reef", (), kind="btrfs", level="raid1", degraded=1, members=members, members_wanted=2)
     assert find_losses(ARRANGEMENT, array, 1) == (1, ["devid 2"], ["riser-1"])
-
-
-@pytest.mark.parametrize(
-    ("state", "lost"),
-    [("in_sync", False), ("faulty", True), ("missing", True), ("write_error,in_sync", False), ("spare", False)],
-)
-def test_state_of_a_member(state: str, *, lost: bool) -> None:
-    assert is_lost(member("a", "a")) is False
-    found = ArrayMember(name="a", disk="a", state=state, slot=0, errors=0)
-    assert is_lost(found) == lost
-    assert not is_lost(ArrayMember(name="a", disk="a", state=Unread("state", "x"), slot=0, errors=0))

@@ -6,30 +6,23 @@ from typing import Any
 
 import pytest
 
-from boxes.snapshot_box import RISER_1, SATA, Box, declare, make_health
+from boxes.snapshot_box import RISER_1, Box, declare, make_health, one_drive
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.advice import BACK_UP
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING, read_warnings
-from laneproof.rules.rule import Pass
 from laneproof.rules.unread_steps import SHORT_OF
 from laneproof_collectors.questions import unread_from_errno
-from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from support.rule_examples import check_examples, example
 from support.rule_examples import judge as list_findings
 
-PATH = "0000:00/01.1"
 HOT = 2  # bit 1: a temperature is beyond its threshold
 
 
-def drive(health: dict[str, object] | Unread, serial: str = "FN0001") -> Box:
-    return Box().with_port(PATH).with_drive(PATH, serial=serial, health=health)
-
-
 def judge(health: dict[str, object] | Unread, text: str | None = None) -> list[Finding]:
-    return list_findings(CRITICAL_WARNING, text, drive(health))
+    return list_findings(CRITICAL_WARNING, text, one_drive(health=health))
 
 
 # Source: NVM Express Base Specification 2.0, 5.16.1.3, Critical Warning (libnvme's types.h restates it)
@@ -102,10 +95,7 @@ def test_wear_excuses_the_reliability_bit_alone(bits: int, severity: Severity, *
     ],
 )
 def test_reliability_bit_of_a_worn_drive_without_media_errors_is_wear(
-    used: int,
-    media_errors: int,
-    absent: tuple[str, ...],
-    worn: bool,
+    used: int, media_errors: int, absent: tuple[str, ...], worn: bool
 ) -> None:
     log = make_health(critical_warning=4, percentage_used=used, media_errors=media_errors, absent=absent)
     ((words, severity),) = read_warnings(log)
@@ -128,9 +118,8 @@ def test_what_else_the_log_says(health: dict[str, object], kinds: list[Kind], wo
 
 
 def test_identity_is_the_position_else_the_serial_number() -> None:
-    text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
-    assert judge({"critical_warning": 1}, text)[0].identity == ("critical-warning", "riser-1")
-    assert judge({"critical_warning": 1})[0].identity == ("critical-warning", "FN0001")
+    assert judge({"critical_warning": 1}, RISER_1)[0].identity == ("critical-warning", "riser-1")
+    assert judge({"critical_warning": 1})[0].identity == ("critical-warning", "FN1")
 
 
 @pytest.mark.parametrize(
@@ -138,16 +127,14 @@ def test_identity_is_the_position_else_the_serial_number() -> None:
     [(True, None), (None, None), (False, Kind.SIGN), (Unread("sda", "it sleeps", Reason.NOT_ASKED), Kind.UNVERIFIED)],
 )
 def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | None) -> None:
-    box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", healthy=healthy)
-    findings = list(CRITICAL_WARNING.judge(Pass.of(None, box.snapshot())))
+    findings = list_findings(CRITICAL_WARNING, None, Box().with_sata_drive("0000:00/17.0/ata-1", healthy=healthy))
     assert [finding.kind for finding in findings] == ([kind] if kind else [])
 
 
-def watch(watcher: Watcher, *warnings: int, serial: str = "FN0001", **health: Any) -> Watcher:
+def watch(watcher: Watcher, *warnings: int, serial: str = "FN1", **health: Any) -> Watcher:
     """Read every hour a cool drive that warns as given; why it warns of a temperature is not said."""
     for warning in warnings:
-        log = {"critical_warning": warning, **health}
-        watcher.observe(drive(log, serial), after=HOUR)
+        watcher.observe(one_drive(serial, health={"critical_warning": warning, **health}), after=HOUR)
     return watcher
 
 
@@ -169,8 +156,7 @@ def test_a_temperature_warning_stands_for_a_week_of_silence_and_no_longer() -> N
 
 def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
     watcher = watch(Watcher("critical-warning"), HOT, 0)
-    shut = {"health": Unread("log 02h of nvme0", "no answer in time")}
-    watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=shut), after=7 * HOUR)
+    watcher.observe(one_drive(health=Unread("log 02h of nvme0", "no answer in time")), after=7 * HOUR)
     watch(watcher, 0, HOT, 0)
     assert raised(watcher) == ["raised", "changed", "changed"]
     assert [finding.kind for finding in watcher.standing] == [Kind.SIGN]
@@ -179,8 +165,7 @@ def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
 @pytest.mark.parametrize(("hours", "changes"), [(5, []), (7, ["raised"])])
 def test_a_log_that_is_refused_now_and_then_is_reported_once_that_lasts(hours: int, changes: list[str]) -> None:
     watcher = watch(Watcher("critical-warning"), 0)
-    refused = {"health": Unread("log 02h of nvme0", "status 06h", Reason.REFUSED)}
-    watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=refused), after=hours * HOUR)
+    watcher.observe(one_drive(health=Unread("log 02h of nvme0", "status 06h", Reason.REFUSED)), after=hours * HOUR)
     assert raised(watcher) == changes
 
 
@@ -200,7 +185,7 @@ def test_another_warning_beside_a_held_one_is_reported_at_once() -> None:
 
 def test_a_held_warning_is_not_that_of_the_next_drive_in_its_position() -> None:
     watcher = watch(Watcher("critical-warning", declare(RISER_1)), HOT, 0)
-    assert raised(watch(watcher, 0, serial="FN0002")) == ["raised", "cleared"]
+    assert raised(watch(watcher, 0, serial="FN2")) == ["raised", "cleared"]
 
 
 def test_a_held_warning_stands_over_a_restart_of_the_program() -> None:
@@ -259,19 +244,16 @@ def test_overheating_does_not_speak_for_other_warnings() -> None:
     ],
 )
 def test_a_health_log_that_stays_away_for_days_is_an_alarm_where_the_drive_reported_it_before(
-    told_before: bool,
-    gap: Unread,
-    severities: list[str],
-    first_step: str,
+    told_before: bool, gap: Unread, severities: list[str], first_step: str
 ) -> None:
     watcher = Watcher("critical-warning")
     if told_before:
-        watcher.observe(drive({}))
+        watcher.observe(one_drive())
     for _ in range(9):
-        watcher.observe(drive(gap), after=DAY)
+        watcher.observe(one_drive(health=gap), after=DAY)
     assert [severity for _, severity, _ in watcher.changes] == severities
     assert watcher.standing[0].next_steps[0].startswith(first_step)
-    assert watcher.observe(drive({}), after=DAY).standing == []
+    assert watcher.observe(one_drive(), after=DAY).standing == []
 
 
 MALFORMED = Unread("smartctl of sdb", "not a health log", Reason.MALFORMED)
@@ -309,23 +291,24 @@ def test_a_usb_drive_that_comes_back_each_night_and_tells_of_its_health_no_more_
     assert watcher.severity == "warning"
 
 
-def shut() -> Snapshot:
+def denied(number: int) -> Unread:
+    return Unread(f"log 02h of nvme{number}", "permission denied", Reason.DENIED)
+
+
+def shut() -> Box:
     box = Box()
-    for number in range(1, 5):
-        gap = Unread(f"log 02h of nvme{number - 1}", "permission denied", Reason.DENIED)
-        box.with_port(f"0000:00/01.{number}").with_drive(f"0000:00/01.{number}", health=gap)
-    return box.snapshot()
+    for number in range(4):
+        box.with_port(f"0000:00/01.{number + 1}").with_drive(f"0000:00/01.{number + 1}", health=denied(number))
+    return box
 
 
 def test_examples() -> None:
     check_examples(
         CRITICAL_WARNING,
         RISER_1,
-        example(drive({})),
-        example(drive({"critical_warning": 4, "media_errors": 31}), "critical nvme0 | Make sure that a"),
-        example(drive({"critical_warning": 4, "percentage_used": 104}), "warning nvme0 | Make sure that a"),
-        example(
-            drive(Unread("log 02h of nvme0", "permission denied", Reason.DENIED)), "notice nvme0 | Run the audit as"
-        ),
+        example(one_drive()),
+        example(one_drive(health={"critical_warning": 4, "media_errors": 31}), "critical nvme0 | Make sure that a"),
+        example(one_drive(health={"critical_warning": 4, "percentage_used": 104}), "warning nvme0 | Make sure that a"),
+        example(one_drive(health=denied(0)), "notice nvme0 | Run the audit as"),
         example(shut(), "notice the health logs of 4 drives | Run the audit as", build=None),
     )

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from boxes.simulated_past import PATHS, health_past, moving
-from boxes.snapshot_box import RISER_1, Box, declare
+from boxes.snapshot_box import RISER_1, declare, one_drive
 from boxes.story_engine import DAY, Watcher
 from laneproof.evidence.wear import DATA_UNIT_BYTES
 from laneproof.rules.drives.endurance_ending import ENDURANCE_ENDING
@@ -16,7 +16,7 @@ def fall(rule: str, name: str, first: float, last: float, days: int) -> Watcher:
     watcher = Watcher(rule)
     for day in range(days + 1):
         value = math.floor(first + (last - first) * day / days)
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={name: value}), after=DAY)
+        watcher.observe(one_drive(health={name: value}), after=DAY)
     return watcher
 
 
@@ -51,8 +51,7 @@ def wear_on(paces: list[float], *, points: int) -> Watcher:
         for _ in range(points):
             due += pace
             while day < due:
-                log = {"percentage_used": percent}
-                watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=DAY)
+                watcher.observe(one_drive(health={"percentage_used": percent}), after=DAY)
                 day += 1.0
             percent += 1
     return watcher
@@ -79,8 +78,7 @@ def write(first: float, a_day: float, days: int, *, plan: str = "") -> Watcher:
     )
     for day in range(days + 1):
         units = round((first + a_day * day) * TB / 512_000)
-        health = {"percentage_used": 3, "data_units_written": units}
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+        watcher.observe(one_drive(health={"percentage_used": 3, "data_units_written": units}), after=DAY)
     return watcher
 
 
@@ -127,8 +125,7 @@ def test_another_drive_than_the_declared_one_is_not_held_against_its_endurance()
 
 def test_a_count_of_writes_that_falls_begins_the_pace_again() -> None:
     watcher = write(500.0, 1.0, 40)
-    health = {"percentage_used": 3, "data_units_written": 10}
-    watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    watcher.observe(one_drive(health={"percentage_used": 3, "data_units_written": 10}), after=DAY)
     assert watcher.standing == []
 
 
@@ -139,7 +136,7 @@ def test_a_drive_that_reports_no_writes_is_not_held_against_its_endurance() -> N
     )
     for _ in range(40):
         health = {"data_units_written": 10**10, "absent": ("data_units_written", "percentage_used")}
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+        watcher.observe(one_drive(health=health), after=DAY)
     assert watcher.standing == []
 
 

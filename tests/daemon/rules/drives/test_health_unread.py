@@ -3,13 +3,11 @@
 import pytest
 
 from boxes.simulated_past import PATHS
-from boxes.snapshot_box import SATA, Box, declare
+from boxes.snapshot_box import SATA, Box, declare_risers
 from laneproof.findings import Finding, Kind
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING
-from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
-
-LABELS = "".join(f'[[position]]\nlabel = "bay-{number}"\npath = "{path}"\n' for number, path in enumerate(PATHS))
+from support.rule_examples import judge as judge_box
 
 
 def gap(number: int, reason: Reason = Reason.DENIED, detail: str = "EACCES") -> Unread:
@@ -23,8 +21,8 @@ def make(*healths: Unread | dict[str, object]) -> Box:
     return made
 
 
-def judge(made: Box, text: str | None = LABELS) -> list[Finding]:
-    return list(CRITICAL_WARNING.judge(Pass.of(None if text is None else declare(text), made.snapshot())))
+def judge(made: Box) -> list[Finding]:
+    return judge_box(CRITICAL_WARNING, declare_risers(4), made)
 
 
 def test_logs_that_nobody_may_read_are_one_note_that_names_all_drives() -> None:
@@ -32,10 +30,10 @@ def test_logs_that_nobody_may_read_are_one_note_that_names_all_drives() -> None:
     assert (finding.kind, finding.position) == (Kind.UNVERIFIED, None)
     assert finding.identity == ("critical-warning", "health-logs")
     assert finding.summary == (
-        "what bay-0, bay-1, bay-2, bay-3 say of their health could not be verified: could not read log 02h of nvme0: "
-        "permission denied (EACCES); the others likewise"
+        "what riser-1, riser-2, riser-3, riser-4 say of their health could not be verified: could not read log 02h of "
+        "nvme0: permission denied (EACCES); the others likewise"
     )
-    assert list(finding.evidence["unread"]) == ["bay-0", "bay-1", "bay-2", "bay-3"]
+    assert list(finding.evidence["unread"]) == ["riser-1", "riser-2", "riser-3", "riser-4"]
     assert "root" in finding.next_steps[0]
 
 
@@ -52,14 +50,14 @@ def test_logs_that_nobody_may_read_are_one_note_that_names_all_drives() -> None:
     ],
 )
 def test_each_drive_is_reported_where_it_is_not_one_cause_for_all(healths: tuple[Unread | dict[str, object]]) -> None:
-    unread = [number for number, health in enumerate(healths) if isinstance(health, Unread)]
-    assert [finding.position for finding in judge(make(*healths))] == [f"bay-{number}" for number in unread]
+    unread = [number for number, health in enumerate(healths, start=1) if isinstance(health, Unread)]
+    assert [finding.position for finding in judge(make(*healths))] == [f"riser-{number}" for number in unread]
 
 
 def test_a_drive_that_stops_answering_is_reported_besides_and_leaves_the_others_together() -> None:
     findings = judge(make(gap(0), gap(1), gap(2, Reason.GONE, "ENODEV")))
-    assert [finding.position for finding in findings] == [None, "bay-2"]
-    assert list(findings[0].evidence["unread"]) == ["bay-0", "bay-1"]
+    assert [finding.position for finding in findings] == [None, "riser-3"]
+    assert list(findings[0].evidence["unread"]) == ["riser-1", "riser-2"]
 
 
 def test_other_drives_beside_shut_logs_are_judged_as_ever() -> None:

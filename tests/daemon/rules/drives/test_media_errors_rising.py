@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from boxes.simulated_past import PATHS, health_past
-from boxes.snapshot_box import RISER_1, Box, declare
+from boxes.snapshot_box import RISER_1, Box, declare, one_drive
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
 from support.rule_examples import check_examples, example
@@ -15,7 +15,7 @@ BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
 def box(errors: int, **health: Any) -> Box:
-    return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={"media_errors": errors, **health})
+    return one_drive(health={"media_errors": errors, **health})
 
 
 def pass_days(watcher: Watcher, errors: list[int]) -> Watcher:

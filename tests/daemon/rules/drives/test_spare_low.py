@@ -3,7 +3,7 @@
 import pytest
 
 from boxes.simulated_past import PATHS, health_past, moving
-from boxes.snapshot_box import RISER_1, Box
+from boxes.snapshot_box import RISER_1, Box, one_drive
 from boxes.story_engine import DAY, Watcher
 from laneproof.rules.drives.spare_low import SPARE_LOW
 from support.rule_examples import check_examples, example
@@ -28,16 +28,14 @@ def test_spare(first: int, last: int, days: int, severity: str | None) -> None:
     watcher = Watcher("spare-low")
     for day in range(days + 1):
         value = round(first + (last - first) * day / max(days, 1))
-        health = {"available_spare_percent": value}
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+        watcher.observe(one_drive(health={"available_spare_percent": value}), after=DAY)
     assert watcher.severity == severity
 
 
 def test_the_last_day_is_one_day() -> None:
     watcher = Watcher("spare-low")
     for day in range(45):
-        health = {"available_spare_percent": 100 - 2 * day}
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+        watcher.observe(one_drive(health={"available_spare_percent": 100 - 2 * day}), after=DAY)
     assert watcher.standing[0].summary.endswith(
         "12 % spare, its own threshold is 10 %; at the pace seen, 1 day is left"
     )

@@ -4,7 +4,7 @@ import pytest
 
 from boxes.mount_box import DECLARED, box, judge, mounted
 from boxes.snapshot_box import make_firmware
-from laneproof.findings import Kind, Severity
+from laneproof.findings import Kind
 from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import Past
 from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_ONLY
@@ -13,13 +13,6 @@ from laneproof_collectors.unread import Unread
 from support.rule_examples import check_examples, example
 
 BOOT = make_firmware().boot_id
-
-
-def test_super_block_that_turned_read_only_is_critical() -> None:
-    (finding,) = judge(FILE_SYSTEM_READ_ONLY, mounted(read_only=True))
-    assert (finding.kind, finding.severity) == (Kind.SIGN, Severity.CRITICAL)
-    assert "turned read-only: it was not mounted so" in finding.summary
-    assert "Do not remount it writable" in " ".join(finding.next_steps)
 
 
 @pytest.mark.parametrize(

@@ -2,8 +2,8 @@
 
 import pytest
 
-from boxes.simulated_past import PATHS
-from boxes.snapshot_box import Box
+from boxes.losing_box import DOWN
+from boxes.snapshot_box import Box, one_drive
 from boxes.story_engine import DAY, HOUR, Watcher, hours
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
@@ -17,9 +17,7 @@ def thermometer(celsius: float, *, alarm: bool = False, limits: tuple[float, flo
     reading = TemperatureReading(
         label="Composite", celsius=celsius, maximum_celsius=most, critical_celsius=critical, alarm=alarm
     )
-    return (
-        Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller={**NO_LOG, "temperatures": (reading,)})
-    )
+    return one_drive(controller={**NO_LOG, "temperatures": (reading,)})
 
 
 @pytest.mark.parametrize(
@@ -79,8 +77,7 @@ def test_a_drive_that_counts_no_minutes_is_judged_by_the_readings_of_its_log() -
 def test_a_short_burst_above_its_threshold_is_a_notice_for_a_week() -> None:
     watcher = Watcher("overheating")
     for celsius in (82.0, 40.0, 40.0):
-        log = {"composite_temperature_celsius": celsius}
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=HOUR / 4)
+        watcher.observe(one_drive(health={"composite_temperature_celsius": celsius}), after=HOUR / 4)
     assert "was seen at 82 °C in the last week, its warning threshold is 80 °C" in watcher.standing[0].summary
     hours(watcher, 160)
     assert [change for change, _, _ in watcher.changes] == ["raised"]
@@ -125,12 +122,8 @@ def test_the_critical_threshold_takes_two_readings_of_the_thermometer() -> None:
 
 
 def test_a_drive_without_thresholds_is_believed_its_own_alarm_of_heat_and_not_that_of_cold() -> None:
-    watcher = (
-        Watcher("overheating")
-        .observe(thermometer(66.0, limits=None))
-        .observe(thermometer(2.0, alarm=True, limits=None))
-    )
-    assert watcher.standing == []
+    watcher = Watcher("overheating").observe(thermometer(66.0, limits=None))
+    assert watcher.observe(thermometer(2.0, alarm=True, limits=None)).standing == []
     watcher.observe(thermometer(66.0, alarm=True, limits=None), after=60.0)
     assert watcher.severity == "notice"
     assert "66 °C, and raises its own alarm" in watcher.standing[0].summary
@@ -165,9 +158,7 @@ def test_a_drive_that_is_only_warm_has_its_cause_weighed() -> None:
 def test_heat_decides_nothing_for_the_drops_in_its_position() -> None:
     watcher = hours(Watcher("drops-off-bus"), 24)
     for _ in range(4):
-        down = ("nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10",)
-        log = {"critical_temperature_minutes": 3}
-        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=HOUR, log=down)
+        watcher.observe(one_drive(health={"critical_temperature_minutes": 3}), after=HOUR, log=(DOWN,))
     (drops,) = watcher.standing
     assert len(drops.causes) > 1
     assert drops.causes[0].probability < 1.0
@@ -178,7 +169,6 @@ def test_a_temperature_that_is_not_read_any_more_is_not_reported_as_present(afte
     watcher = Watcher("overheating").observe(thermometer(50.0))
     watcher.observe(thermometer(85.0), after=HOUR)
     assert watcher.standing
-    unread = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller=NO_LOG)
     for _ in range(after_days):
-        watcher.observe(unread, after=DAY)
+        watcher.observe(one_drive(controller=NO_LOG), after=DAY)
     assert watcher.standing == []

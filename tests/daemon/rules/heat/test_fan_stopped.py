@@ -76,11 +76,8 @@ def test_a_fan_that_nobody_declared_may_rest(
 def test_fan_of_a_graphics_card_rests_by_plan() -> None:
     past = Past(box=BoxRecord(turning={"amdgpu fan1": 1.0}, still={"amdgpu fan1": A_MORNING - 7200}))
     assert fans_of(fan(0, chip="amdgpu"), past=past) == []
-    assert len(fans_of(fan(0, chip="amdgpu"), text=DECLARED + 'chip = "amdgpu"\n')) == 1
-
-
-def test_fan_is_reported_once_where_it_is_declared_and_turned_before() -> None:
-    assert len(fans_of(fan(0), text=DECLARED, past=TURNED)) == 1
+    # declared it must turn, and is reported once
+    assert len(fans_of(fan(0, chip="amdgpu"), text=DECLARED + 'chip = "amdgpu"\n', past=past)) == 1
 
 
 def test_declared_fan_that_no_chip_shows_is_unverified() -> None:

@@ -4,20 +4,20 @@ from dataclasses import replace
 
 import pytest
 
-from boxes.snapshot_box import Box, declare, make_memory
+from boxes.snapshot_box import Box, make_memory
 from laneproof.findings import Finding, Kind
 from laneproof.rules.memory.memory_differs import MEMORY_DIFFERS
-from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Memory
 from laneproof_collectors.unread import Unread
 from support.rule_examples import check_examples, example
+from support.rule_examples import judge as judge_box
 
 GIB = 1 << 30
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 
 
-def judge(plan: str, memory: Memory | Unread) -> list[Finding]:
-    return list(MEMORY_DIFFERS.judge(Pass.of(declare(f"memory = {plan}"), Box().with_group(memory=memory).snapshot())))
+def judge(plan: str | None, memory: Memory | Unread) -> list[Finding]:
+    return judge_box(MEMORY_DIFFERS, plan and f"memory = {plan}", Box().with_group(memory=memory))
 
 
 @pytest.mark.parametrize(
@@ -86,24 +86,14 @@ def test_a_module_of_unknown_size_is_not_counted_as_nothing() -> None:
     assert finding.observed.startswith("3 (at least 64 GiB,")
 
 
-def test_slow_modules_are_named_with_their_rating() -> None:
-    (finding,) = judge("{ speed_mt_s = 5600 }", make_memory("32 GiB", configured_mt_s=4800))
-    assert finding.observed == "DIMM 1 4800 MT/s (rated 5600)"
-
-
 def test_nothing_declared_nothing_said() -> None:
-    assert list(MEMORY_DIFFERS.judge(Pass.of(None, Box().with_group(memory=UNREAD).snapshot()))) == []
-
-
-BUILD = """
-memory = { total = "64 GiB", modules = 2, speed_mt_s = 5600 }
-"""
+    assert judge(None, UNREAD) == []
 
 
 def test_examples() -> None:
     check_examples(
         MEMORY_DIFFERS,
-        BUILD,
+        'memory = { total = "64 GiB", modules = 2, speed_mt_s = 5600 }',
         example(Box()),
         example(Box().with_memory("32 GiB"), "warning memory modules | Look in the"),
         example(Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800), "warning memory speed | Look in the"),

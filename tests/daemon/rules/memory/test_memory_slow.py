@@ -9,7 +9,7 @@ from boxes.snapshot_box import Box, make_memory
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.memory.memory_slow import MEMORY_SLOW, find_channels
 from laneproof_collectors.snapshot import Memory, MemoryModule
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 from support.rule_examples import check_examples, example, judge
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
@@ -19,13 +19,9 @@ def judge_memory(memory: Memory | Unread, plan: str | None = None) -> list[Findi
     return judge(MEMORY_SLOW, plan and f"memory = {plan}", Box().with_group(memory=memory))
 
 
-def modules(*locators: str, bank: str = "", **facts: Any) -> Memory:
-    made = make_memory(*(["16 GiB"] * len(locators)), **facts)
-    assert isinstance(made.modules, tuple)
-    named = tuple(
-        replace(module, locator=locator, bank=bank) for module, locator in zip(made.modules, locators, strict=True)
-    )
-    return replace(made, modules=named)
+def fitted(*locators: str, bank: str = "") -> tuple[MemoryModule, ...]:
+    (module, _) = if_read(make_memory().modules)
+    return tuple(replace(module, locator=locator, bank=bank) for locator in locators)
 
 
 @pytest.mark.parametrize(
@@ -64,12 +60,7 @@ def test_rate_is_held_to_what_modules_are_made_for(plan: str | None, facts: dict
 def test_channels_come_from_the_sockets_names(
     locators: tuple[str, ...], bank: str, channels: tuple[str, ...] | None
 ) -> None:
-    known: tuple[MemoryModule, ...] = ()
-    if locators:
-        made = modules(*locators, bank=bank).modules
-        assert isinstance(made, tuple)
-        known = made
-    assert find_channels(known) == channels
+    assert find_channels(fitted(*locators, bank=bank)) == channels
 
 
 @pytest.mark.parametrize(
@@ -86,7 +77,7 @@ def test_channels_come_from_the_sockets_names(
 def test_modules_of_one_channel_are_reported(
     locators: tuple[str, ...], plan: str | None, severity: Severity | None
 ) -> None:
-    findings = judge_memory(modules(*locators), plan)
+    findings = judge_memory(replace(make_memory(), modules=fitted(*locators)), plan)
     assert [finding.severity for finding in findings] == ([severity] if severity else [])
 
 
@@ -108,16 +99,11 @@ def test_what_is_declared_and_cannot_be_read_is_unverified(
     assert [finding.kind for finding in judge_memory(memory, plan)] == kinds
 
 
-AT_4800 = """
-memory = { speed_mt_s = 4800 }
-"""
-
-
 def test_examples() -> None:
     check_examples(
         MEMORY_SLOW,
         None,
         example(Box()),
         example(Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800), "notice memory rate | Look in the"),
-        example(Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800), build=AT_4800),
+        example(Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800), build="memory = { speed_mt_s = 4800 }"),
     )

@@ -1,11 +1,11 @@
 """identity-doubtful: twins, drives without a name, drives that are not what they were."""
 
 from boxes.simulated_past import PATHS, quiet_snapshot, renamed_past
-from boxes.snapshot_box import Box, declare_risers
+from boxes.snapshot_box import Box, declare_risers, one_drive
 from boxes.story_engine import DAY, Watcher
 from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
 from laneproof.rules.rule import Pass
-from laneproof_collectors.snapshot import NvmeNamespace, Snapshot
+from laneproof_collectors.snapshot import NvmeNamespace
 from support.rule_examples import check_examples, example
 
 
@@ -36,15 +36,13 @@ def test_namespaces_with_the_same_identifier_are_twins_and_zeros_are_none() -> N
     assert doubts(two(space(0, "0000000000000000"), space(1, "0000000000000000"))) == []
 
 
-def box(**facts: str) -> Box:
-    return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", **facts)  # type: ignore[arg-type] # its knobs
-
-
 def test_another_capacity_under_the_same_number_is_reported_for_a_week() -> None:
-    watcher = Watcher("identity-doubtful").observe(box(capacity="2 TB")).observe(box(capacity="4 TB"), after=DAY)
+    watcher = (
+        Watcher("identity-doubtful").observe(one_drive(capacity="2 TB")).observe(one_drive(capacity="4 TB"), after=DAY)
+    )
     assert watcher.severity == "notice"
     assert "its capacity was 2000000000000 and is 4000000000000" in watcher.standing[0].summary
-    watcher.observe(box(capacity="4 TB"), after=8 * DAY)
+    watcher.observe(one_drive(capacity="4 TB"), after=8 * DAY)
     assert watcher.standing == []
 
 
@@ -60,16 +58,15 @@ def test_twins_are_reported_once_while_both_are_known() -> None:
     assert watcher.standing == []
 
 
-def twins(first: str, second: str) -> Snapshot:
-    box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=first)
-    return box.with_port(PATHS[1]).with_drive(PATHS[1], serial=second).snapshot()
-
-
 def test_examples() -> None:
     check_examples(
         IDENTITY_DOUBTFUL,
         declare_risers(2),
         example(quiet_snapshot()),
-        example(twins("FN77", "FN77"), "notice nvme0 | If it was replaced", "notice nvme1 | If it was replaced"),
+        example(
+            two({"serial": "FN77"}, {"serial": "FN77"}),
+            "notice nvme0 | If it was replaced",
+            "notice nvme1 | If it was replaced",
+        ),
         example(renamed_past(), "notice nvme0 | If it was replaced"),
     )

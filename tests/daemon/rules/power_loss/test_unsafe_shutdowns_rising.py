@@ -1,15 +1,15 @@
 """unsafe-shutdowns-rising: power lost at the drive while the machine runs on, and not a power cut."""
 
 from boxes.losing_box import DOWN
-from boxes.simulated_past import PATHS, health_past
-from boxes.snapshot_box import RISER_1, Box
+from boxes.simulated_past import health_past
+from boxes.snapshot_box import RISER_1, Box, one_drive
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.power_loss.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
 from support.rule_examples import check_examples, example
 
 
 def box(number: int) -> Box:
-    return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={"unsafe_shutdowns": number})
+    return one_drive(health={"unsafe_shutdowns": number})
 
 
 def test_after_a_power_cut_the_count_says_nothing() -> None:

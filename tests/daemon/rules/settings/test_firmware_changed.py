@@ -1,7 +1,7 @@
 """firmware-changed: an update is reported as one, once for all drives, and for a week."""
 
 from boxes.simulated_past import PATHS, Story
-from boxes.snapshot_box import Box, declare, declare_risers
+from boxes.snapshot_box import Box, declare, declare_risers, one_drive
 from boxes.story_engine import DAY, Watcher
 from laneproof.rules.settings.firmware_changed import FIRMWARE_CHANGED
 from support.rule_examples import check_examples, example
@@ -33,18 +33,14 @@ def test_it_is_silent_where_the_declaration_names_the_firmware() -> None:
         assert watcher.standing == []
 
 
-def drive_at(firmware: str) -> Box:
-    return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", firmware=firmware)
-
-
 def test_examples() -> None:
     check_examples(
         FIRMWARE_CHANGED,
         declare_risers(1),
-        example(drive_at("2.1"), past=Story().observe(drive_at("2.1")).past),
+        example(one_drive(firmware="2.1"), past=Story().observe(one_drive(firmware="2.1")).past),
         example(
-            drive_at("2.2"),
+            one_drive(firmware="2.2"),
             "notice firmware of drives | If it was updated",
-            past=Story().observe(drive_at("2.1")).observe(drive_at("2.2"), after=DAY).past,
+            past=Story().observe(one_drive(firmware="2.1")).observe(one_drive(firmware="2.2"), after=DAY).past,
         ),
     )
