@@ -87,15 +87,7 @@ def assemble(facts: Mapping[str, Any], clock: Clock) -> Snapshot:
 
 
 def read_snapshot(host: Host, collectors: tuple[Collector, ...] | None = None) -> Snapshot:
-    """Run every collector once.
-
-    Args:
-        host: The machine.
-        collectors: A table kept from pass to pass, so that it remembers; None makes one for this pass.
-
-    Returns:
-        The facts, taken at the host's time.
-    """
+    """Run every collector once: those of a table kept from pass to pass, so that it remembers, or of a new one."""
     clock = host.clock()
     table = collectors if collectors is not None else make_collectors()
     return assemble({collector.group: read_fenced(collector, host) for collector in table}, clock)

@@ -8,7 +8,8 @@ machine itself is ``live_host.py``; a recording (``recorded_host.py``) and other
 import os
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
-from typing import cast
+from itertools import islice
+from typing import Any, cast
 
 from laneproof_collectors.questions import (
     Answer,
@@ -33,6 +34,16 @@ class Host(ABC):
     @abstractmethod
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
         """Answer a batch: one answer a question, in order. Never raises for what the machine does."""
+
+    def ask_groups(self, groups: Iterable[Sequence[Question]]) -> list[list[Any]]:
+        """Put several groups of questions as one batch, since handing a batch over costs as much as many reads.
+
+        Returns:
+            A list of answers for each group.
+        """
+        asked = list(groups)
+        answers = iter(self.ask([question for group in asked for question in group]))
+        return [list(islice(answers, len(group))) for group in asked]
 
     def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:  # noqa: ARG002 (a recording never waits)
         """Sleep until the kernel has an event or a log record, or the time is over.

@@ -86,10 +86,6 @@ def split_table(raw: bytes) -> Iterator[bytes]:
 def read_structures(host: Host, types: tuple[int, ...]) -> tuple[Structure, ...] | Unread:
     """Read all structures of some types.
 
-    Args:
-        host: The machine.
-        types: Which types.
-
     Returns:
         The structures in the firmware's order, or why they are not known: one that fails makes the rest incomplete.
 

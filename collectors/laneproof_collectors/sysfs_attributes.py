@@ -81,12 +81,8 @@ def read_linked(host: Host, folder: str) -> tuple[str, ...] | Unread:
 
     Each link is read, not only listed: a recording knows a folder by what was read below it.
 
-    Args:
-        host: The machine.
-        folder: A folder of links; the files among them are left out.
-
     Returns:
-        The links' names, or why the folder could not be listed.
+        The links' names, without the files among them, or why the folder could not be listed.
     """
     names = host.folder(folder)
     if isinstance(names, Unread):

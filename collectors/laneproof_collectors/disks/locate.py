@@ -73,11 +73,7 @@ def follow_name(host: Host, path: str) -> str | Unread:
 
 
 def read_names(host: Host, disks: Iterable[str]) -> dict[str, tuple[str, ...]]:
-    """Read the lasting names of some disks.
-
-    Args:
-        host: The machine.
-        disks: Whole disks by the kernel's name: ``nvme0n1``.
+    """Read the lasting names of some whole disks, given by the kernel's names.
 
     Returns:
         The links under ``/dev/disk/by-id`` and ``by-path`` that lead to each, as whole paths; empty where there are
@@ -115,8 +111,7 @@ def read_locate_leds(host: Host) -> tuple[LocateLed, ...]:
 
 
 def _list(host: Host, folder: str) -> tuple[str, ...]:
-    names = host.folder(folder)
-    return if_read(names)
+    return if_read(host.folder(folder))
 
 
 def _read_port_leds(host: Host) -> list[LocateLed]:

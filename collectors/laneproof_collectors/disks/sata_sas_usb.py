@@ -68,11 +68,7 @@ class _Disk:
 
 
 def read_drives(host: Host, cache: DriveCache | None = None) -> tuple[SataDrive, ...] | Unread:
-    """Read every SATA, SAS and USB drive.
-
-    Args:
-        host: The machine.
-        cache: What is remembered from pass to pass; none: a drive that sleeps may stay without a name.
+    """Read every SATA, SAS and USB drive; without a cache, one that sleeps may stay without a name.
 
     Returns:
         The drives by name, none where there are no such disks; or why they could not be listed.
@@ -97,18 +93,13 @@ def _read_disks(host: Host, names: Sequence[str]) -> list[_Disk]:
         path = link if isinstance(target, Unread) else resolve_link(link, target)
         device, _, below = path.rpartition("/block/")
         found.append((name, path, device if below == name and path != link else f"{path}/device"))
-    questions = [_questions(path, device) for _, path, device in found]
-    answers = iter(host.ask([question for some in questions for question in some]))
-    disks = [
-        _parse_disk(*folders, cast("list[bytes | Unread]", [next(answers) for _ in some]))
-        for folders, some in zip(found, questions, strict=True)
-    ]
+    answers = host.ask_groups(_questions(path, device) for _, path, device in found)
+    disks = [_parse_disk(*folders, raws) for folders, raws in zip(found, answers, strict=True)]
     return [disk for disk in disks if not (disk.removable and parse_size(disk.size, what=disk.name) == 0)]
 
 
 def _questions(path: str, device: str) -> list[Question]:
-    files = [f"{path}/size", f"{path}/removable", f"{device}/wwid"]
-    files.append(f"{device}/power/runtime_status")
+    files = [f"{path}/size", f"{path}/removable", f"{device}/wwid", f"{device}/power/runtime_status"]
     if function := _controller(path):
         files += [f"{function}/power/runtime_status", f"{function}/power_state"]
     return [ReadFile(file) for file in files]

@@ -15,10 +15,10 @@ What it does not do: it parses no page (``health_and_identity.py``) and no outpu
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import cast
+from typing import TypeVar, cast
 
 from laneproof_collectors.disks.block import NamespaceMemory, name_namespace, read_namespaces
 from laneproof_collectors.host import Host, resolve_link
@@ -35,7 +35,6 @@ from laneproof_collectors.nvme.hwmon import read_thermometers
 from laneproof_collectors.pcie.path import is_address
 from laneproof_collectors.platform_path import find_platform_path, make_fabrics_path
 from laneproof_collectors.questions import (
-    Answer,
     FeatureValue,
     ListFolder,
     NvmeFeature,
@@ -72,6 +71,8 @@ _ATTRIBUTES = ("state", "model", "serial", "firmware_rev", "cntlid", _LATENCY_TO
 _WORTH_ANOTHER_WAY = (Reason.ABSENT, Reason.DENIED, Reason.REFUSED, Reason.MALFORMED, Reason.FAILED)
 _RIGHTS_ADVICE = "run laneproof as root, or give it CAP_SYS_ADMIN"
 
+_Answer = TypeVar("_Answer")
+
 DriveKey = tuple[str, str, str]
 """What makes a drive the same one as in the pass before: its name, serial number and firmware."""
 
@@ -81,23 +82,7 @@ class NvmeCache:
     """What is remembered from pass to pass, so that a drive is not asked for what did not change."""
 
     identities: dict[DriveKey, NvmeIdentity] = field(default_factory=dict)
-    attributes: dict[str, tuple[list[bytes | Unread], dict[str, str | Unread]]] = field(default_factory=dict)
-    """By folder, a controller's files as read last, and parsed."""
     namespaces: NamespaceMemory = field(default_factory=dict)
-
-    def keep_only(self, keys: set[DriveKey], folders: set[str]) -> None:
-        """Forget the drives that are not here any more."""
-        for key in self.identities.keys() - keys:
-            del self.identities[key]
-        for folder in self.attributes.keys() - folders:
-            del self.attributes[folder]
-
-    def parse_attributes(self, folder: str, raw: list[bytes | Unread]) -> dict[str, str | Unread]:
-        """Parse a controller's files; those that hold what they held are not parsed again."""
-        known = self.attributes.get(folder)
-        if known is None or known[0] != raw:
-            known = self.attributes[folder] = raw, dict(zip(_ATTRIBUTES, map(parse_text, raw), strict=True))
-        return known[1]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -109,7 +94,7 @@ class _ControllerDraft:
     function: str | None = None  # the folder of its PCI function, or of the platform's device
     address: str | None = None
     platform_path: str | None = None
-    attributes: list[bytes | Unread] = field(default_factory=list)
+    attributes: dict[str, bytes | Unread] = field(default_factory=dict)
     texts: dict[str, str | Unread] = field(default_factory=dict)
     nodes: tuple[str, ...] = ()
     sleep: list[bytes | Unread] = field(default_factory=list)
@@ -119,30 +104,23 @@ class _ControllerDraft:
     transitions: AutonomousTransitions | Unread | None = None
     temperatures: tuple[TemperatureReading, ...] = ()
 
-    def text(self, name: str) -> str | Unread:
-        return self.texts[name]
-
     def identity_text(self, name: str) -> str | Unread:
         """Give who it is from the kernel's files, else from what it answered itself: they hold the same words."""
-        text, own = self.text(name), self.identity
+        text, own = self.texts[name], self.identity
         if not isinstance(text, Unread) or not isinstance(own, NvmeIdentity):
             return text
         return {"model": own.model, "serial": own.serial, "firmware_rev": own.firmware}[name]
 
     def key(self) -> DriveKey | None:
         """Identify the drive, unless the kernel does not say enough for that."""
-        serial, firmware = self.text("serial"), self.text("firmware_rev")
+        serial, firmware = self.texts["serial"], self.texts["firmware_rev"]
         if isinstance(serial, Unread) or isinstance(firmware, Unread) or not serial:
             return None
         return self.name, serial, firmware
 
 
 def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeController, ...] | Unread:
-    """Read every NVMe controller.
-
-    Args:
-        host: The machine.
-        cache: What is remembered from pass to pass; none: everything is asked.
+    """Read every NVMe controller; without a cache of what earlier passes found, everything is asked.
 
     Returns:
         The controllers by number, none where the kernel knows no such class; or why they could not be listed.
@@ -154,10 +132,11 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
         shown = (answer for answer in host.folders(_SHOWN_BY_SYSFS) if not isinstance(answer, Unread))
         return () if is_absent(names) and next(shown, None) is not None else names
     drives = _locate(host, sorted(filter(_CONTROLLER.fullmatch, names), key=lambda name: int(name[4:])))
-    _read_attributes(host, drives, cache)
+    _read_attributes(host, drives)
     _read_namespaces(host, drives, cache)
-    cache.keep_only({key for drive in drives if (key := drive.key())}, {drive.path for drive in drives})
-    asked = [drive for drive in drives if not _skip_if_not_live(drive)]
+    for gone in cache.identities.keys() - {drive.key() for drive in drives}:
+        del cache.identities[gone]
+    asked = [drive for drive in drives if _may_be_asked(drive)]
     _ask_for_health(host, asked, cache)
     _ask_for_transitions(host, asked)
     _ask_another_way(host, asked)
@@ -190,29 +169,21 @@ def _find_function(name: str, path: str) -> tuple[str | None, str | None, str | 
     return (function, address, None) if is_address(address) else (function, None, find_platform_path(path))
 
 
-def _ask_each(host: Host, questions: Sequence[Sequence[Question]]) -> Iterator[list[Answer]]:
-    """Put many lists of questions as one batch; give one list of answers for each."""
-    answers = iter(host.ask([question for some in questions for question in some]))
-    return ([next(answers) for _ in some] for some in questions)
-
-
-def _read_attributes(host: Host, drives: Sequence[_ControllerDraft], cache: NvmeCache) -> None:
+def _read_attributes(host: Host, drives: Sequence[_ControllerDraft]) -> None:
     questions = [_ask_attributes(drive.path, drive.function) for drive in drives]
-    for drive, answers in zip(drives, _ask_each(host, questions), strict=True):
-        count = len(_ATTRIBUTES)
-        drive.attributes = cast("list[bytes | Unread]", answers[:count])
-        drive.texts = cache.parse_attributes(drive.path, drive.attributes)
-        nodes = cast("tuple[str, ...] | Unread", answers[count])
+    for drive, (nodes, *answers) in zip(drives, host.ask_groups(questions), strict=True):
         drive.nodes = if_read(nodes)
-        drive.sleep = cast("list[bytes | Unread]", answers[count + 1 :])
+        drive.attributes = dict(zip(_ATTRIBUTES, answers, strict=False))
+        drive.texts = {name: parse_text(raw) for name, raw in drive.attributes.items()}
+        drive.sleep = answers[len(_ATTRIBUTES) :]
 
 
 @lru_cache(maxsize=512)
 def _ask_attributes(path: str, function: str | None) -> tuple[Question, ...]:
     of_function = ("power/runtime_status", "power_state") if function else ()
     return (
-        *(ReadFile(f"{path}/{name}") for name in _ATTRIBUTES),
         ListFolder(path),
+        *(ReadFile(f"{path}/{name}") for name in _ATTRIBUTES),
         *(ReadFile(f"{function}/{name}") for name in of_function),
     )
 
@@ -229,33 +200,26 @@ def _read_namespaces(host: Host, drives: Sequence[_ControllerDraft], cache: Nvme
         drive.namespaces = (*drive.namespaces, namespace)
 
 
-def _skip_if_not_live(drive: _ControllerDraft) -> bool:
-    """Decide that a drive is sent no command, and say so in all that a command would have said."""
-    state = drive.text("state")
-    for raw in drive.sleep:
-        if (word := parse_text(raw)) in ASLEEP:
-            why = f"its PCI function sleeps ({word}) and is not woken by a reading"
-            return _mark_not_asked(drive, Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED))
-    if state == LIVE or is_absent(state):  # kernels before 4.8 show no state (from memory)
-        return False
-    shown = state.why if isinstance(state, Unread) else f"its state is {state}"
-    why = f"it is sent no command while it is not known to be live ({shown})"
-    return _mark_not_asked(drive, Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED))
-
-
-def _mark_not_asked(drive: _ControllerDraft, unread: Unread) -> bool:
+def _may_be_asked(drive: _ControllerDraft) -> bool:
+    """Decide whether a drive is sent commands; where not, say so in all that a command would have said."""
+    state = drive.texts["state"]
+    if asleep := next((word for raw in drive.sleep if (word := parse_text(raw)) in ASLEEP), None):
+        why = f"its PCI function sleeps ({asleep}) and is not woken by a reading"
+    elif state == LIVE or is_absent(state):  # kernels before 4.8 show no state (from memory)
+        return True
+    else:
+        shown = state.why if isinstance(state, Unread) else f"its state is {state}"
+        why = f"it is sent no command while it is not known to be live ({shown})"
+    unread = Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED)
     drive.identity = drive.health = drive.transitions = unread
-    return True
+    return False
 
 
-def _advise(unread: Unread) -> Unread:
+def _advise(answer: _Answer) -> _Answer | Unread:
     """Add what to do to a reading that lacked the rights."""
-    return replace(unread, why=f"{unread.why}; {_RIGHTS_ADVICE}") if unread.reason is Reason.DENIED else unread
-
-
-def _page(answer: Answer) -> bytes | Unread:
-    page = cast("bytes | Unread", answer)
-    return _advise(page) if isinstance(page, Unread) else page
+    if isinstance(answer, Unread) and answer.reason is Reason.DENIED:
+        return replace(answer, why=f"{answer.why}; {_RIGHTS_ADVICE}")
+    return answer
 
 
 def _ask_for_health(host: Host, drives: Sequence[_ControllerDraft], cache: NvmeCache) -> None:
@@ -265,13 +229,12 @@ def _ask_for_health(host: Host, drives: Sequence[_ControllerDraft], cache: NvmeC
         drive.identity = cache.identities.get(key) if (key := drive.key()) else None
         some: list[Question] = [] if drive.identity else [NvmeIdentify(drive.name)]
         questions.append([*some, NvmeLog(drive.name, HEALTH_LOG, HEALTH_BYTES)])
-    for drive, answers in zip(drives, _ask_each(host, questions), strict=True):
-        *first, health = answers
-        if first:
-            drive.identity = parse_identify(_page(first[0]), what=f"Identify of {drive.name}")
+    for drive, (*identify, health) in zip(drives, host.ask_groups(questions), strict=True):
+        if identify:
+            drive.identity = parse_identify(_advise(identify[0]), what=f"Identify of {drive.name}")
             if (key := drive.key()) and isinstance(drive.identity, NvmeIdentity):
                 cache.identities[key] = drive.identity
-        drive.health = parse_health(cast("bytes | Unread", health), what=f"log 02h of {drive.name}")
+        drive.health = parse_health(health, what=f"log 02h of {drive.name}")
 
 
 def _ask_for_transitions(host: Host, drives: Sequence[_ControllerDraft]) -> None:
@@ -286,13 +249,11 @@ def _ask_for_transitions(host: Host, drives: Sequence[_ControllerDraft]) -> None
         NvmeFeature(drive.name, AUTONOMOUS_TRANSITIONS_FEATURE, AUTONOMOUS_TRANSITION_BYTES) for drive in having
     ]
     for drive, answer in zip(having, host.ask(features), strict=True):
-        drive.transitions = _parse_feature(answer, what=f"feature 0Ch of {drive.name}")
-
-
-def _parse_feature(answer: Answer, *, what: str) -> AutonomousTransitions | Unread:
-    if isinstance(answer, FeatureValue):
-        return parse_autonomous_transitions(answer.value, answer.data, what=what)
-    return _advise(cast("Unread", answer))
+        if isinstance(answer, FeatureValue):
+            what = f"feature 0Ch of {drive.name}"
+            drive.transitions = parse_autonomous_transitions(answer.value, answer.data, what=what)
+        else:
+            drive.transitions = _advise(cast("Unread", answer))
 
 
 def _ask_another_way(host: Host, drives: Sequence[_ControllerDraft]) -> None:
@@ -322,22 +283,23 @@ def _explain(log: Unread, smartctl: Unread) -> Unread:
 
 def _make_controller(drive: _ControllerDraft) -> NvmeController:
     """Put together what was read."""
-    raw = dict(zip(_ATTRIBUTES, drive.attributes, strict=True))
     unread = Unread(f"what {drive.name} itself reports", "it was not asked", Reason.NOT_ASKED)
     return NvmeController(
         name=drive.name,
         address=drive.address,
         path=None if drive.address else drive.platform_path or _fabrics_path(drive),
-        state=drive.text("state"),
+        state=drive.texts["state"],
         model=drive.identity_text("model"),
         serial=drive.identity_text("serial"),
         firmware=drive.identity_text("firmware_rev"),
-        controller_id=parse_integer(raw["cntlid"], what=f"{drive.path}/cntlid"),
+        controller_id=parse_integer(drive.attributes["cntlid"], what=f"{drive.path}/cntlid"),
         namespaces=drive.namespaces,
         identity=drive.identity or unread,
         health=drive.health or unread,
         autonomous_transitions=drive.transitions,
-        latency_tolerance_us=_parse_latency(raw[_LATENCY_TOLERANCE], what=f"{drive.path}/{_LATENCY_TOLERANCE}"),
+        latency_tolerance_us=_parse_latency(
+            drive.attributes[_LATENCY_TOLERANCE], what=f"{drive.path}/{_LATENCY_TOLERANCE}"
+        ),
         temperatures=drive.temperatures,
     )
 

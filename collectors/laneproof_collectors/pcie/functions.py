@@ -11,8 +11,6 @@ Source: Linux Documentation/ABI/testing/sysfs-bus-pci and sysfs-bus-pci-devices-
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
-from typing import Any
 
 from laneproof_collectors.host import Host, resolve_link
 from laneproof_collectors.pcie.aer import AER_CLASSES, AER_TOTALS, parse_aer
@@ -21,7 +19,7 @@ from laneproof_collectors.pcie.ids import Ids, Names, read_names
 from laneproof_collectors.pcie.link_attributes import LINK_ATTRIBUTES, NO_LINK, is_blank, is_silent, parse_link_end
 from laneproof_collectors.pcie.path import FunctionPath, is_address, parse_function_path
 from laneproof_collectors.pcie.power import POWER_ATTRIBUTES, find_why_asleep, parse_power
-from laneproof_collectors.questions import ListFolder, Question, ReadFile, ReadLink
+from laneproof_collectors.questions import ListFolder, ReadFile, ReadLink
 from laneproof_collectors.snapshot import AerCounters, ExpressRegisters, FunctionPower, LinkEnd, PciFunction
 from laneproof_collectors.sysfs_attributes import parse_integer, parse_text, unless_absent
 from laneproof_collectors.unread import Reason, Unread
@@ -77,11 +75,7 @@ class _FunctionDraft:
 
 
 def read_functions(host: Host, *, cache: PcieCache | None = None) -> tuple[PciFunction, ...] | Unread:
-    """Read all PCI functions of the machine.
-
-    Args:
-        host: The machine.
-        cache: What earlier passes learned of the same machine; without one all is read, pci.ids included.
+    """Read all PCI functions of the machine; without a cache of what earlier passes learned all, pci.ids included.
 
     Returns:
         The functions in the order of the kernel's list, or why that could not be read. A function that left while it
@@ -102,12 +96,6 @@ def read_functions(host: Host, *, cache: PcieCache | None = None) -> tuple[PciFu
         readings = [reading for reading in readings if reading.address in still_listed]
     _ask_names(host, readings, cache)
     return tuple(_make_function(reading, cache) for reading in readings)
-
-
-def _ask_together(host: Host, *groups: Sequence[Question]) -> list[list[Any]]:
-    """Ask several groups of questions in one batch, since handing a batch over costs as much as many reads."""
-    answers = iter(host.ask([question for group in groups for question in group]))
-    return [list(islice(answers, len(group))) for group in groups]
 
 
 def _group(answers: _Raws, width: int) -> Iterator[_Raws]:
@@ -133,10 +121,11 @@ def _list_functions(host: Host) -> list[tuple[str, str]] | Unread:
 
 def _ask_at_rest(host: Host, listed: Sequence[tuple[str, str]]) -> list[_FunctionDraft]:
     """Ask what a sleeping function answers too; one that is gone by now is left out."""
-    answers, drivers = _ask_together(
-        host,
-        [ReadFile(f"{folder}/{name}") for _, folder in listed for name in _AT_REST],
-        [ReadLink(f"{folder}/driver") for _, folder in listed],
+    answers, drivers = host.ask_groups(
+        (
+            [ReadFile(f"{folder}/{name}") for _, folder in listed for name in _AT_REST],
+            [ReadLink(f"{folder}/driver") for _, folder in listed],
+        )
     )
     readings = []
     for (address, folder), raws, driver in zip(listed, _group(answers, len(_AT_REST)), drivers, strict=True):
@@ -200,12 +189,13 @@ def _ask_links(host: Host, readings: Sequence[_FunctionDraft], cache: PcieCache)
     awake = [reading for reading in readings if not reading.asleep]
     unknown = [reading for reading in readings if reading.key is None or reading.key not in cache.labels]
     hiding = [reading for reading in readings if reading.driver == _AHCI]
-    answers, labels, cases, counts = _ask_together(
-        host,
-        [ReadFile(f"{reading.folder}/{name}") for reading in awake for name in LINK_ATTRIBUTES],
-        [ReadFile(f"{reading.folder}/label") for reading in unknown],
-        [ReadFile(f"{reading.folder}/removable") for reading in unknown],
-        [ReadFile(f"{reading.folder}/remapped_nvme") for reading in hiding],
+    answers, labels, cases, counts = host.ask_groups(
+        (
+            [ReadFile(f"{reading.folder}/{name}") for reading in awake for name in LINK_ATTRIBUTES],
+            [ReadFile(f"{reading.folder}/label") for reading in unknown],
+            [ReadFile(f"{reading.folder}/removable") for reading in unknown],
+            [ReadFile(f"{reading.folder}/remapped_nvme") for reading in hiding],
+        )
     )
     for reading, raw in zip(hiding, counts, strict=True):
         reading.remapped_nvme = unless_absent(parse_integer(raw, what=f"{reading.folder}/remapped_nvme"))
@@ -226,11 +216,12 @@ def _ask_errors(host: Host, readings: Sequence[_FunctionDraft]) -> list[tuple[_F
     """Ask for the error counters, and which switches the link above each function has."""
     below = [reading for reading in readings if len(reading.path.hops) > 1]
     collecting = [reading for reading in readings if _is_event_collector(reading)]
-    counts, totals, folders = _ask_together(
-        host,
-        [ReadFile(f"{reading.folder}/{name}") for reading in readings for name in AER_CLASSES],
-        [ReadFile(f"{reading.folder}/{name}") for reading in collecting for name in AER_TOTALS],
-        [ListFolder(f"{reading.folder}/link") for reading in below],
+    counts, totals, folders = host.ask_groups(
+        (
+            [ReadFile(f"{reading.folder}/{name}") for reading in readings for name in AER_CLASSES],
+            [ReadFile(f"{reading.folder}/{name}") for reading in collecting for name in AER_TOTALS],
+            [ListFolder(f"{reading.folder}/link") for reading in below],
+        )
     )
     totals_of = {
         reading.address: raws for reading, raws in zip(collecting, _group(totals, len(AER_TOTALS)), strict=True)
@@ -258,10 +249,11 @@ def _ask_config(host: Host, readings: Sequence[_FunctionDraft], cache: PcieCache
 
 def _ask_link_states(host: Host, named: Sequence[tuple[_FunctionDraft, list[str]]]) -> frozenset[str] | Unread:
     """Ask for the switches of the links; and, last of all, which functions are still there."""
-    answers, [addresses] = _ask_together(
-        host,
-        [ReadFile(f"{reading.folder}/link/{name}") for reading, names in named for name in names],
-        [ListFolder(DEVICES)],
+    answers, [addresses] = host.ask_groups(
+        (
+            [ReadFile(f"{reading.folder}/link/{name}") for reading, names in named for name in names],
+            [ListFolder(DEVICES)],
+        )
     )
     following = iter(answers)
     for reading, names in named:
