@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 
 from laneproof_collectors.snapshot import LinkEnd
+from laneproof_collectors.sysfs_attributes import is_absent
 from laneproof_collectors.unread import Reason, Unread
 
 LINK_ATTRIBUTES = ("current_link_speed", "current_link_width", "max_link_speed", "max_link_width")
@@ -61,11 +62,10 @@ def parse_link_width(raw: bytes | Unread, *, what: str) -> int | Unread:
         return raw
     if (width := _WIDTHS.get(raw)) is not None:
         return width
-    match raw.rstrip(b"\n"):
-        case number if number == _ALL_ONES_WIDTH:
-            return Unread(what, "the register reads all ones (63 lanes): the function does not answer", Reason.GONE)
-        case number if number == _UNREAD_WIDTH:
-            return Unread(what, "the kernel could not read the register (255 lanes)", Reason.FAILED)
+    if raw.rstrip(b"\n") == _ALL_ONES_WIDTH:
+        return Unread(what, "the register reads all ones (63 lanes): the function does not answer", Reason.GONE)
+    if raw.rstrip(b"\n") == _UNREAD_WIDTH:
+        return Unread(what, "the kernel could not read the register (255 lanes)", Reason.FAILED)
     return Unread(what, f"not a link width: {raw[:32]!r}")
 
 
@@ -79,31 +79,25 @@ def parse_link_end(raws: Sequence[bytes | Unread], *, folder: str) -> LinkEnd:
     Returns:
         The end; `NO_LINK` where none of the attributes is there.
     """
-    speed, width, fastest, widest = raws
-    if not isinstance(speed, Unread) and not isinstance(width, Unread) and not isinstance(fastest, Unread):
-        if not isinstance(widest, Unread) and (end := _share_end(speed, width, fastest, widest)) is not None:
-            return end
-    elif all(isinstance(raw, Unread) and raw.reason is Reason.ABSENT for raw in raws):
+    if all(map(is_absent, raws)):
         return NO_LINK
+    speed, width, fastest, widest = raws
     files = [f"{folder}/{name}" for name in LINK_ATTRIBUTES]
     lanes = parse_link_width(widest, what=files[3])
-    return LinkEnd(
-        trained_gt_s=parse_link_speed(speed, what=files[0]),
-        trained_lanes=parse_link_width(width, what=files[1]),
-        capable_gt_s=parse_link_speed(fastest, what=files[2]),
-        capable_lanes=lanes if lanes != 0 else Unread(files[3], "it says that the end can hold no lanes (0)"),
+    return _share_end(
+        parse_link_speed(speed, what=files[0]),
+        parse_link_width(width, what=files[1]),
+        parse_link_speed(fastest, what=files[2]),
+        lanes if lanes != 0 else Unread(files[3], "it says that the end can hold no lanes (0)"),
     )
 
 
-# A box has few different links, so most passes build none of these.
+# A box has few different links: equal ones are one value.
 @lru_cache(maxsize=256)
-def _share_end(speed: bytes, width: bytes, fastest: bytes, widest: bytes) -> LinkEnd | None:
-    """Give the end that four good readings make; None where one of them is not good."""
-    rates = _SPEEDS.get(speed), _SPEEDS.get(fastest)
-    lanes = _WIDTHS.get(width), _WIDTHS.get(widest)
-    if None in rates or None in lanes or lanes[1] == 0:
-        return None
-    return LinkEnd(trained_gt_s=rates[0], trained_lanes=lanes[0], capable_gt_s=rates[1], capable_lanes=lanes[1])
+def _share_end(
+    trained: float | Unread, trained_lanes: int | Unread, capable: float | Unread, capable_lanes: int | Unread
+) -> LinkEnd:
+    return LinkEnd(trained_gt_s=trained, trained_lanes=trained_lanes, capable_gt_s=capable, capable_lanes=capable_lanes)
 
 
 def is_silent(raws: Sequence[bytes | Unread]) -> bool:

@@ -12,14 +12,14 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 
 from laneproof_collectors.snapshot import FunctionPower
-from laneproof_collectors.sysfs_attributes import parse_switch
-from laneproof_collectors.unread import Reason, Unread
+from laneproof_collectors.sysfs_attributes import parse_switch, unless_absent
+from laneproof_collectors.unread import Unread
 
 POWER_ATTRIBUTES = ("power/runtime_status", "power_state", "power/control")
 """In the order in which `parse_power` takes them."""
 
 _WORD = re.compile(rb"([A-Za-z0-9_-]{1,32})\n?")
-_Raw = bytes | Unread | None
+_Word = str | Unread | None
 
 
 def parse_power(
@@ -35,32 +35,25 @@ def parse_power(
     Returns:
         The function's power management.
     """
-    given = tuple(None if isinstance(raw, Unread) and raw.reason is Reason.ABSENT else raw for raw in raws)
-    states = tuple(link_states.items()) if link_states else ()
-    return _share_power(given, states) or _parse_power(given, states, folder)
-
-
-def _parse_power(given: tuple[_Raw, ...], states: tuple[tuple[str, bytes | Unread], ...], folder: str) -> FunctionPower:
-    status, state, control = given
-    return FunctionPower(
-        runtime_status=_parse_word(status, what=f"{folder}/{POWER_ATTRIBUTES[0]}"),
-        state=_parse_word(state, what=f"{folder}/{POWER_ATTRIBUTES[1]}"),
-        control=_parse_word(control, what=f"{folder}/{POWER_ATTRIBUTES[2]}"),
-        link_states={name: parse_switch(raw, what=f"{folder}/link/{name}") for name, raw in states},
+    status, state, control = (
+        _parse_word(raw, what=f"{folder}/{name}") for raw, name in zip(raws, POWER_ATTRIBUTES, strict=True)
     )
+    switches = (link_states or {}).items()
+    states = tuple((name, parse_switch(raw, what=f"{folder}/link/{name}")) for name, raw in switches)
+    return _share_power(status, state, control, states)
 
 
-# Nearly all functions of a box rest alike. What could not be read names its own file, and is not shared.
+# Nearly all functions of a box rest alike: equal ones are one value.
 @lru_cache(maxsize=256)
-def _share_power(given: tuple[_Raw, ...], states: tuple[tuple[str, bytes | Unread], ...]) -> FunctionPower | None:
-    power = _parse_power(given, states, "")
-    values = (power.runtime_status, power.state, power.control, *power.link_states.values())
-    return None if any(isinstance(value, Unread) for value in values) else power
+def _share_power(
+    status: _Word, state: _Word, control: _Word, states: tuple[tuple[str, bool | Unread], ...]
+) -> FunctionPower:
+    return FunctionPower(runtime_status=status, state=state, control=control, link_states=dict(states))
 
 
-def _parse_word(raw: _Raw, *, what: str) -> str | Unread | None:
-    if raw is None or isinstance(raw, Unread):
-        return raw
+def _parse_word(raw: bytes | Unread, *, what: str) -> _Word:
+    if isinstance(raw, Unread):
+        return unless_absent(raw)
     if match := _WORD.fullmatch(raw):
         return match[1].decode("ascii")
     return Unread(what, f"not a word: {raw[:32]!r}")
