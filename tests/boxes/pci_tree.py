@@ -3,6 +3,7 @@
 from laneproof_collectors.pcie.functions import DEVICES
 from laneproof_collectors.pcie.slots import SLOTS
 from laneproof_collectors.snapshot import LinkEnd
+from simulation.fake_machine import Tree
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
 
 ROOT = "/sys/devices/pci0000:00"
@@ -15,7 +16,6 @@ AER = (0x100, 0x0001, lay_aer(correctable_mask=0x2000))
 PORT_CONFIG = lay_config(ExpressValues(flags=0x142, sltcap=3 << 19), bridge=True, extended=[AER])
 DRIVE_CONFIG = lay_config(ExpressValues(lnksta=0x0022), extended=[AER])
 NO_LINK = LinkEnd(trained_gt_s=None, trained_lanes=None, capable_gt_s=None, capable_lanes=None)
-Tree = dict[str, str | bytes | None]
 
 
 def lay_function(folder: str, code: int, **changes: str | bytes) -> Tree:

@@ -16,18 +16,18 @@ from laneproof_collectors.arrays import (
 from laneproof_collectors.btrfs import BTRFS
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
-from simulation.fake_machine import FakeMachine, replay
+from simulation.fake_machine import FakeMachine, Tree, replay
 from support.unread_answers import known, unread
 
 MD = f"{BLOCK}/md0/md"
 
 
-def member(name: str, slot: str, state: str = "in_sync", **files: str) -> dict[str, str | bytes | None]:
+def member(name: str, slot: str, state: str = "in_sync", **files: str) -> Tree:
     fields = {"state": f"{state}\n", "slot": f"{slot}\n", "errors": "0\n", "bad_blocks": "", "size": "1\n"} | files
     return {f"{MD}/dev-{name}/{field}": value for field, value in fields.items()}
 
 
-def raid5(*members: dict[str, str | bytes | None], **files: str) -> dict[str, str | bytes | None]:
+def raid5(*members: Tree, **files: str) -> Tree:
     fields = {
         "level": "raid5\n",
         "raid_disks": "3\n",
@@ -40,7 +40,7 @@ def raid5(*members: dict[str, str | bytes | None], **files: str) -> dict[str, st
         "bitmap/location": "+8\n",
         "rd0": "",
     } | files
-    laid: dict[str, str | bytes | None] = {f"{MD}/{field}": value for field, value in fields.items()}
+    laid: Tree = {f"{MD}/{field}": value for field, value in fields.items()}
     laid[f"{BLOCK}/md0/size"] = "15627790336\n"
     for part in members:
         laid |= part

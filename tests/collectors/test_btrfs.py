@@ -9,7 +9,7 @@ from laneproof_collectors.btrfs import BTRFS, parse_error_statistics, read_btrfs
 from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
-from simulation.fake_machine import FakeMachine, replay
+from simulation.fake_machine import FakeMachine, Tree, replay
 from support.unread_answers import known
 
 UUID = "3d7e8a52-1c4b-4f7e-9a10-7b5c2e6f9d01"
@@ -23,8 +23,8 @@ def device(number: int, missing: str = "0\n", statistics: str = QUIET, target: s
     return {f"{folder}/missing": missing, f"{folder}/error_stats": statistics, f"{folder}/replace_target": target}
 
 
-def tree(*devices: dict[str, str], names: tuple[str, ...] = ("nvme0n1", "nvme1n1")) -> dict[str, str | bytes | None]:
-    laid: dict[str, str | bytes | None] = {
+def tree(*devices: dict[str, str], names: tuple[str, ...] = ("nvme0n1", "nvme1n1")) -> Tree:
+    laid: Tree = {
         f"{BTRFS}/features/raid1c34": "0\n",
         f"{FOLDER}/label": "hydrophones\n",
         f"{FOLDER}/allocation/data/raid1/used_bytes": "0\n",

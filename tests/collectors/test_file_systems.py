@@ -18,7 +18,7 @@ from laneproof_collectors.file_systems import (
     parse_mount_info,
     read_file_systems,
 )
-from laneproof_collectors.questions import FileSystemFigures
+from laneproof_collectors.questions import FileSystem, FileSystemFigures
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
@@ -66,7 +66,7 @@ def test_each_file_system_on_a_disk_appears_once(fs: FakeFilesystem) -> None:
 
 def test_figures_are_those_of_the_file_system(fs: FakeFilesystem) -> None:
     machine = machine_with(fs, TABLE)
-    machine.figures["/srv/hydro phones"] = FIGURES
+    machine.answers[FileSystem("/srv/hydro phones")] = FIGURES
     entry = file_systems_of(machine)["/srv/hydro phones"]
     assert (entry.size_bytes, entry.available_bytes) == (4000, 1000)
 
@@ -97,7 +97,8 @@ def test_fullness_of_what_has_no_size_is_none() -> None:
 
 def test_a_recording_gives_the_same_file_systems(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {"/proc/77/mountinfo": TABLE, "/proc/self": "-> 77"})
-    machine.figures = dict.fromkeys(("/", "/srv/hydro phones", "/home", "/abyss", "/vault"), FIGURES)
+    mounts = ("/", "/srv/hydro phones", "/home", "/abyss", "/vault")
+    machine.answers |= {FileSystem(mount): FIGURES for mount in mounts}
     live, replayed = replay(machine, read_file_systems)
     assert replayed == live != ()
 

@@ -21,7 +21,7 @@ from laneproof_collectors.firmware import (
 from laneproof_collectors.smbios import ENTRIES
 from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine, replay
+from simulation.fake_machine import FakeMachine, Tree, replay
 from simulation.smbios_tables import slot, structure
 from support.unread_answers import known, unread
 
@@ -55,7 +55,7 @@ def test_a_board_with_smbios(fs: FakeFilesystem) -> None:
 
 
 def test_a_recording_gives_the_same_firmware(fs: FakeFilesystem) -> None:
-    tree: dict[str, str | bytes | None] = {**KERNEL, **DMI, f"{ENTRIES}/9-0/raw": slot("S", type_code=0xB6, width=10)}
+    tree: Tree = {**KERNEL, **DMI, f"{ENTRIES}/9-0/raw": slot("S", type_code=0xB6, width=10)}
     machine = FakeMachine(fs, tree)
     for read in (read_firmware, read_firmware_slots):
         live, replayed = replay(machine, read)
@@ -81,7 +81,7 @@ def test_a_board_with_a_device_tree(fs: FakeFilesystem) -> None:
 
 
 def test_the_raw_table_serves_where_the_kernel_exports_no_names(fs: FakeFilesystem) -> None:
-    tree: dict[str, str | bytes | None] = {
+    tree: Tree = {
         **KERNEL,
         f"{ENTRIES}/0-0/raw": structure(0, 0x12, {0x04: 1, 0x05: 2}, ["Kelp Firmware", "2.07"]),
         f"{ENTRIES}/2-0/raw": structure(2, 0x08, {0x05: 1}, ["KB-1"]),

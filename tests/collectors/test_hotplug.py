@@ -1,15 +1,13 @@
 """A device event says what came or went, and on which function it hangs."""
 
-from collections.abc import Sequence
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import Host
 from laneproof_collectors.hotplug import Action, DeviceEvent, device_events, parse_uevent, read_device_events
-from laneproof_collectors.questions import Answer, Question
+from laneproof_collectors.questions import ReadUevents
 from laneproof_collectors.unread import Reason, Unread
+from support.table_hosts import TableHost
 from support.unread_answers import known
 
 SWITCH = "/devices/pci0000:00/0000:00:01.2/0000:02:00.0/0000:03:04.0/0000:04:00.0"
@@ -124,24 +122,12 @@ def test_any_event_is_parsed_or_passed_over(event: dict[str, str]) -> None:
     assert parsed is None or isinstance(parsed, DeviceEvent)
 
 
-class _FakeHost(Host):
-    """A machine that has device events and nothing else."""
-
-    def __init__(self, answer: tuple[dict[str, str], ...] | Unread) -> None:
-        self.answer = answer
-
-    def ask(self, questions: Sequence[Question]) -> list[Answer]:
-        return [self.answer for _ in questions]
-
-
 def test_events_are_read_through_the_host() -> None:
-    read = read_device_events(
-        _FakeHost((uevent("add", "/devices/virtual/tty/tty1", "tty"), uevent("remove", SWITCH, "pci")))
-    )
-    assert isinstance(read, tuple)
+    events = (uevent("add", "/devices/virtual/tty/tty1", "tty"), uevent("remove", SWITCH, "pci"))
+    read = known(read_device_events(TableHost({ReadUevents(): events})))
     assert [event.action for event in read] == [Action.REMOVE]
 
 
 def test_events_that_cannot_be_read_say_why() -> None:
     failed = Unread("the kernel's device events", "not permitted (EPERM)", Reason.DENIED, "EPERM")
-    assert read_device_events(_FakeHost(failed)) is failed
+    assert read_device_events(TableHost({ReadUevents(): failed})) is failed

@@ -8,7 +8,7 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.network import NET, find_address, parse_speed, read_bonds, read_interfaces
 from laneproof_collectors.snapshot import Bond, BondMember, Interface
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine, replay
+from simulation.fake_machine import FakeMachine, Tree, replay
 from support.unread_answers import known, unread
 
 PORT = "/sys/devices/pci0000:00/0000:00:1c.0/0000:02:00"
@@ -16,7 +16,7 @@ ACTIVE, ELSEWHERE = "1", "2"
 PARTNER, NOBODY = "52:54:00:6b:65:6c", "00:00:00:00:00:00"
 
 
-def interface(folder: str, name: str, **attributes: str) -> dict[str, str | bytes | None]:
+def interface(folder: str, name: str, **attributes: str) -> Tree:
     fields = {
         "operstate": "up\n",
         "speed": "10000\n",
@@ -32,7 +32,7 @@ def interface(folder: str, name: str, **attributes: str) -> dict[str, str | byte
     }
 
 
-def port(function: int, name: str, **attributes: str) -> dict[str, str | bytes | None]:
+def port(function: int, name: str, **attributes: str) -> Tree:
     folder = f"{PORT}.{function}"
     return {
         **interface(folder, name, **attributes),
@@ -40,7 +40,7 @@ def port(function: int, name: str, **attributes: str) -> dict[str, str | bytes |
     }
 
 
-def bond_files(mode: str = "802.3ad 4\n", **attributes: str) -> dict[str, str | bytes | None]:
+def bond_files(mode: str = "802.3ad 4\n", **attributes: str) -> Tree:
     folder = "/sys/devices/virtual"
     fields = {
         "mode": mode,
@@ -57,7 +57,7 @@ def bond_files(mode: str = "802.3ad 4\n", **attributes: str) -> dict[str, str | 
     }
 
 
-def member(function: int, name: str, **attributes: str) -> dict[str, str | bytes | None]:
+def member(function: int, name: str, **attributes: str) -> Tree:
     fields = {"mii_status": "up\n", "ad_aggregator_id": f"{ACTIVE}\n", "link_failure_count": "0\n", "state": "active\n"}
     return {
         **port(function, name),

@@ -1,11 +1,10 @@
 """What a recording host keeps is answered alike by a recorded host, pass after pass."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 
 from laneproof_collectors.host import Host
 from laneproof_collectors.questions import (
     Answer,
-    Clock,
     FeatureValue,
     FileSystem,
     FileSystemFigures,
@@ -15,7 +14,6 @@ from laneproof_collectors.questions import (
     NvmeIdentify,
     NvmeLog,
     Question,
-    ReadClock,
     ReadFile,
     ReadKernelLog,
     ReadLink,
@@ -30,6 +28,7 @@ from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import Frame, parse_frames, parse_header
 from laneproof_collectors.unread import Unread
+from support.table_hosts import TableHost
 
 DEVICE = "/sys/devices/pci0000:00/0000:00:01.1"
 LINK = "/sys/bus/pci/devices/0000:00:01.1"
@@ -59,25 +58,6 @@ BOX: dict[Question, Answer] = {
     ReadKernelLog(): KernelLogRead(),
     ReadUevents(): (),
 }
-
-
-class TableHost(Host):
-    """A machine that answers from a table; what is not in it is not there."""
-
-    def __init__(self, table: Mapping[Question, Answer] = BOX) -> None:
-        self.table = dict(table)
-        self.clock_reads = 0
-
-    def ask(self, questions: Sequence[Question]) -> list[Answer]:
-        return [self._answer(question) for question in questions]
-
-    def _answer(self, question: Question) -> Answer:
-        if isinstance(question, ReadClock):
-            self.clock_reads += 1
-            return Clock(
-                unix_seconds=1.8e9 + self.clock_reads, up_seconds=60.0 + self.clock_reads, monotonic_seconds=9.5
-            )
-        return self.table.get(question, unread_from_errno(name_question(question), 2))
 
 
 def ask_all(host: Host) -> list[object]:
@@ -122,7 +102,7 @@ CHANGES: list[dict[Question, Answer | None]] = [
 
 
 def test_each_pass_is_answered_alike() -> None:
-    machine = TableHost()
+    machine = TableHost(BOX)
     recorder = RecordingHost(machine)
     lines, reported = [recorder.header()], []
     for change in ({}, *CHANGES):
@@ -139,7 +119,7 @@ def test_each_pass_is_answered_alike() -> None:
 
 
 def test_an_unchanged_pass_is_an_almost_empty_frame() -> None:
-    recorder = RecordingHost(TableHost())
+    recorder = RecordingHost(TableHost(BOX))
     for _ in range(2):
         recorder.ask([*BOX])
         frame = parse_frame(recorder.take_frame())
@@ -193,7 +173,7 @@ def test_of_pci_ids_only_the_names_of_recorded_functions_are_kept() -> None:
 
 
 def test_what_a_pass_did_not_ask_stays() -> None:
-    recorder = RecordingHost(TableHost())
+    recorder = RecordingHost(TableHost(BOX))
     recorder.ask([*BOX])
     lines = [recorder.take_frame()]
     recorder.ask([DEVICES, CONTROLLERS])

@@ -26,7 +26,7 @@ from laneproof_collectors.smbios import (
 )
 from laneproof_collectors.snapshot import MemoryModule, PhysicalSlot
 from laneproof_collectors.unread import Reason
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, Tree
 from simulation.smbios_tables import cut, dump, memory_array, memory_device, slot, structure, table
 from support.unread_answers import known, unread
 
@@ -238,9 +238,7 @@ def test_any_table_is_split_without_end(raw: bytes) -> None:
 
 
 def test_structures_come_from_their_entries_in_the_order_of_the_firmware(fs: FakeFilesystem) -> None:
-    tree: dict[str, str | bytes | None] = {
-        f"{ENTRIES}/17-{number}/raw": memory_device(size=1024, locator=f"D{number}") for number in (10, 2, 0)
-    }
+    tree: Tree = {f"{ENTRIES}/17-{number}/raw": memory_device(size=1024, locator=f"D{number}") for number in (10, 2, 0)}
     machine = FakeMachine(fs, {**tree, f"{ENTRIES}/9-0/raw": b"bad", f"{ENTRIES}/strange/raw": b""})
     assert [made.string(0x10) for made in known(read_structures(machine, (MEMORY_DEVICE,)))] == ["D0", "D2", "D10"]
     assert f"{ENTRIES}/9-0/raw" not in machine.asked

@@ -8,19 +8,19 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.snapshot import Fan, PowerMeter, TemperatureReading, Thermal
 from laneproof_collectors.thermal import HWMON, POWERCAP, PROCESSORS, read_thermal
 from laneproof_collectors.unread import Unread
-from simulation.fake_machine import FakeMachine, replay
+from simulation.fake_machine import FakeMachine, Tree, replay
 from support.unread_answers import known
 
 
-def chip(number: int, name: str, **files: str) -> dict[str, str | bytes | None]:
+def chip(number: int, name: str, **files: str) -> Tree:
     return {f"{HWMON}/hwmon{number}/{file}": f"{value}\n" for file, value in {"name": name, **files}.items()}
 
 
-def zone(folder: str, **files: str) -> dict[str, str | bytes | None]:
+def zone(folder: str, **files: str) -> Tree:
     return {f"{POWERCAP}/{folder}/{file}": f"{value}\n" for file, value in files.items()}
 
 
-def processor(number: int, package: int, throttled: int) -> dict[str, str | bytes | None]:
+def processor(number: int, package: int, throttled: int) -> Tree:
     return {
         f"{PROCESSORS}/cpu{number}/topology/physical_package_id": f"{package}\n",
         f"{PROCESSORS}/cpu{number}/thermal_throttle/package_throttle_count": f"{throttled}\n",

@@ -1,5 +1,6 @@
 """A Host on files that the test itself lays out, for a collector: make single reads fail, see what was asked."""
 
+import errno
 import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -11,13 +12,12 @@ from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.questions import (
     Answer,
-    FileSystem,
-    FileSystemFigures,
     ListFolder,
     Question,
     ReadFile,
     ReadLink,
     ReadRange,
+    Smartctl,
     name_question,
     unread_from_errno,
 )
@@ -26,6 +26,8 @@ from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import parse_frames, parse_header
 
 _Facts = TypeVar("_Facts")
+Tree = dict[str, str | bytes | None]
+"""Files by their path, as `FakeMachine.put` takes them."""
 
 
 def replay(machine: Host, read: Callable[[Host], _Facts]) -> tuple[_Facts, _Facts]:
@@ -45,15 +47,19 @@ def recorded(frame: Mapping[str, Any]) -> RecordedHost:
 
 
 class FakeMachine(LiveHost):
-    """The live host on a fake file system; a path in `faults` answers with that errno, listed or not."""
+    """The live host on a fake file system.
 
-    def __init__(self, fs: FakeFilesystem, tree: Mapping[str, str | bytes | None] | None = None) -> None:
+    A question in `answers` is answered so, a path in `faults` by that errno, listed or not; smartctl is not installed.
+    """
+
+    def __init__(self, fs: FakeFilesystem, *trees: Mapping[str, str | bytes | None]) -> None:
         super().__init__("/")
         self._fs = fs
         self.faults: dict[str, int] = {}
-        self.figures: dict[str, FileSystemFigures] = {}
+        self.answers: dict[Question, Answer] = {}
         self.asked: list[str] = []
-        self.put(tree or {})
+        for tree in trees:
+            self.put(tree)
 
     def put(self, tree: Mapping[str, str | bytes | None]) -> None:
         """Lay out files; text that begins with ``-> `` is a link's target, ``None`` an empty folder."""
@@ -78,6 +84,6 @@ class FakeMachine(LiveHost):
     def _answer(self, question: Question) -> Answer:
         if isinstance(question, ReadFile | ReadRange | ReadLink | ListFolder) and question.path in self.faults:
             return unread_from_errno(question.path, self.faults[question.path])
-        if isinstance(question, FileSystem) and question.path in self.figures:
-            return self.figures[question.path]
-        return super()._answer(question)
+        if isinstance(question, Smartctl) and question not in self.answers:
+            return unread_from_errno(name_question(question), errno.ENOENT)
+        return self.answers[question] if question in self.answers else super()._answer(question)

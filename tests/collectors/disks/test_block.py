@@ -12,7 +12,7 @@ from laneproof_collectors.disks.block import (
 )
 from laneproof_collectors.snapshot import BlockStatistics
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, Tree
 from support.unread_answers import unread
 
 
@@ -67,7 +67,7 @@ def test_folder_below_a_controller_names_its_disk(node: str, disk: str | None) -
 
 
 FOLDER = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0/nvme/nvme0/nvme0n1"
-NAMESPACE: dict[str, str | bytes | None] = {
+NAMESPACE: Tree = {
     f"{FOLDER}/{name}": text
     for name, text in {
         "nsid": "1\n",

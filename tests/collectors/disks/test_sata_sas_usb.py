@@ -9,14 +9,14 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.disks.sata_sas_usb import DriveCache, DriveIdentity, parse_kept_identity, read_drives
 from laneproof_collectors.host import Host
-from laneproof_collectors.live_host import LiveHost
-from laneproof_collectors.questions import Answer, Question, Smartctl, name_question, unread_from_errno
+from laneproof_collectors.questions import Smartctl
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine, recorded, replay
+from simulation.fake_machine import FakeMachine, Tree, recorded, replay
 from support.unread_answers import known, unread
 
-CONTROLLER = "/sys/devices/pci0000:00/0000:00:17.0"
+ROOT, SOC = "/sys/devices/pci0000:00", "/sys/devices/platform/soc"
+CONTROLLER, FIRST = f"{ROOT}/0000:00:17.0", "host0/target0:0:0/0:0:0:0"
 ATA3 = f"{CONTROLLER}/ata3/host2/target2:0:0/2:0:0:0"
 MISSING = Unread("x", "there is no such file (ENOENT)", Reason.ABSENT, "ENOENT")
 
@@ -37,7 +37,7 @@ STANDBY: dict[str, Any] = {
 }
 
 
-def disk(name: str = "sda", device: str = ATA3, **changes: str | bytes) -> dict[str, str | bytes | None]:
+def disk(name: str = "sda", device: str = ATA3, **changes: str | bytes) -> Tree:
     """Lay out one disk as the kernel does."""
     files = {
         f"block/{name}/size": "15628053168\n",
@@ -49,7 +49,7 @@ def disk(name: str = "sda", device: str = ATA3, **changes: str | bytes) -> dict[
         "power/runtime_status": "active\n",
         **changes,
     }
-    tree: dict[str, str | bytes | None] = {f"{device}/{path}": content for path, content in files.items()}
+    tree: Tree = {f"{device}/{path}": content for path, content in files.items()}
     tree[f"/sys/block/{name}"] = f"-> ../{device.removeprefix('/sys/')}/block/{name}"
     tree[f"{CONTROLLER}/power/runtime_status"] = "active\n"
     return tree
@@ -65,24 +65,11 @@ def ata_page(model: str, serial: str, firmware: str) -> bytes:
     return b"\0\x89\x02\x38" + bytes(4) + b"linux   libata          3.00" + bytes(24) + bytes(words)
 
 
-class Box(FakeMachine):
-    """A machine of fake files whose smartctl answers from a table."""
-
-    def __init__(self, fs: FakeFilesystem, *trees: dict[str, str | bytes | None]) -> None:
-        super().__init__(fs)
-        self.smartctl: dict[str, dict[str, Any]] = {}
-        for tree in trees:
-            self.put(tree)
-
-    def asked_smartctl(self) -> list[str]:
-        return [question for question in self.asked if question.startswith("smartctl of ")]
-
-    def _answer(self, question: Question) -> Answer:
-        if isinstance(question, Smartctl):
-            if question.device in self.smartctl:
-                return self.smartctl[question.device]
-            return Unread(name_question(question), "smartctl is not installed", Reason.ABSENT, "ENOENT")
-        return super()._answer(question)
+def box_of(fs: FakeFilesystem, *trees: Tree, **reports: dict[str, Any]) -> FakeMachine:
+    """Make a machine of fake files whose smartctl reports so of the disks that are named."""
+    box = FakeMachine(fs, *trees)
+    box.answers |= {Smartctl(name): report for name, report in reports.items()}
+    return box
 
 
 def read(host: Host, cache: DriveCache | None = None) -> tuple[SataDrive, ...]:
@@ -105,9 +92,7 @@ def health_of(drive: SataDrive) -> list[object]:
 
 
 def test_drive_that_is_awake_is_read_whole(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk())
-    box.smartctl["sda"] = SMARTCTL
-    drive = read_one(box)
+    drive = read_one(box_of(fs, disk(), sda=SMARTCTL))
     assert drive == SataDrive(
         name="sda",
         path="0000:00/17.0/ata-3",
@@ -134,10 +119,9 @@ def test_drive_that_is_awake_is_read_whole(fs: FakeFilesystem) -> None:
 
 @pytest.mark.parametrize("place", [f"{ATA3}/power/runtime_status", f"{CONTROLLER}/power/runtime_status"])
 def test_drive_or_controller_that_the_kernel_put_to_sleep_is_not_opened(fs: FakeFilesystem, place: str) -> None:
-    box = Box(fs, disk(), {place: "suspended\n"})
-    box.smartctl["sda"] = SMARTCTL
+    box = box_of(fs, disk(), {place: "suspended\n"}, sda=SMARTCTL)
     drive = read_one(box)
-    assert box.asked_smartctl() == []
+    assert "smartctl of sda" not in box.asked
     assert drive.asleep
     for value in map(unread, health_of(drive)):
         assert value.reason is Reason.NOT_ASKED
@@ -146,40 +130,34 @@ def test_drive_or_controller_that_the_kernel_put_to_sleep_is_not_opened(fs: Fake
 
 
 def test_drive_in_standby_is_asleep_and_not_unhealthy(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk())
-    box.smartctl["sda"] = STANDBY
-    drive = read_one(box)
+    drive = read_one(box_of(fs, disk(), sda=STANDBY))
     assert drive.asleep
     for value in map(unread, health_of(drive)):
         assert value.reason is Reason.NOT_ASKED
 
 
 def test_sleeping_drive_keeps_the_name_it_had_while_awake(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk())
-    box.smartctl["sda"] = SMARTCTL
+    box = box_of(fs, disk(), sda=SMARTCTL)
     cache = DriveCache()
     read(box, cache)
-    box.smartctl["sda"] = STANDBY
+    box.answers[Smartctl("sda")] = STANDBY
     drive = read_one(box, cache)
     assert (drive.model, drive.serial, drive.firmware) == ("SHOAL AR8000", "KELPS007", "0C.7")
 
 
 def test_another_drive_does_not_inherit_a_name(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk())
-    box.smartctl["sda"] = SMARTCTL
+    box = box_of(fs, disk(), sda=SMARTCTL)
     cache = DriveCache()
     read(box, cache)
     box.put({f"{ATA3}/wwid": "naa.5000c500b0000001\n"})
-    box.smartctl["sda"] = STANDBY
+    box.answers[Smartctl("sda")] = STANDBY
     assert isinstance(read_one(box, cache).serial, Unread)
     assert not cache.identities
 
 
 def test_sleeping_stranger_is_known_by_the_pages_that_the_kernel_kept(fs: FakeFilesystem) -> None:
     page = ata_page("SHOAL AR8000 FOR ARCHIVES", "KELPS007", "0C.7")
-    box = Box(fs, disk(vpd_pg80=b"\0\x80\0\x14" + b"KELPS007".ljust(20), vpd_pg89=page))
-    box.smartctl["sda"] = STANDBY
-    drive = read_one(box)
+    drive = read_one(box_of(fs, disk(vpd_pg80=b"\0\x80\0\x14" + b"KELPS007".ljust(20), vpd_pg89=page), sda=STANDBY))
     assert (drive.model, drive.serial, drive.firmware) == ("SHOAL AR8000 FOR ARCHIVES", "KELPS007", "0C.7")
 
 
@@ -207,43 +185,18 @@ def test_any_bytes_of_kept_pages_give_an_identity(serial: bytes, page: bytes) ->
     ("device", "path", "interface"),
     [
         (ATA3, "0000:00/17.0/ata-3", "sata"),
-        (
-            "/sys/devices/pci0000:00/0000:00:1c.4/0000:03:00.0/ata12/host11/target11:2:0/11:2:0:0",
-            "0000:00/1c.4/00.0/ata-12.2",
-            "sata",
-        ),
-        (
-            "/sys/devices/pci0000:00/0000:00:14.0/usb2/2-1/2-1.2/2-1.2:1.0/host6/target6:0:0/6:0:0:0",
-            "0000:00/14.0/usb-1.2",
-            "usb",
-        ),
-        (
-            "/sys/devices/pci0000:00/0000:00:14.0/usb2/2-3/2-3:1.0/host6/target6:0:0/6:0:0:1",
-            "0000:00/14.0/usb-3/lun-1",
-            "usb",
-        ),
-        (
-            "/sys/devices/pci0000:00/0000:00:05.0/virtio2/host0/target0:0:4/0:0:4:0",
-            "0000:00/05.0/scsi-0.4",
-            "scsi",
-        ),
-        (
-            "/sys/devices/platform/soc/pci10000:e0/10000:e0:06.0/10000:e1:00.0/ata1/host0/target0:0:0/0:0:0:0",
-            "10000:e0/06.0/00.0/ata-1",
-            "sata",
-        ),
-        (
-            "/sys/devices/platform/soc/fe800000.sata/ata1/host0/target0:0:0/0:0:0:0",
-            "platform/fe800000.sata/ata-1",
-            "sata",
-        ),
+        (f"{ROOT}/0000:00:1c.4/0000:03:00.0/ata12/host11/target11:2:0/11:2:0:0", "0000:00/1c.4/00.0/ata-12.2", "sata"),
+        (f"{ROOT}/0000:00:14.0/usb2/2-1/2-1.2/2-1.2:1.0/host6/target6:0:0/6:0:0:0", "0000:00/14.0/usb-1.2", "usb"),
+        (f"{ROOT}/0000:00:14.0/usb2/2-3/2-3:1.0/host6/target6:0:0/6:0:0:1", "0000:00/14.0/usb-3/lun-1", "usb"),
+        (f"{ROOT}/0000:00:05.0/virtio2/host0/target0:0:4/0:0:4:0", "0000:00/05.0/scsi-0.4", "scsi"),
+        (f"{SOC}/pci10000:e0/10000:e0:06.0/10000:e1:00.0/ata1/{FIRST}", "10000:e0/06.0/00.0/ata-1", "sata"),
+        (f"{SOC}/fe800000.sata/ata1/{FIRST}", "platform/fe800000.sata/ata-1", "sata"),
     ],
 )
 def test_position_is_the_controllers_and_the_drives_own_hop(
     fs: FakeFilesystem, device: str, path: str | None, interface: str
 ) -> None:
-    box = Box(fs, disk(device=device))
-    drive = read_one(box)
+    drive = read_one(FakeMachine(fs, disk(device=device)))
     assert (drive.path, drive.interface) == (path, interface)
 
 
@@ -263,23 +216,19 @@ INNER = f"{SAS}/expander-7:0/port-7:0:5"
         (SAS_DEVICE, {}, "port-0"),
     ],
 )  # fmt: skip
-def test_sas_drive_hangs_on_the_lowest_phy_of_each_port(
-    fs: FakeFilesystem, device: str, phys: dict[str, str | bytes | None], path: str
-) -> None:
-    assert read_one(Box(fs, disk(device=device), phys)).path == f"0000:00/01.0/00.0/{path}"
+def test_sas_drive_hangs_on_the_lowest_phy_of_each_port(fs: FakeFilesystem, device: str, phys: Tree, path: str) -> None:
+    assert read_one(FakeMachine(fs, disk(device=device), phys)).path == f"0000:00/01.0/00.0/{path}"
 
 
 def test_sata_drive_on_a_sas_controller_is_sata(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk(device=SAS_DEVICE))
-    box.smartctl["sda"] = SMARTCTL
-    assert read_one(box).interface == "sata"
+    assert read_one(box_of(fs, disk(device=SAS_DEVICE), sda=SMARTCTL)).interface == "sata"
 
 
 # --- failures ---------------------------------------------------------------------------------------------------------
 
 
 def test_without_smartctl_the_sentence_says_what_to_install(fs: FakeFilesystem) -> None:
-    drive = read_one(Box(fs, disk()))
+    drive = read_one(FakeMachine(fs, disk()))
     assert not drive.asleep
     for value in map(unread, health_of(drive)):
         assert value.reason is Reason.ABSENT
@@ -288,39 +237,28 @@ def test_without_smartctl_the_sentence_says_what_to_install(fs: FakeFilesystem) 
 
 
 def test_without_rights_the_sentence_says_what_to_do(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk())
     said = "Smartctl open device: /dev/sda failed: Permission denied"
-    box.smartctl["sda"] = {"smartctl": {"messages": [{"string": said, "severity": "error"}], "exit_status": 2}}
-    healthy = unread(read_one(box).healthy)
+    report = {"smartctl": {"messages": [{"string": said, "severity": "error"}], "exit_status": 2}}
+    healthy = unread(read_one(box_of(fs, disk(), sda=report)).healthy)
     assert healthy.reason is Reason.DENIED
     assert str(healthy) == f"could not read smartctl of sda: smartctl says: {said}; run laneproof as root"
 
 
 def test_drive_that_keeps_no_record_has_none(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk())
     lines = ["", "", "", "", "Product: VIRTUAL DISK", "SMART support is: Unavailable - device lacks SMART capability."]
-    box.smartctl["sda"] = {"smartctl": {"output": lines}, "device": {"protocol": "SCSI"}, "serial_number": "KELPSCSI1"}
-    drive = read_one(box)
+    report = {"smartctl": {"output": lines}, "device": {"protocol": "SCSI"}, "serial_number": "KELPSCSI1"}
+    drive = read_one(box_of(fs, disk(), sda=report))
     assert health_of(drive) == [None] * 8
     assert (drive.model, drive.serial) == ("VIRTUAL DISK", "KELPSCSI1")
 
 
 @pytest.mark.parametrize(
-    ("left_out", "unread_fields"),
-    [
-        (
-            "ata_smart_attributes",
-            {"reallocated_sectors", "pending_sectors", "uncorrectable_sectors", "interface_errors"},
-        ),
-        ("smart_status", {"healthy"}),
-    ],
+    ("left_out", "unread_fields"), [("ata_smart_attributes", set(HEALTH[3:7])), ("smart_status", {"healthy"})]
 )
 def test_what_a_sata_drive_does_not_show_is_unread_and_not_clean(
     fs: FakeFilesystem, left_out: str, unread_fields: set[str]
 ) -> None:
-    box = Box(fs, disk())
-    box.smartctl["sda"] = {key: value for key, value in SMARTCTL.items() if key != left_out}
-    drive = read_one(box)
+    drive = read_one(box_of(fs, disk(), sda={key: value for key, value in SMARTCTL.items() if key != left_out}))
     assert {name for name in HEALTH if isinstance(getattr(drive, name), Unread)} == unread_fields
     assert {str(getattr(drive, name)) for name in unread_fields} == {
         "could not read smartctl of sda: it does not report it"
@@ -336,55 +274,49 @@ def test_what_a_sata_drive_does_not_show_is_unread_and_not_clean(
     ],
 )
 def test_size_of_a_disk(fs: FakeFilesystem, size: str, removable: str, capacities: list[int]) -> None:
-    box = Box(fs, disk(**{"block/sda/size": size, "block/sda/removable": removable}))
-    box.smartctl["sda"] = SMARTCTL | {"user_capacity": {"bytes": 4096}}
+    tree, report = (
+        disk(**{"block/sda/size": size, "block/sda/removable": removable}),
+        {"user_capacity": {"bytes": 4096}},
+    )
+    box = box_of(fs, tree, sda=SMARTCTL | report)
     assert [drive.capacity_bytes for drive in read(box)] == capacities
 
 
 def test_disks_come_in_the_kernels_order_and_other_kinds_are_passed_over(fs: FakeFilesystem) -> None:
     trees = [disk(name, ATA3.replace("ata3", f"ata{n}")) for n, name in enumerate(("sdaa", "sdb", "sda"), start=1)]
-    box = Box(fs, *trees, {"/sys/block/nvme0n1/size": "16\n", "/sys/block/loop0/size": "0\n", "/sys/block/sr0": None})
-    assert [drive.name for drive in read(box)] == ["sda", "sdb", "sdaa"]
+    others: Tree = {"/sys/block/nvme0n1/size": "16\n", "/sys/block/loop0/size": "0\n", "/sys/block/sr0": None}
+    assert [drive.name for drive in read(FakeMachine(fs, *trees, others))] == ["sda", "sdb", "sdaa"]
 
 
 def test_link_that_cannot_be_read_still_gives_the_drive(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk(), {f"{ATA3}/block/sda/device": f"-> {ATA3}"})
+    box = FakeMachine(fs, disk(), {f"{ATA3}/block/sda/device": f"-> {ATA3}"})
     box.faults["/sys/block/sda"] = errno.EIO
     drive = read_one(box)
     assert (drive.path, drive.capacity_bytes, drive.model) == (None, 8001563222016, "SHOAL AR8000")
 
 
 def test_disk_that_vanishes_is_unread_field_by_field(fs: FakeFilesystem) -> None:
-    box = Box(fs, {"/sys/block/sda": "-> ../devices/gone/block/sda"})
-    drive = read_one(box)
+    drive = read_one(FakeMachine(fs, {"/sys/block/sda": "-> ../devices/gone/block/sda"}))
     assert isinstance(drive.capacity_bytes, Unread)
     assert isinstance(drive.serial, Unread)
 
 
-def test_machine_without_disks_has_no_drives(fs: FakeFilesystem) -> None:
-    fs.create_dir("/sys/class")
-    assert read_drives(LiveHost("/")) == ()
-
-
-def test_tree_without_sysfs_is_unread_and_not_a_box_without_drives(fs: FakeFilesystem) -> None:
-    fs.create_dir("/elsewhere")
-    assert isinstance(read_drives(LiveHost("/elsewhere")), Unread)
+def test_machine_without_disks_has_no_drives_and_one_without_sysfs_is_unread(fs: FakeFilesystem) -> None:
+    box = FakeMachine(fs)
+    assert unread(read_drives(box)).reason is Reason.ABSENT
+    box.put({"/sys/class": None})
+    assert read_drives(box) == ()
+    box.faults["/sys/block"] = errno.EACCES
+    assert unread(read_drives(box)).reason is Reason.DENIED
 
 
 def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
     page = ata_page("SHOAL AR8000", "KELPS008", "0C.7")
-    phys: dict[str, str | bytes | None] = {f"{SAS}/phy-7:3": "-> ../phy-7:3", f"{SAS}/../phy-7:3/x": "1"}
-    box = Box(fs, disk(), disk("sdb", SAS_DEVICE, vpd_pg89=page), phys)
-    box.smartctl |= {"sda": SMARTCTL, "sdb": STANDBY}
+    phys: Tree = {f"{SAS}/phy-7:3": "-> ../phy-7:3", f"{SAS}/../phy-7:3/x": "1"}
+    box = box_of(fs, disk(), disk("sdb", SAS_DEVICE, vpd_pg89=page), phys, sda=SMARTCTL, sdb=STANDBY)
     live, replayed = replay(box, read)
     assert replayed == live
     assert [drive.path for drive in live] == ["0000:00/17.0/ata-3", "0000:00/01.0/00.0/phy-3"]
-
-
-def test_reading_that_fails_is_reported_by_its_errno(fs: FakeFilesystem) -> None:
-    box = Box(fs, disk())
-    box.faults["/sys/block"] = errno.EACCES
-    assert read_drives(box) == unread_from_errno("/sys/block", errno.EACCES)
 
 
 PARTS = ["..", "devices", "pci0000:00", "0000:00:17.0", "ata3", "port-7:0", "phy-7:1", "2-1.2", "2:0:0:0", "block", ""]

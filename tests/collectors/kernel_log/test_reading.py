@@ -1,15 +1,11 @@
 """From records to events: one event a report, none that a program forged, none lost in silence."""
 
-from collections.abc import Sequence
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import Host
 from laneproof_collectors.kernel_log.reading import (
     EventKind,
-    KernelEvents,
     KernelRecord,
     TimedKernelEvent,
     kernel_events,
@@ -17,8 +13,9 @@ from laneproof_collectors.kernel_log.reading import (
     parse_journal_record,
     read_kernel_events,
 )
-from laneproof_collectors.questions import Answer, KernelLogRead, Question
+from laneproof_collectors.questions import KernelLogRead, ReadKernelLog
 from laneproof_collectors.unread import Reason, Unread
+from support.table_hosts import TableHost
 from support.unread_answers import known
 
 PORT, DRIVE = "0000:00:1c.0", "0000:03:00.0"
@@ -27,16 +24,6 @@ PORT, DRIVE = "0000:00:1c.0", "0000:03:00.0"
 def log(*lines: str, seconds: float = 100.0, every: float = 0.000_01, prefix: int = 4) -> list[str]:
     """Write lines as records, each a little after the one before."""
     return [f"{prefix},{at},{round((seconds + at * every) * 1e6)},-;{line}" for at, line in enumerate(lines)]
-
-
-class _FakeHost(Host):
-    """A machine that has a kernel log and nothing else."""
-
-    def __init__(self, answer: KernelLogRead | Unread) -> None:
-        self.answer = answer
-
-    def ask(self, questions: Sequence[Question]) -> list[Answer]:
-        return [self.answer for _ in questions]
 
 
 AER_REPORTS = {
@@ -189,17 +176,15 @@ def test_any_run_of_records_gives_events(records: list[str]) -> None:
 
 
 def test_the_log_is_read_through_the_host_with_what_was_lost() -> None:
-    read = read_kernel_events(
-        _FakeHost(KernelLogRead(records=tuple(log("nvme nvme0: I/O 1 QID 2 timeout, aborting")), lost=3))
-    )
-    assert isinstance(read, KernelEvents)
+    taken = KernelLogRead(records=tuple(log("nvme nvme0: I/O 1 QID 2 timeout, aborting")), lost=3)
+    read = known(read_kernel_events(TableHost({ReadKernelLog(): taken})))
     assert [event.event.kind for event in read.events] == [EventKind.IO_TIMEOUT]
     assert (read.lost, read.records) == (3, 1)
 
 
 def test_a_log_that_cannot_be_read_says_why() -> None:
     denied = Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED, "EPERM")
-    assert read_kernel_events(_FakeHost(denied)) is denied
+    assert read_kernel_events(TableHost({ReadKernelLog(): denied})) is denied
 
 
 def test_functions_that_left_the_kernel_and_are_not_back_are_known_by_the_iommu_groups() -> None:
@@ -215,7 +200,7 @@ def test_functions_that_left_the_kernel_and_are_not_back_are_known_by_the_iommu_
     ]
     forged = log(f"pci {PORT}: Removing from iommu group 1", prefix=12)
     answer = KernelLogRead(records=(*real, *forged), lost=0)
-    assert known(read_kernel_events(_FakeHost(answer))).released == (("0000:01:00.0", 13.422028),)
+    assert known(read_kernel_events(TableHost({ReadKernelLog(): answer}))).released == (("0000:01:00.0", 13.422028),)
 
 
 def test_the_journal_gives_what_the_ring_had_lost() -> None:

@@ -13,12 +13,10 @@ from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
 from laneproof_collectors.questions import (
-    Answer,
     FeatureValue,
     NvmeFeature,
     NvmeIdentify,
     NvmeLog,
-    Question,
     Smartctl,
     name_question,
     unread_from_errno,
@@ -32,14 +30,14 @@ from laneproof_collectors.snapshot import (
     TemperatureReading,
 )
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine, recorded, replay
+from simulation.fake_machine import FakeMachine, Tree, recorded, replay
 from support.unread_answers import known, unread
 
 FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
 STAT = "100 0 2000 30 40 0 5000 60 0 70 90\n"
 
 
-def controller(name: str = "nvme0", function: str = FUNCTION, **changes: Any) -> dict[str, str | bytes | None]:
+def controller(name: str = "nvme0", function: str = FUNCTION, **changes: Any) -> Tree:
     """Lay out one controller as the kernel does; a change of ``None`` leaves that file out."""
     number = name.removeprefix("nvme")
     here = f"{function}/nvme/{name}"
@@ -55,7 +53,7 @@ def controller(name: str = "nvme0", function: str = FUNCTION, **changes: Any) ->
         f"nvme{number}n1/wwid": f"eui.0025385b71b0112{number}\n",
         f"nvme{number}n1/stat": STAT,
     } | changes
-    tree: dict[str, str | bytes | None] = {f"{here}/{path}": text for path, text in files.items() if text is not None}
+    tree: Tree = {f"{here}/{path}": text for path, text in files.items() if text is not None}
     tree[f"{function}/power/runtime_status"] = "active\n"
     tree[f"{function}/power_state"] = "D0\n"
     tree[f"/sys/class/nvme/{name}"] = f"-> ../../{function.removeprefix('/sys/')}/nvme/{name}"
@@ -84,16 +82,10 @@ TRANSITIONS = struct.pack("<32Q", (3 << 3) | (100 << 8), *([0] * 31))
 
 
 class Box(FakeMachine):
-    """A machine of fake files whose drives answer from a table; what is in no table has no device node."""
-
-    def __init__(self, fs: FakeFilesystem, *trees: dict[str, str | bytes | None]) -> None:
-        super().__init__(fs)
-        self.drive: dict[Question, Answer] = {}
-        for tree in trees:
-            self.put(tree)
+    """A machine of fake files whose drives answer as they are made to; others have no device node."""
 
     def answer_all(self, name: str = "nvme0") -> None:
-        self.drive |= {
+        self.answers |= {
             NvmeIdentify(name): identify_page(),
             NvmeLog(name, 2, 512): health_page(),
             NvmeFeature(name, 0x0C, 256): FeatureValue(value=1, data=TRANSITIONS),
@@ -101,19 +93,14 @@ class Box(FakeMachine):
 
     def fail_all(self, number: int, name: str = "nvme0") -> None:
         self.answer_all(name)
-        for question in [question for question in self.drive if name_question(question).endswith(f" of {name}")]:
-            self.drive[question] = unread_from_errno(name_question(question), number)
+        for question in [question for question in self.answers if name_question(question).endswith(f" of {name}")]:
+            self.answers[question] = unread_from_errno(name_question(question), number)
 
     def asked_of_drives(self) -> list[str]:
         """Give what was asked of drives since the last call, in order."""
         asked = [question for question in self.asked if " of nvme" in question]
         self.asked.clear()
         return asked
-
-    def _answer(self, question: Question) -> Answer:
-        if isinstance(question, NvmeIdentify | NvmeLog | NvmeFeature | Smartctl):
-            return self.drive.get(question, unread_from_errno(name_question(question), errno.ENOENT))
-        return super()._answer(question)
 
 
 @pytest.fixture
@@ -188,7 +175,7 @@ def test_drive_that_left_is_forgotten(box: Box) -> None:
 
 def test_drive_without_autonomous_transitions_has_none(box: Box) -> None:
     box.answer_all()
-    box.drive[NvmeIdentify("nvme0")] = identify_page(transitions=False)
+    box.answers[NvmeIdentify("nvme0")] = identify_page(transitions=False)
     assert read_one(box).autonomous_transitions is None
     assert "feature 0Ch of nvme0" not in box.asked_of_drives()
 
@@ -248,9 +235,7 @@ def test_a_drive_of_a_pci_function_has_no_other_path(box: Box) -> None:
         (controller(function=BOARD) | {f"{BOARD}/power/runtime_status": "suspended\n"}, "suspended"),
     ],
 )
-def test_controller_that_is_not_live_or_sleeps_is_sent_no_command(
-    fs: FakeFilesystem, tree: dict[str, str | bytes | None], word: str
-) -> None:
+def test_controller_that_is_not_live_or_sleeps_is_sent_no_command(fs: FakeFilesystem, tree: Tree, word: str) -> None:
     box = Box(fs, tree)
     box.answer_all()
     found = read_one(box)
@@ -312,7 +297,7 @@ SMARTCTL: dict[str, Any] = {"smartctl": {"output": SMARTCTL_TEXT.splitlines()}}
 
 def test_where_the_log_is_denied_smartctl_may_know(box: Box) -> None:
     box.fail_all(errno.EACCES)
-    box.drive[Smartctl("nvme0")] = SMARTCTL
+    box.answers[Smartctl("nvme0")] = SMARTCTL
     health = known(read_one(box).health)
     assert (health.source, health.power_cycles, health.composite_temperature_celsius) == ("smartctl", 41, 42.0)
     assert "data_units_read" in health.absent
@@ -333,20 +318,20 @@ def test_where_nothing_may_be_read_the_sentence_says_what_to_do(box: Box) -> Non
 def test_smartctls_own_complaint_is_passed_on(box: Box) -> None:
     box.fail_all(errno.EACCES)
     complaint = "Smartctl open device: /dev/nvme0 failed: Permission denied"
-    box.drive[Smartctl("nvme0")] = {"smartctl": {"messages": [{"string": complaint}], "exit_status": 2}}
+    box.answers[Smartctl("nvme0")] = {"smartctl": {"messages": [{"string": complaint}], "exit_status": 2}}
     assert complaint in unread(read_one(box).health).why
 
 
 @pytest.mark.parametrize("page", [b"\xff" * 512, bytes(512), b"", b"\1" * 511])
 def test_page_that_is_none_is_one_clear_unread(box: Box, page: bytes) -> None:
     box.answer_all()
-    box.drive[NvmeLog("nvme0", 2, 512)] = page
+    box.answers[NvmeLog("nvme0", 2, 512)] = page
     assert unread(read_one(box).health).what == "log 02h of nvme0"
 
 
 def test_drive_that_refuses_the_log_says_its_status(box: Box) -> None:
     box.answer_all()
-    box.drive[NvmeLog("nvme0", 2, 512)] = unread_from_nvme_status("log 02h of nvme0", 0x109)
+    box.answers[NvmeLog("nvme0", 2, 512)] = unread_from_nvme_status("log 02h of nvme0", 0x109)
     health = unread(read_one(box).health)
     assert (health.reason, health.detail) == (Reason.REFUSED, str(0x109))
 
@@ -366,7 +351,7 @@ def test_thermometers_are_left_alone_where_the_health_is_known(fs: FakeFilesyste
     box.answer_all()
     if works == "smartctl":
         box.fail_all(errno.EACCES)
-        box.drive[Smartctl("nvme0")] = SMARTCTL
+        box.answers[Smartctl("nvme0")] = SMARTCTL
     assert read_one(box).temperatures == ()
     assert not [path for path in box.asked if "temp1" in path]
 

@@ -6,13 +6,13 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.nvme.hwmon import read_thermometers
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, Tree
 from support.unread_answers import unread
 
 FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
 CONTROLLER = f"{FUNCTION}/nvme/nvme0"
 # As an emulated drive shows them under Linux 6.1: 323 K read as 49850, the limits 343 K and 373 K.
-FILES: dict[str, str | bytes | None] = {
+FILES: Tree = {
     "temp1_input": "49850\n",
     "temp1_label": "Composite\n",
     "temp1_crit": "99850\n",

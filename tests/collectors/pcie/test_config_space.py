@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import Host
 from laneproof_collectors.pcie import config_space, link_registers
 from laneproof_collectors.pcie.config_space import (
     AerOffsets,
@@ -21,10 +20,11 @@ from laneproof_collectors.pcie.config_space import (
     read_config_registers,
 )
 from laneproof_collectors.pcie.link_registers import parse_express
-from laneproof_collectors.questions import Answer, Question, ReadRange, unread_from_errno
+from laneproof_collectors.questions import unread_from_errno
 from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkRegisters
 from laneproof_collectors.unread import Reason, Unread
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
+from support.table_hosts import RangeHost
 from support.unread_answers import unread
 
 FOLDER = "/sys/devices/pci0000:00/0000:00:01.1"
@@ -33,28 +33,8 @@ AER_AT_100 = (0x100, 0x0001, lay_aer(status=0x10, mask=0x20, correctable_status=
 ALL_ONES = b"\xff" * 4096
 
 
-class ConfigHost(Host):
-    """Answers ranges from given bytes, and keeps what was asked."""
-
-    def __init__(self, configs: Mapping[str, bytes | Unread]) -> None:
-        self.configs = dict(configs)
-        self.asked: list[tuple[int, int]] = []
-        self.batches = 0
-
-    def ask(self, questions: Sequence[Question]) -> list[Answer]:
-        self.batches += 1
-        answers: list[Answer] = []
-        for question in questions:
-            assert isinstance(question, ReadRange)
-            self.asked.append((question.offset, question.length))
-            content = self.configs.get(question.path, unread_from_errno(question.path, 2))
-            whole = content if isinstance(content, Unread) else content[question.offset :][: question.length]
-            answers.append(whole)
-        return answers
-
-
 def read_one(content: bytes | Unread, offsets: AerOffsets | None = None) -> ConfigRegisters:
-    host = ConfigHost({f"{FOLDER}/config": content})
+    host = RangeHost({f"{FOLDER}/config": content})
     return read_config_registers(host, [(FOLDER, KEY)], {} if offsets is None else offsets)[0]
 
 
@@ -227,7 +207,7 @@ def test_any_bytes_end_the_walk(config: bytes, capability: int) -> None:
 
 
 def test_registers_are_read_by_ranges() -> None:
-    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=[AER_AT_100])})
+    host = RangeHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=[AER_AT_100])})
     [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
     assert registers.express == parse_express(ExpressValues().lay(), what="config")
     assert registers.aer == AerRegisters(correctable_mask=0x2000)
@@ -240,7 +220,7 @@ CHAIN = [(0x100, 0x0003, bytes(8)), (0x148, 0x001E, bytes(12)), (0x200, *AER_AT_
 
 
 def test_the_way_to_error_reporting_is_walked_once_and_then_remembered() -> None:
-    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN)})
+    host = RangeHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN)})
     offsets: AerOffsets = {}
     [first] = read_config_registers(host, [(FOLDER, KEY)], offsets)
     assert isinstance(first.aer, AerRegisters)
@@ -258,7 +238,7 @@ def test_a_remembered_offset_that_holds_something_else_is_looked_for_again() -> 
 
 
 def test_a_function_without_error_reporting_is_not_searched_again() -> None:
-    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN[:2])})
+    host = RangeHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN[:2])})
     offsets: AerOffsets = {}
     assert read_config_registers(host, [(FOLDER, KEY)], offsets)[0].aer is None
     host.asked.clear()
@@ -267,7 +247,7 @@ def test_a_function_without_error_reporting_is_not_searched_again() -> None:
 
 
 def test_without_a_key_nothing_is_remembered() -> None:
-    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN)})
+    host = RangeHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN)})
     offsets: AerOffsets = {}
     assert isinstance(read_config_registers(host, [(FOLDER, None)], offsets)[0].aer, AerRegisters)
     assert offsets == {}
@@ -340,7 +320,7 @@ ENDLESS = lay_config(ExpressValues(), extended=[(offset, 0x000B, b"") for offset
     ],
 )
 def test_a_chain_that_leads_astray_is_unread(space: bytes, why: str) -> None:
-    host = ConfigHost({f"{FOLDER}/config": space})
+    host = RangeHost({f"{FOLDER}/config": space})
     [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
     assert why in unread(registers.aer).why
     assert isinstance(registers.express, ExpressRegisters)
@@ -370,7 +350,7 @@ def test_any_bytes_at_all_give_registers_or_reasons(space: bytes) -> None:
 def test_many_functions_are_read_abreast() -> None:
     folders = [f"/sys/devices/pci0000:00/0000:00:{number:02x}.0" for number in range(20)]
     space = lay_config(ExpressValues(), extended=CHAIN)
-    host = ConfigHost({f"{folder}/config": space for folder in folders[:-1]})
+    host = RangeHost({f"{folder}/config": space for folder in folders[:-1]})
     registers = read_config_registers(host, [(folder, None) for folder in folders], {})
     assert all(isinstance(register.aer, AerRegisters) for register in registers[:-1])
     assert isinstance(registers[-1].express, Unread)

@@ -18,7 +18,6 @@ from boxes.pci_tree import (
     PORT_CONFIG,
     ROOT,
     SATA,
-    Tree,
     lay_box,
     lay_function,
     lay_linked,
@@ -33,7 +32,7 @@ from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import RecordingWriter, SimulatedBox
-from simulation.fake_machine import FakeMachine, recorded
+from simulation.fake_machine import FakeMachine, Tree, recorded
 from simulation.hardware import Drive, Port
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_config
 from support.unread_answers import known, unread

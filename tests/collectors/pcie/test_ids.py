@@ -1,17 +1,15 @@
 """Names from pci.ids: only those asked for, wherever the text is cut, whatever it holds."""
 
 import subprocess
-from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import Host
 from laneproof_collectors.live_host import LiveHost
 from laneproof_collectors.pcie.ids import PCI_IDS_FILES, find_names, read_names, select_names
-from laneproof_collectors.questions import Answer, Question, ReadRange, unread_from_errno
+from support.table_hosts import RangeHost
 
 TEXT = """#
 #\tList of PCI ID's, an excerpt with invented makers
@@ -96,51 +94,29 @@ def test_names_are_those_that_lspci_knows(tmp_path: Path) -> None:
         assert reported["Device"] == (device_name or f"Device {ids[1]:04x}")
 
 
-class TextHost(Host):
-    """Serves one file in pieces, and keeps what was asked."""
-
-    def __init__(self, path: str, content: bytes) -> None:
-        self.path, self.content = path, content
-        self.asked: list[ReadRange] = []
-
-    def ask(self, questions: Sequence[Question]) -> list[Answer]:
-        answers: list[Answer] = []
-        for question in questions:
-            assert isinstance(question, ReadRange)
-            self.asked.append(question)
-            held = self.content[question.offset :][: question.length]
-            answers.append(held if question.path == self.path else unread_from_errno(question.path, 2))
-        return answers
-
-
 @pytest.mark.parametrize("file", PCI_IDS_FILES)
 def test_the_file_is_found_in_either_folder(file: str) -> None:
-    assert read_names(TextHost(file, TEXT), [(0xFFF4, 0x4000)])[0xFFF4, 0x4000][0] == "Tidewrack Silicon"
+    assert read_names(RangeHost({file: TEXT}), [(0xFFF4, 0x4000)])[0xFFF4, 0x4000][0] == "Tidewrack Silicon"
 
 
 def test_a_machine_without_the_file_has_no_names() -> None:
-    assert read_names(TextHost("/none", b""), [(0xFFF4, 0x4000)]) == {(0xFFF4, 0x4000): (None, None)}
+    assert read_names(RangeHost({}), [(0xFFF4, 0x4000)]) == {(0xFFF4, 0x4000): (None, None)}
 
 
 def test_a_long_file_is_read_to_its_end_in_pieces() -> None:
     padding = b"".join(b"%04x  Maker %d\n" % (number, number) for number in range(0xFFF0)) * 3
-    host = TextHost(PCI_IDS_FILES[0], padding + TEXT)
+    host = RangeHost({PCI_IDS_FILES[0]: padding + TEXT})
     assert read_names(host, [(0xFFF4, 0x4000)])[0xFFF4, 0x4000][1] == "Four-way Switch"
     assert len(host.asked) == 2
 
 
 def test_a_file_without_end_is_given_up() -> None:
-    class Endless(TextHost):
-        def ask(self, questions: Sequence[Question]) -> list[Answer]:
-            self.asked += [question for question in questions if isinstance(question, ReadRange)]
-            return [bytes(question.length) for question in self.asked[-len(questions) :]]
-
-    host = Endless(PCI_IDS_FILES[0], b"")
+    host = RangeHost({PCI_IDS_FILES[0]: bytes(64 << 20)})
     assert read_names(host, [(0xFFF4, 0x4000)]) == {(0xFFF4, 0x4000): (None, None)}
     assert len(host.asked) < 20
 
 
 def test_nothing_is_read_where_nothing_is_asked() -> None:
-    host = TextHost(PCI_IDS_FILES[0], TEXT)
+    host = RangeHost({PCI_IDS_FILES[0]: TEXT})
     assert read_names(host, []) == {}
     assert host.asked == []
