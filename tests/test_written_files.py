@@ -42,9 +42,11 @@ def hold(place: Path) -> None:
 
 Write = Callable[[Path], object]
 WRITERS: dict[str, list[tuple[str, Write]]] = {
-    "commands/draft.py": [("build.toml", lambda place: run("draft", "--demo", "-o", place))],
-    "commands/record.py": [("box.jsonl", lambda place: run("record", place, "--demo"))],
-    "commands/whole_file.py": [("lanes.svg", lambda place: run("budget", "--demo", "--picture", place))],
+    "commands/whole_file.py": [
+        ("build.toml", lambda place: run("draft", "--demo", "-o", place)),
+        ("box.jsonl", lambda place: run("record", place, "--demo")),
+        ("lanes.svg", lambda place: run("budget", "--demo", "--picture", place)),
+    ],
     "history/database.py": [("history.db", open_history), ("history.db.lock", open_history)],
     "line_inbox.py": [("notes.jsonl", lambda place: leave_line(place, "a note", mode=0o640))],
     "notification/state_folder.py": [

@@ -5,6 +5,7 @@ usage, input and rights use the numbers of sysexits.h (64, 65, 66, 73, 77, 78).
 """
 
 import contextlib
+import importlib
 import io
 import logging
 import os
@@ -56,7 +57,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     logging.basicConfig(level=logging.WARNING, handlers=[handler])
     _prepare_streams(arguments.command)
     try:
-        status = int(arguments.run(arguments))
+        # A command's module is imported only when it is run, so that each starts at once.
+        status = int(importlib.import_module(f"laneproof.commands.{arguments.command}").run(arguments))
         sys.stdout.flush()
     except CommandError as error:
         return _stop(str(error), error.status)

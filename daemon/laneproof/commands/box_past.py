@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
-from laneproof.commands.inputs import load_build, now_by_clock, open_recording
+from laneproof.commands.inputs import load_build, now_by_clock
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME, Engine
@@ -108,18 +108,10 @@ def _keep_recording(
     source: str | None, engine: Engine | None, *, demo: bool
 ) -> tuple[History, float, float, Past | None]:
     """Keep a recording's frames in memory, judged at their own times; first and last time, and the passes."""
-    from laneproof.commands.recorded_passes import judge_frames, keep_frame
+    from laneproof.commands.recorded_passes import keep_recording
     from laneproof.history.store import Store
 
     # Frames may lie as far apart as they like.
     store = Store.open(":memory:", hole_seconds=float("inf"), tidies=False)
-    times = []
-    try:
-        with open_recording(source, demo=demo) as recording:
-            for frame in judge_frames(recording.host(), engine, recording.name):
-                keep_frame(frame, store)
-                times.append(frame.clock.unix_seconds)
-    except BaseException:
-        store.close()
-        raise
+    _, times = keep_recording(source, engine, store, demo=demo)
     return store, min(times), max(times), engine.past if engine else None

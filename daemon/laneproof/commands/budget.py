@@ -7,7 +7,7 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.commands.whole_file import write_whole
-from laneproof.desk.check import DeskCheck, check_budget
+from laneproof.desk.check import check_budget
 
 FITS, DOES_NOT_FIT = 0, 1
 
@@ -22,7 +22,9 @@ def run(arguments: argparse.Namespace) -> int:
         raise CommandError(message, status=os.EX_NOINPUT)
     checked = check_budget(build)
     if arguments.picture is not None:
-        _write_picture(checked, arguments.picture)
+        from laneproof.outputs.budget_picture import draw_budget
+
+        write_whole(arguments.picture, draw_budget(checked))
     if arguments.json:
         show_json(checked.as_json())
     else:
@@ -30,9 +32,3 @@ def run(arguments: argparse.Namespace) -> int:
 
         show(write_budget(checked, find_style()))
     return FITS if checked.fits else DOES_NOT_FIT
-
-
-def _write_picture(checked: DeskCheck, name: str) -> None:
-    from laneproof.outputs.budget_picture import draw_budget
-
-    write_whole(name, draw_budget(checked))

@@ -144,11 +144,7 @@ def load_kept(moment: float, build: Build | None, state: str | None) -> DatedInv
     )
     return DatedInventory(
         name=f"history, as since {format_time(kept.t)}{unwatched}",
-        box=_name(build),
+        box=build.box.name if build else None,
         taken_at=moment,
         inventory=label_positions(kept.inventory, build),
     )
-
-
-def _name(build: Build | None) -> str | None:
-    return build.box.name if build else None

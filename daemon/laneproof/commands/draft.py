@@ -2,18 +2,17 @@
 
 import argparse
 import os
-from pathlib import Path
 
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 from laneproof.commands.inputs import open_host, read_build_text
 from laneproof.commands.terminal import pass_on
+from laneproof.commands.whole_file import create_new
 from laneproof.declaration.file import BuildError
 from laneproof.draft.facts import gather_draft
 from laneproof.draft.file import write_draft
 from laneproof.draft.update import update_build
+from laneproof.outputs.audit_json import name_box
 from laneproof_collectors.collection import read_snapshot
-from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Unread
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -21,7 +20,7 @@ def run(arguments: argparse.Namespace) -> int:
     previous = read_build_text(arguments.update) if arguments.update else None
     with open_host(arguments.source, demo=arguments.demo) as host:
         snapshot = read_snapshot(host)
-    draft = gather_draft(snapshot, box_name=find_box_name(snapshot))
+    draft = gather_draft(snapshot, box_name=name_box(None, snapshot, otherwise="box"))
     try:
         text = write_draft(draft) if previous is None else update_build(previous, draft, name=arguments.update)
     except BuildError as error:
@@ -29,19 +28,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.output is None:
         pass_on(text)
         return 0
-    try:
-        with Path(arguments.output).open("x", encoding="utf-8") as out:
-            out.write(text)
-    except FileExistsError as error:
-        message = f"{arguments.output}: exists and is left alone; name another file, or use --update and compare"
-        raise CommandError(message, status=os.EX_CANTCREAT) from error
-    except OSError as error:
-        raise CommandError.from_os_error(error, arguments.output, writing=True) from error
+    with (
+        file_errors(arguments.output, writing=True),
+        create_new(arguments.output, "name another file, or use --update and compare") as out,
+    ):
+        out.write(text.encode())
     return 0
-
-
-def find_box_name(snapshot: Snapshot) -> str:
-    """Name the box as the machine names itself."""
-    firmware = snapshot.firmware
-    name = None if isinstance(firmware, Unread) else firmware.host_name
-    return name if isinstance(name, str) else "box"

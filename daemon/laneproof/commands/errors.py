@@ -1,6 +1,8 @@
 """What stops a command: one clear line on standard error, and an exit status from sysexits.h."""
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 
 class CommandError(Exception):
@@ -22,3 +24,12 @@ class CommandError(Exception):
         if isinstance(error, FileNotFoundError | IsADirectoryError | NotADirectoryError):
             return cls(f"{path}: {why}", status=os.EX_NOINPUT)
         return cls(f"{path}: cannot be read: {why}", status=os.EX_IOERR)
+
+
+@contextmanager
+def file_errors(path: str, *, writing: bool = False) -> Iterator[None]:
+    """Let a failure to open or write one of the program's own files end the command."""
+    try:
+        yield
+    except OSError as error:
+        raise CommandError.from_os_error(error, path, writing=writing) from error

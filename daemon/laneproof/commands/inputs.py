@@ -12,7 +12,7 @@ from importlib import resources
 from pathlib import Path
 from typing import BinaryIO
 
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof_collectors.host import Host
@@ -74,17 +74,15 @@ def read_text(path: str, *, most_bytes: int, what: str) -> str:
     Raises:
         CommandError: The file is missing (66), not permitted (77), no text or too long (65).
     """
+    with file_errors(path), Path(path).open("rb") as file:
+        raw = file.read(most_bytes + 1)
+    if len(raw) > most_bytes:
+        message = f"{path}: longer than {most_bytes >> 20} MiB, so this is no {what}"
+        raise CommandError(message, status=os.EX_DATAERR)
     try:
-        with Path(path).open("rb") as file:
-            raw = file.read(most_bytes + 1)
-        if len(raw) > most_bytes:
-            message = f"{path}: longer than {most_bytes >> 20} MiB, so this is no {what}"
-            raise CommandError(message, status=os.EX_DATAERR)
         return raw.decode()
     except UnicodeDecodeError as error:
         raise CommandError(f"{path}: not UTF-8 text ({error.reason})", status=os.EX_DATAERR) from error
-    except OSError as error:
-        raise CommandError.from_os_error(error, path) from error
 
 
 def parse_declaration(text: str, name: str) -> Build:
@@ -105,10 +103,6 @@ def _list_rules() -> list[str]:
     return [rule.name for rule in RULES]
 
 
-def _open_demo() -> BinaryIO:
-    return io.BytesIO(_demo_file(DEMO_RECORDING))
-
-
 def _demo_file(name: str) -> bytes:
     return resources.files("laneproof.demo").joinpath(name).read_bytes()
 
@@ -121,10 +115,9 @@ def open_lines(path: str | None, *, demo: bool = False) -> Iterator[Iterator[str
         CommandError: It cannot be opened (66, 77), or is damaged (65, when the damage is reached).
     """
     name = path or DEMO_RECORDING
-    try:
-        raw: BinaryIO = _open_demo() if demo and path is None else Path(name).open("rb")  # noqa: SIM115 (closed below)
-    except OSError as error:
-        raise CommandError.from_os_error(error, name) from error
+    with file_errors(name):
+        is_demo = demo and path is None
+        raw: BinaryIO = io.BytesIO(_demo_file(name)) if is_demo else Path(name).open("rb")  # noqa: SIM115 (closed below)
     with raw:
         packed = raw.read(2) == _GZIP_MAGIC
         raw.seek(0)

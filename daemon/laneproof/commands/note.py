@@ -5,7 +5,7 @@ import os
 from difflib import get_close_matches
 from pathlib import Path
 
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 from laneproof.commands.history_file import find_history
 from laneproof.commands.inputs import load_build, now_by_clock
 from laneproof.commands.terminal import show
@@ -55,8 +55,6 @@ def leave(note: KeptNote, state: str | None) -> bool:
     folder = Path(find_history(state)).parent
     if not folder.is_dir():
         return False
-    try:
+    with file_errors(str(folder / FILE), writing=True):
         Inbox(folder).add(note)
-    except OSError as error:
-        raise CommandError.from_os_error(error, str(folder / FILE), writing=True) from error
     return True

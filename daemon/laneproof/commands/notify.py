@@ -7,7 +7,7 @@ import signal
 import time
 from pathlib import Path
 
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 from laneproof.commands.settings_file import read_settings_file
 from laneproof.commands.terminal import show
 from laneproof.notification.settings import DEFAULT_CONFIG, NotifySettings, parse_notify_settings
@@ -43,10 +43,8 @@ def leave_request(settings: NotifySettings, **content: object) -> None:
     Raises:
         CommandError: Its folder is missing, or not to be written by this user.
     """
-    try:
+    with file_errors(settings.state, writing=True):
         StateFolder(settings.state).request(content)
-    except OSError as error:
-        raise CommandError.from_os_error(error, settings.state, writing=True) from error
 
 
 def _acknowledge(case: int, because: str | None, settings: NotifySettings) -> int:
@@ -97,11 +95,9 @@ def _deliver(settings: NotifySettings) -> int:
     logging.getLogger().setLevel(logging.INFO)
     logging.getLogger("apprise").setLevel(logging.WARNING)
     folder = StateFolder(settings.state)
-    try:
+    with file_errors(settings.state, writing=True):
         folder.make()
         notifier = Notifier(settings, folder, DaemonClient(settings))
-    except OSError as error:
-        raise CommandError.from_os_error(error, settings.state, writing=True) from error
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: notifier.stop())
     notifier.run(time.time)

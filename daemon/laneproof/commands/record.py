@@ -8,12 +8,12 @@ import os
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import IO
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import make_host, open_lines
+from laneproof.commands.whole_file import create_new
 from laneproof.history.notes import CONFIRMED, NOTE, KeptNote
 from laneproof_collectors.anonymity import SerialHider
 from laneproof_collectors.collection import make_collectors, read_snapshot
@@ -110,14 +110,7 @@ def _label_of(note: KeptNote) -> str | None:
 
 @contextmanager
 def _create(path: str) -> Iterator[IO[bytes]]:
-    try:
-        stream: IO[bytes] = Path(path).open("xb")  # noqa: SIM115 (closed below)
-    except FileExistsError as error:
-        message = f"{path}: exists and is left alone; name another file"
-        raise CommandError(message, status=os.EX_CANTCREAT) from error
-    except OSError as error:
-        raise CommandError.from_os_error(error, path, writing=True) from error
-    with stream:
+    with create_new(path) as stream:
         if path.endswith(".gz"):
             with gzip.GzipFile(fileobj=stream, mode="wb") as packed:
                 yield packed  # type: ignore[misc]  # a GzipFile writes bytes as any binary file does

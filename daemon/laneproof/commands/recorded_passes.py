@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from laneproof.commands.confirm import gather_evidence
 from laneproof.commands.errors import CommandError
+from laneproof.commands.inputs import open_recording
 from laneproof.engine import Engine, PassResult
 from laneproof.history.notes import CONFIRMED, NOTE, KeptNote
 from laneproof.history.store import Store
@@ -80,6 +81,23 @@ def _confirm(engine: Engine, clock: Clock, result: PassResult, label: str, cause
     rules = {finding.rule: finding.reasons for finding in result.findings if finding.path == note.path}
     detail = {"position": label, "cause": cause, "evidence": gather_evidence(ledger, note.path, serial, rules)}
     return KeptNote(t=note.t, kind=CONFIRMED, text=note.text, path=note.path, drive=serial, detail=detail)
+
+
+def keep_recording(
+    source: str | None, engine: Engine | None, store: Store, *, demo: bool
+) -> tuple[RecordedHost, list[float]]:
+    """Keep a recording's frames in a history, judged at their own times, which are given with the host at its end."""
+    times = []
+    try:
+        with open_recording(source, demo=demo) as recording:
+            host = recording.host()
+            for frame in judge_frames(host, engine, recording.name):
+                keep_frame(frame, store)
+                times.append(frame.clock.unix_seconds)
+    except BaseException:
+        store.close()
+        raise
+    return host, times
 
 
 def keep_frame(frame: RecordedPass, store: Store) -> None:

@@ -17,7 +17,7 @@ from threading import Thread
 
 from laneproof import __version__
 from laneproof.commands.box_past import BoxPast, load_passes
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 from laneproof.commands.history_file import (
     DEFAULT_SETTINGS,
     HISTORY,
@@ -30,12 +30,11 @@ from laneproof.commands.inputs import (
     load_build,
     make_host,
     now_by_clock,
-    open_recording,
     parse_declaration,
     read_build_text,
 )
 from laneproof.commands.judgement import restore
-from laneproof.commands.recorded_passes import judge_frames, keep_frame
+from laneproof.commands.recorded_passes import keep_recording
 from laneproof.commands.served_past import ServedPast
 from laneproof.declaration.build import Build
 from laneproof.declaration.settings_text import SettingsError
@@ -131,11 +130,9 @@ def read_token(path: str) -> str:
         CommandError: The file cannot be read (66, 77), or holds no token that could keep anybody out (78).
     """
     try:
-        file = Path(path)
-        token = file.read_text(encoding="ascii").strip()
-        others = file.stat().st_mode & 0o077
-    except OSError as error:
-        raise CommandError.from_os_error(error, path) from error
+        with file_errors(path):
+            token = Path(path).read_text(encoding="ascii").strip()
+            others = Path(path).stat().st_mode & 0o077
     except UnicodeDecodeError as error:
         raise CommandError(f"{path}: a token is plain ASCII text", status=os.EX_CONFIG) from error
     if len(token) < SHORTEST_TOKEN or not token.isprintable() or " " in token:
@@ -379,14 +376,7 @@ def make_recording_daemon(source: str | None, build_path: str | None, state: str
     # Frames may lie as far apart as they like: what is kept of them alone has no holes.
     store = Store.open(":memory:", hole_seconds=float("inf")) if state is None else _open_store(_find_history(state))
     engine = Engine(build)  # one frame is a confirmed pass
-    try:
-        with open_recording(source, demo=source is None) as recording:
-            host = recording.host()
-            for frame in judge_frames(host, engine, recording.name):
-                keep_frame(frame, store)
-    except BaseException:
-        store.close()
-        raise
+    host, _ = keep_recording(source, engine, store, demo=source is None)
     declaration = DeclarationFile(build_path or "", _load_named, build=build)
     recent = store.read_finding_changes()
     daemon = Daemon(LastFrameHost(host), declaration, writer=store, engine=engine, recent=recent)
@@ -401,8 +391,6 @@ def _load_named(path: str) -> tuple[str, Build]:
 
 
 def _find_history(state: str) -> str:
-    try:
+    with file_errors(state, writing=True):
         Path(state).mkdir(mode=0o750, parents=True, exist_ok=True)
-    except OSError as error:
-        raise CommandError.from_os_error(error, state, writing=True) from error
     return str(Path(state) / HISTORY)

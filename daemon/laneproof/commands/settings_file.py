@@ -5,7 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 from laneproof.declaration.settings_text import SettingsError
 
 _Settings = TypeVar("_Settings")
@@ -21,13 +21,10 @@ def read_settings_file(
     """
     file = path or default_path
     try:
-        return parse(Path(file).read_text(encoding="utf-8"), name=file)
-    except FileNotFoundError as error:
-        if path is None and default is not None:
-            return default
-        raise CommandError.from_os_error(error, file) from error
-    except OSError as error:
-        raise CommandError.from_os_error(error, file) from error
+        with file_errors(file):
+            if path is None and default is not None and not Path(file).exists():
+                return default
+            return parse(Path(file).read_text(encoding="utf-8"), name=file)
     except UnicodeDecodeError as error:
         raise CommandError(f"{file}: not UTF-8 text ({error.reason})", status=os.EX_CONFIG) from error
     except SettingsError as error:

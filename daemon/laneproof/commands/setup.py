@@ -15,8 +15,7 @@ from pathlib import Path
 from typing import get_args
 
 from laneproof.commands import systemd_unit
-from laneproof.commands.draft import find_box_name
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 from laneproof.commands.history_file import DEFAULT_SETTINGS
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_host, read_build_text
 from laneproof.commands.questions import Questions
@@ -35,6 +34,7 @@ from laneproof.draft.positions import DraftedPosition
 from laneproof.draft.update import update_build
 from laneproof.engine import Engine
 from laneproof.notification.settings import DEFAULT_CONFIG
+from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.audit_text import write_audit
 from laneproof.service.access import is_beyond_loopback
 from laneproof.service.evidence_folder import find_carrying_drives, find_unwatched_mounts
@@ -150,7 +150,7 @@ def _read_settings(wanted: Mapping[str, str | int]) -> Settings:
 
 def _declare(questions: Questions, snapshot: Snapshot, previous: str | None, *, update: bool) -> str:
     """Give the declaration's text: as it was, brought up to date, or new."""
-    draft = gather_draft(snapshot, box_name=find_box_name(snapshot))
+    draft = gather_draft(snapshot, box_name=name_box(None, snapshot, otherwise="box"))
     if previous is None:
         return write_draft(apply_answers(draft, _ask_positions(questions, draft, None)))
     if update_build(previous, draft, name=FILES.build) == previous:
@@ -258,10 +258,8 @@ def _read_if_there(path: str) -> str:
 
 
 def _make_folder(folder: str) -> None:
-    try:
+    with file_errors(folder, writing=True):
         Path(folder).mkdir(mode=0o750, parents=True, exist_ok=True)
-    except OSError as error:
-        raise CommandError.from_os_error(error, folder, writing=True) from error
     _give_to_service(folder)
 
 
@@ -289,10 +287,8 @@ def _give_to_service(folder: str) -> None:
 
 
 def _write_file(path: str, text: str) -> None:
-    try:
+    with file_errors(path, writing=True):
         Path(path).parent.mkdir(mode=0o755, parents=True, exist_ok=True)
-    except OSError as error:
-        raise CommandError.from_os_error(error, path, writing=True) from error
     write_whole(path, text, mode=0o644)
     show(f"wrote {path}\n")
 

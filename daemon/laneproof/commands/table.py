@@ -4,15 +4,11 @@ To add a command: a row here, and a module of its name beside this one with a fu
 """
 
 import argparse
-import importlib
 import os
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, NoReturn
 
 from laneproof import __version__
-
-Run = Callable[[argparse.Namespace], int]
 
 
 class _Parser(argparse.ArgumentParser):
@@ -366,7 +362,6 @@ def make_parser() -> argparse.ArgumentParser:
     subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=_Parser)
     for command in COMMANDS:
         made = subparsers.add_parser(command.name, help=command.says, description=command.says, epilog=command.epilog)
-        made.set_defaults(run=_run(command.name))
         for option in command.options:
             if isinstance(option, Option):
                 made.add_argument(*option.flags, **option.facts)
@@ -375,13 +370,3 @@ def make_parser() -> argparse.ArgumentParser:
             for member in option:
                 group.add_argument(*member.flags, **member.facts)
     return parser
-
-
-def _run(name: str) -> Run:
-    """Give a command that imports its own module only when it is run, so that each starts at once."""
-
-    def run(arguments: argparse.Namespace) -> int:
-        status: int = importlib.import_module(f"laneproof.commands.{name}").run(arguments)
-        return status
-
-    return run

@@ -3,8 +3,9 @@
 import contextlib
 import os
 from pathlib import Path
+from typing import BinaryIO
 
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 
 
 def check_folder_of(name: str) -> None:
@@ -17,6 +18,19 @@ def check_folder_of(name: str) -> None:
     why = "no such folder" if not folder.is_dir() else "not permitted" if not os.access(folder, os.W_OK) else None
     if why is not None or Path(name).is_dir():
         raise CommandError(f"{name}: cannot be written: {why or 'it is a folder'}", status=os.EX_CANTCREAT)
+
+
+def create_new(name: str, advice: str = "name another file") -> BinaryIO:
+    """Create a file, to be written to; one that stands is never overwritten.
+
+    Raises:
+        CommandError: It stands there, or cannot be written (73, 77).
+    """
+    with file_errors(name, writing=True):
+        try:
+            return Path(name).open("xb")
+        except FileExistsError as error:
+            raise CommandError(f"{name}: exists and is left alone; {advice}", status=os.EX_CANTCREAT) from error
 
 
 def write_whole(name: str, text: str, *, mode: int | None = None) -> None:

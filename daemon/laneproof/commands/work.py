@@ -5,7 +5,7 @@ import os
 import re
 import time
 
-from laneproof.commands.errors import CommandError
+from laneproof.commands.errors import CommandError, file_errors
 from laneproof.commands.notify import leave_request, load_notify_settings
 from laneproof.commands.terminal import show
 from laneproof.findings import write_time
@@ -56,10 +56,8 @@ def parse_length(text: str) -> float:
 
 def _describe(state: str) -> str:
     folder = StateFolder(state)
-    try:
+    with file_errors(state):
         work, waits = folder.load().reports.work, folder.has_requests
-    except OSError as error:
-        raise CommandError.from_os_error(error, state) from error
     pending = "a request waits for the notifier; it runs? systemctl status laneproof-notify\n" if waits else ""
     if work is None:
         return f"no work is planned\n{pending}"

@@ -98,13 +98,13 @@ def audit_schema() -> dict[str, Any]:
     return AuditReport.model_json_schema(by_alias=True) | {"$schema": "https://json-schema.org/draft/2020-12/schema"}
 
 
-def name_box(build: Build | None, snapshot: Snapshot) -> str:
-    """Name the box: as declared, else as the machine calls itself."""
+def name_box(build: Build | None, snapshot: Snapshot, *, otherwise: str = "this box") -> str:
+    """Name the box: as declared, else as the machine calls itself, if it does."""
     if build is not None:
         return build.box.name
     firmware = snapshot.firmware
     host_name = None if isinstance(firmware, Unread) else firmware.host_name
-    return host_name if isinstance(host_name, str) and host_name else "this box"
+    return host_name if isinstance(host_name, str) and host_name else otherwise
 
 
 def count_findings(findings: Sequence[Finding]) -> dict[str, int]:
