@@ -13,6 +13,9 @@ from simulation.box_parts import Bond, MdArray, Module, lay_memory
 from simulation.hardware import Port
 from simulation.sysfs_tree import Numbering, Tree, lay_port, lay_thermometer
 
+PATHS = ("files", "binary", "links")
+"""What of a state is by path."""
+
 
 @dataclass(slots=True, kw_only=True)
 class SimulatedBox:
@@ -79,12 +82,11 @@ class SimulatedBox:
         tree.text("/sys/module/nvme_core/parameters/default_ps_max_latency_us", str(self.nvme_latency_us))
         dmi = "/sys/devices/virtual/dmi/id"
         tree.links["/sys/class/dmi/id"] = "../../devices/virtual/dmi/id"
-        for name, value in (
+        tree.lay(dmi, (
             ("board_vendor", self.board_vendor), ("board_name", self.board_name), ("board_version", "A1"),
             ("sys_vendor", self.board_vendor), ("product_name", "M5"), ("bios_vendor", "Brackwater Firmware"),
             ("bios_version", self.bios_version), ("bios_date", self.bios_date),
-        ):  # fmt: skip
-            tree.text(f"{dmi}/{name}", value)
+        ))  # fmt: skip
         tree.dirs.add("/sys/class/nvme")
         drives = [port.drive for port in self.walk_ports() if port.drive]
         numbering = Numbering(taken=frozenset(drive.number for drive in drives if drive.number is not None))
@@ -95,7 +97,7 @@ class SimulatedBox:
             lay_thermometer(tree, drive)
         if self.aer_native:
             for port in self.ports:
-                name = f"{port.sysfs_path.rpartition('/')[2]}:pcie002"
+                name = f"{port.address}:pcie002"
                 tree.links[f"/sys/bus/pci_express/drivers/aer/{name}"] = f"../../../../devices/{name}"
         disks = {drive.serial: f"nvme{drive.number}n1" for drive in drives if drive.number is not None}
         for array in self.arrays:
@@ -115,9 +117,7 @@ class RecordingWriter:
     def __init__(self, box: SimulatedBox) -> None:
         self._before: dict[str, dict[str, Any]] = {}
         self._boot_id = ""
-        self.lines = [
-            json.dumps({"format": "laneproof-recording", "version": 1, "host": box.name, "kernel": box.kernel})
-        ]
+        self.lines = [write_header(box)]
 
     def take(
         self,
@@ -134,24 +134,41 @@ class RecordingWriter:
         if box.boot_id != self._boot_id:
             self._boot_id = frame["boot_id"] = box.boot_id
             self._before = {}
-        before = self._before
-        paths = {path for key in ("files", "binary", "links") for path in state[key]}
-        old_paths = {path for key in ("files", "binary", "links") for path in before.get(key, {})}
-        frame["gone"] = find_gone(old_paths - paths, paths)
-        for key in ("files", "binary", "links"):
-            old = before.get(key, {})
-            frame[key] = {path: value for path, value in state[key].items() if old.get(path) != value}
-        frame["dirs"] = [path for path in state["dirs"] if path not in before.get("dirs", {})]
-        frame["nvme"] = {
-            name: changed
-            for name, entries in state["nvme"].items()
-            if (changed := {k: v for k, v in entries.items() if before.get("nvme", {}).get(name, {}).get(k) != v})
-        } | dict.fromkeys(before.get("nvme", {}).keys() - state["nvme"].keys())
-        frame["kmsg"], frame["uevents"] = list(kmsg), [dict(event) for event in uevents]
+        frame |= find_changes(self._before, state)
         self._before = state
-        self.lines.append(
-            json.dumps({key: value for key, value in frame.items() if value or key == "t"}, separators=(",", ":"))
-        )
+        self.lines.append(write_frame(frame | {"kmsg": kmsg, "uevents": uevents}))
+
+
+def write_header(box: SimulatedBox) -> str:
+    """Write a recording's first line."""
+    return json.dumps({"format": "laneproof-recording", "version": 1, "host": box.name, "kernel": box.kernel})
+
+
+def write_frame(frame: Mapping[str, Any]) -> str:
+    """Write a line of a recording, without what is empty."""
+    return json.dumps({key: value for key, value in frame.items() if value or key == "t"}, separators=(",", ":"))
+
+
+def find_changes(before: dict[str, dict[str, Any]], state: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    """Give what of a frame says how one state of a box became the next."""
+    paths = {path for key in PATHS for path in state[key]}
+    old_paths = {path for key in PATHS for path in before.get(key, {})}
+    frame: dict[str, Any] = {"gone": find_gone(old_paths - paths, paths)}
+    for key in PATHS:
+        old = before.get(key, {})
+        frame[key] = {path: value for path, value in state[key].items() if old.get(path) != value}
+    frame["dirs"] = [path for path in state["dirs"] if path not in before.get("dirs", {})]
+    old_nvme = before.get("nvme", {})
+    frame["nvme"] = {
+        name: changed
+        for name, entries in state["nvme"].items()
+        if (changed := {k: v for k, v in entries.items() if old_nvme.get(name, {}).get(k) != v})
+    } | dict.fromkeys(old_nvme.keys() - state["nvme"].keys())
+    for key in ("smartctl", "statvfs"):
+        old, new = before.get(key, {}), state[key]
+        changed = {name: answer for name, answer in new.items() if old.get(name) != answer}
+        frame[key] = changed | dict.fromkeys(old.keys() - new.keys())
+    return frame
 
 
 def find_gone(gone: set[str], left: set[str]) -> list[str]:

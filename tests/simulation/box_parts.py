@@ -6,12 +6,17 @@ Documentation/ABI/testing/sysfs-class-net, sysfs-firmware-dmi-entries; DSP0134 f
 """
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from simulation.smbios_tables import memory_array, memory_device
 
 _EXTENDED_SIZE = 0x7FFF  # at 0Ch of a type 17: see the extended size, in MiB
+
+
+def encode(content: bytes) -> str:
+    """Give bytes as a recording holds them."""
+    return base64.b64encode(content).decode()
 
 
 @dataclass(slots=True)
@@ -26,6 +31,10 @@ class Sheet:
         """Lay a file of one line."""
         self.files[path] = f"{value}\n"
 
+    def lay(self, folder: str, files: Iterable[tuple[str, str]]) -> None:
+        """Lay some of them in a folder."""
+        self.files.update({f"{folder}/{name}": f"{value}\n" for name, value in files})
+
 
 @dataclass(slots=True, kw_only=True)
 class MdArray:
@@ -39,27 +48,20 @@ class MdArray:
     names: dict[str, str] = field(default_factory=dict)  # serial -> the disk's name as it was last seen
 
     def lay(self, sheet: Sheet, disks: Mapping[str, str]) -> None:
-        """Lay it out.
-
-        Args:
-            sheet: Where.
-            disks: The disks' names by the drives' serial numbers.
-        """
+        """Lay it out; `disks` are the disks' names by the drives' serial numbers."""
         self.names |= {serial: disks[serial] for serial in self.serials if serial in disks}
         folder = f"/sys/devices/virtual/block/{self.name}"
         sheet.links[f"/sys/block/{self.name}"] = f"../devices/virtual/block/{self.name}"
         sheet.text(f"{folder}/size", str(self.size_bytes // 512))
-        for file, value in (
+        sheet.lay(f"{folder}/md", (
             ("array_state", "clean"), ("level", self.level), ("raid_disks", str(len(self.serials))), ("degraded", "0"),
             ("sync_action", self.sync_action), ("sync_completed", "none"), ("sync_speed", "none"),
             ("mismatch_cnt", "0"), ("bitmap/location", "+8"),
-        ):  # fmt: skip
-            sheet.text(f"{folder}/md/{file}", value)
+        ))  # fmt: skip
         for slot, serial in enumerate(self.serials):
             if serial in self.names:
                 member = f"{folder}/md/dev-{self.names[serial]}"
-                for file, value in (("state", "in_sync"), ("slot", str(slot)), ("errors", "0")):
-                    sheet.text(f"{member}/{file}", value)
+                sheet.lay(member, (("state", "in_sync"), ("slot", str(slot)), ("errors", "0")))
                 sheet.files[f"{member}/bad_blocks"] = ""
 
 
@@ -85,11 +87,10 @@ class NetworkCard:
 
 def lay_interface(sheet: Sheet, folder: str, *, mac: str, speed_mbit_s: int) -> None:
     """Lay out what every interface has."""
-    for file, value in (
+    sheet.lay(folder, (
         ("operstate", "up"), ("speed", str(speed_mbit_s)), ("duplex", "full"), ("carrier_changes", "2"),
         ("address", mac), ("statistics/rx_errors", "0"), ("statistics/tx_errors", "0"),
-    ):  # fmt: skip
-        sheet.text(f"{folder}/{file}", value)
+    ))  # fmt: skip
 
 
 @dataclass(slots=True, kw_only=True)
@@ -106,18 +107,16 @@ class Bond:
         sheet.text("/sys/class/net/bonding_masters", self.name)
         together = self.card.speed_mbit_s * len(self.card.names)
         lay_interface(sheet, folder, mac="02:6b:65:6c:70:00", speed_mbit_s=together)
-        for file, value in (
+        sheet.lay(f"{folder}/bonding", (
             ("mode", "802.3ad 4"), ("slaves", " ".join(self.card.names)), ("xmit_hash_policy", "layer3+4 1"),
             ("ad_aggregator", "1"), ("ad_num_ports", str(len(self.card.names))),
             ("ad_partner_mac", "02:73:77:69:74:01"),
-        ):  # fmt: skip
-            sheet.text(f"{folder}/bonding/{file}", value)
+        ))  # fmt: skip
         for name in self.card.names:
             sysfs_path = sheet.links[f"/sys/class/net/{name}"].replace("../..", "/sys", 1)
-            for file, value in (
+            sheet.lay(f"{sysfs_path}/bonding_slave", (
                 ("mii_status", "up"), ("ad_aggregator_id", "1"), ("link_failure_count", "0"), ("state", "active"),
-            ):  # fmt: skip
-                sheet.text(f"{sysfs_path}/bonding_slave/{file}", value)
+            ))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,10 +134,10 @@ def lay_memory(sheet: Sheet, modules: tuple[Module, ...]) -> None:
     if not modules:
         return
     entries = "/sys/firmware/dmi/entries"
-    sheet.binary[f"{entries}/16-0/raw"] = base64.b64encode(memory_array()).decode()
-    for number, one in enumerate(modules):
+    sheet.binary[f"{entries}/16-0/raw"] = encode(memory_array())
+    for number, module in enumerate(modules):
         built = memory_device(
-            size=_EXTENDED_SIZE, extended_size=one.gibibytes * 1024, rated=one.rated_mt_s,
-            configured=one.configured_mt_s, locator=one.locator, rank=2,
+            size=_EXTENDED_SIZE, extended_size=module.gibibytes * 1024, rated=module.rated_mt_s,
+            configured=module.configured_mt_s, locator=module.locator, rank=2,
         )  # fmt: skip
-        sheet.binary[f"{entries}/17-{number}/raw"] = base64.b64encode(built).decode()
+        sheet.binary[f"{entries}/17-{number}/raw"] = encode(built)

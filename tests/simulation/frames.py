@@ -3,17 +3,14 @@
 Between such moments only counters and readings move, and those few files are laid out again by themselves.
 """
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
-from simulation.box import SimulatedBox, find_gone
+from simulation.box import PATHS, SimulatedBox, find_changes, write_frame, write_header
 from simulation.hardware import Drive, Presence
 from simulation.pages import CORRECTABLE, aer_text
 from simulation.sysfs_tree import describe_sleep, health_entry, thermometer_folder, thermometer_readings
 from simulation.views import Counting, HealthView, View
-
-_KEYS = ("files", "binary", "links")
 
 
 class FrameWriter:
@@ -32,9 +29,7 @@ class FrameWriter:
 
     def header(self) -> str:
         """Give the recording's first line."""
-        return json.dumps(
-            {"format": "laneproof-recording", "version": 1, "host": self._box.name, "kernel": self._box.kernel}
-        )
+        return write_header(self._box)
 
     def frame(
         self,
@@ -65,19 +60,23 @@ class FrameWriter:
             self._boot_id = frame["boot_id"] = self._box.boot_id
             self._state = {}
             is_changed = True
-        frame |= self._compare(self._look()) if is_changed else self._touch()
+        if is_changed:
+            before, self._state = self._state, self._look()
+            frame |= find_changes(before, self._state)
+        else:
+            frame |= self._touch()
         if self._view.kernel_log and kmsg:
             frame["kmsg"] = kmsg
         if self._view.device_events and uevents:
             frame["uevents"] = uevents
-        return json.dumps({key: value for key, value in frame.items() if value or key == "t"}, separators=(",", ":"))
+        return write_frame(frame)
 
     def _look(self) -> dict[str, dict[str, Any]]:
         """Lay out the whole box, without what the view hides."""
         state = self._box.state() if self._view.has_states else self._pretend()
         self._counted = {}
         view = self._view
-        for key in _KEYS:
+        for key in PATHS:
             state[key] = {path: value for path, value in state[key].items() if not view.hides(path)}
         for entries in state["nvme"].values():
             _hide_health(entries, view.health)
@@ -93,28 +92,6 @@ class FrameWriter:
         for drive, before in zip(drives, stand, strict=True):
             drive.presence, drive.state = before
         return state
-
-    def _compare(self, state: dict[str, dict[str, Any]]) -> dict[str, Any]:
-        before = self._state
-        paths = {path for key in _KEYS for path in state[key]}
-        old_paths = {path for key in _KEYS for path in before.get(key, {})}
-        frame: dict[str, Any] = {"gone": find_gone(old_paths - paths, paths)}
-        for key in _KEYS:
-            old = before.get(key, {})
-            frame[key] = {path: value for path, value in state[key].items() if old.get(path) != value}
-        frame["dirs"] = [path for path in state["dirs"] if path not in before.get("dirs", {})]
-        old_nvme = before.get("nvme", {})
-        frame["nvme"] = {
-            name: changed
-            for name, entries in state["nvme"].items()
-            if (changed := {k: v for k, v in entries.items() if old_nvme.get(name, {}).get(k) != v})
-        } | dict.fromkeys(old_nvme.keys() - state["nvme"].keys())
-        for key in ("smartctl", "statvfs"):
-            old, new = before.get(key, {}), state[key]
-            changed = {name: answer for name, answer in new.items() if old.get(name) != answer}
-            frame[key] = changed | dict.fromkeys(old.keys() - new.keys())
-        self._state = state
-        return frame
 
     def _touch(self) -> dict[str, Any]:
         """Lay out only what moves by itself: error counters, disk statistics, health."""

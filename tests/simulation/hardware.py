@@ -4,9 +4,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from simulation.box_parts import NetworkCard
-from simulation.pages import (
-    Health,
-)
+from simulation.pages import Health
 
 
 class Presence(StrEnum):
@@ -47,6 +45,11 @@ class Drive:
     number: int | None = None  # of its controller; None: in the order of the tree, as at boot
     sysfs_path: str = ""  # its folder in sysfs, since the box was last laid out
 
+    @property
+    def address(self) -> str:
+        """Where it is on the bus."""
+        return self.sysfs_path.rpartition("/")[2]
+
 
 @dataclass(slots=True, kw_only=True)
 class Port:
@@ -70,6 +73,11 @@ class Port:
     hot_plug: bool = False
     path: str = ""  # as a declaration has it
     sysfs_path: str = ""  # its folder in sysfs, since the box was last laid out
+
+    @property
+    def address(self) -> str:
+        """Where it is on the bus."""
+        return self.sysfs_path.rpartition("/")[2]
 
     @property
     def partner_limits(self) -> tuple[int, int] | None:

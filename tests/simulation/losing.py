@@ -44,16 +44,7 @@ class Manner:
 
 
 def lose(box: RunningBox, life: Life, manner: Manner) -> bool:
-    """Lose a drive now.
-
-    Args:
-        box: The box.
-        life: The drive and its port.
-        manner: How.
-
-    Returns:
-        Whether it was there to be lost.
-    """
+    """Lose a drive now; whether it was there to be lost."""
     drive = life.drive
     if box.is_off or drive is None or drive.presence is not Presence.HERE or drive.number is None:
         return False
@@ -78,14 +69,10 @@ def lose(box: RunningBox, life: Life, manner: Manner) -> bool:
     return True
 
 
-def _address(drive: Drive) -> str:
-    return drive.sysfs_path.rpartition("/")[2]
-
-
 def _fail(box: RunningBox, drive: Drive, manner: Manner) -> None:
     """The driver notices: by commands that time out, or by what the controller's status reads."""
     number = drive.number or 0
-    words, address = box.words, _address(drive)
+    words, address = box.words, drive.address
     if manner.only_times_out or not manner.silent:
         box.say(words.timed_out(number, address, queue=2, tag=91, action="aborting"))
     if manner.only_times_out:
@@ -98,10 +85,9 @@ def _fail(box: RunningBox, drive: Drive, manner: Manner) -> None:
 
 def _pull(box: RunningBox, life: Life, drive: Drive) -> None:
     """The hot-plug driver sees the link go."""
-    port = life.port.sysfs_path.rpartition("/")[2]
-    box.say(box.words.slot(port, life.port.slot_number, "Link Down", "Card not present"))
+    box.say_slot(life.port, "Link Down", "Card not present")
     if box.draw.random() < 0.5:
-        box.say(box.words.controller_down(drive.number or 0, _address(drive), pci_status=0xFFFF), later=0.1)
+        box.say(box.words.controller_down(drive.number or 0, drive.address, pci_status=0xFFFF), later=0.1)
 
 
 def _reset(box: RunningBox, life: Life, drive: Drive, manner: Manner) -> None:
@@ -111,7 +97,7 @@ def _reset(box: RunningBox, life: Life, drive: Drive, manner: Manner) -> None:
     def ready() -> None:
         if drive.state == "resetting" and not box.is_off:
             drive.state = "live"
-            box.say(box.words.came_back(number, _address(drive), fresh=False))
+            box.say(box.words.came_back(number, drive.address, fresh=False))
             box.changed()
             box.set_errors(life)
 
@@ -122,8 +108,8 @@ def _let_go(box: RunningBox, life: Life, drive: Drive, *, silent: bool) -> None:
     """The driver gives up; where the port has hot plug, the function goes too."""
     number, controller = drive.number or 0, f"{drive.sysfs_path}/nvme/nvme{drive.number}"
     if not (life.port.hot_plug and silent):
-        box.say(box.words.not_ready(number, _address(drive)) if not silent else [], later=0.6)
-        box.say(box.words.given_up(number, _address(drive), silent=silent), later=0.8)
+        box.say(box.words.not_ready(number, drive.address) if not silent else [], later=0.6)
+        box.say(box.words.given_up(number, drive.address, silent=silent), later=0.8)
     box.device_event("remove", f"{controller}/nvme{number}n1", "block", devname=f"nvme{number}n1", devtype="disk")
     box.device_event("remove", controller, "nvme", devname=f"nvme{number}")
     if life.port.hot_plug and silent:
@@ -142,8 +128,7 @@ def _find_again(box: RunningBox, life: Life, drive: Drive) -> None:
     if drive.presence in (Presence.DEAD, Presence.UNBOUND):
         box.device_event("remove", drive.sysfs_path, "pci")
     elif life.port.hot_plug:
-        port = life.port.sysfs_path.rpartition("/")[2]
-        box.say(box.words.slot(port, life.port.slot_number, "Card present", "Link Up"))
+        box.say_slot(life.port, "Card present", "Link Up")
     drive.presence = Presence.HERE
     drive.state = "live"
     drive.counters.clear()
@@ -151,7 +136,7 @@ def _find_again(box: RunningBox, life: Life, drive: Drive) -> None:
     life.idle_since = box.now
     box.box.state()  # gives it a number
     number, controller = drive.number or 0, f"{drive.sysfs_path}/nvme/nvme{drive.number}"
-    box.say(box.words.came_back(number, _address(drive), fresh=True), later=0.1)
+    box.say(box.words.came_back(number, drive.address, fresh=True), later=0.1)
     box.device_event("add", drive.sysfs_path, "pci")
     box.device_event("add", controller, "nvme", devname=f"nvme{number}")
     box.device_event("add", f"{controller}/nvme{number}n1", "block", devname=f"nvme{number}n1", devtype="disk")

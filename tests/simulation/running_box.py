@@ -129,15 +129,19 @@ class RunningBox:
         """Put something on the agenda."""
         heapq.heappush(self._agenda, (max(t, self.now), next(self._order), action))
 
+    def when_on(self, t: float, action: Callable[[], object]) -> None:
+        """Put on the agenda what needs a machine that runs: while it is off, it is tried again each hour."""
+
+        def act() -> None:
+            if self.is_off:
+                self.at(self.now + 3600.0, act)
+            else:
+                action()
+
+        self.at(t, act)
+
     def run(self, until: float) -> Iterator[str]:
-        """Let the box run, and give the recording's lines.
-
-        Args:
-            until: Unix seconds.
-
-        Yields:
-            The header, then a line a frame.
-        """
+        """Let the box run, and give the recording's lines: the header, then a line a frame."""
         yield self._writer.header()
         self._tick()
         self.start_up()
@@ -270,12 +274,7 @@ class RunningBox:
         return self.count_errors(life, number) if number else None
 
     def count_errors(self, life: Life, number: int) -> None:
-        """Count errors at both ends of a link, and let the kernel report a few.
-
-        Args:
-            life: The link.
-            number: How many.
-        """
+        """Count errors at both ends of a link, and let the kernel report a few."""
         drive, at_drive = life.drive, 0.6  # the share that the drive's end receives
         if drive is None or not number:
             return
@@ -299,13 +298,13 @@ class RunningBox:
         if not side.has_aer:
             return
         at_port = side is life.port
-        port = life.port.sysfs_path.rpartition("/")[2]
-        source = port if at_port else drive.sysfs_path.rpartition("/")[2]
+        source = life.port.address if at_port else drive.address
         ids = "fff3:1004" if at_port else f"{drive.vendor:04x}:{drive.device:04x}"
         for _ in range(min(_MOST_LOGGED, number)):
             lines = self.words.corrected(
-                port=port, source=source, driver="pcieport" if at_port else "nvme", name=name, ids=ids, many=number > 5
-            )
+                port=life.port.address, source=source, driver="pcieport" if at_port else "nvme", name=name, ids=ids,
+                many=number > 5,
+            )  # fmt: skip
             self.log.write(lines, up=self.up)
 
     def refuse_commands(self, drive: Drive, number: int) -> None:
@@ -329,13 +328,9 @@ class RunningBox:
         if self.is_off or self.now < self._blind_until:
             return
         line = self._writer.frame(
-            t=self.now + self.clock_error,
-            up=self.up,
-            is_changed=self._is_changed,
-            slept=self.slept,
-            kmsg=self.log.take(),
-            uevents=tuple(self.uevents),
-        )
+            t=self.now + self.clock_error, up=self.up, is_changed=self._is_changed, slept=self.slept,
+            kmsg=self.log.take(), uevents=tuple(self.uevents),
+        )  # fmt: skip
         self._is_changed = False
         self.uevents.clear()
         self._lines.append(line)
@@ -358,6 +353,10 @@ class RunningBox:
     def say(self, lines: list[Line], *, later: float = 0.0) -> None:
         """Let the kernel write lines."""
         self.log.write(lines, up=self.up - self.slept + later)  # the kernel's stamps stop in suspend
+
+    def say_slot(self, port: Port, *words: str, later: float = 0.0) -> None:
+        """Let the hot-plug driver report a slot."""
+        self.say(self.words.slot(port.address, port.slot_number, *words), later=later)
 
     def device_event(self, action: str, sysfs_path: str, subsystem: str, **more: str) -> None:
         """Let the kernel send a device event."""
@@ -384,8 +383,7 @@ class RunningBox:
             influence.booted(self)
         self.box.state()  # controllers and buses get their numbers
         self.changed()
-        lines = [Line(text, 6) for text in self.draw.sample(HARMLESS, 5)]
-        self.say(lines, later=2.0)
+        self.say([Line(text, 6) for text in self.draw.sample(HARMLESS, 5)], later=2.0)
         self.at(self.now + self.draw.uniform(60, 180), self.frame)
 
     def shut_down(self, *, seconds: float, power_off: bool = False, cut: bool = False, reset: bool = False) -> None:
@@ -409,11 +407,7 @@ class RunningBox:
         self.at(self.now + seconds, self.start_up)
 
     def suspend(self, seconds: float) -> None:
-        """The machine sleeps for a while: its clock since boot goes on, the kernel's stamps and all work stand still.
-
-        Args:
-            seconds: For how long.
-        """
+        """The machine sleeps: its clock since boot goes on, the kernel's stamps and all work stand still."""
         if self.is_off:
             return
         self.frame()

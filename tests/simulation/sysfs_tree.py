@@ -1,10 +1,9 @@
 """The files that the kernel makes of a simulated box's ports and drives."""
 
-import base64
 from dataclasses import dataclass, field
 from typing import Any
 
-from simulation.box_parts import NetworkCard, Sheet
+from simulation.box_parts import NetworkCard, Sheet, encode
 from simulation.hardware import Drive, Port, Presence
 from simulation.pages import (
     CORRECTABLE,
@@ -104,21 +103,19 @@ def lay_function(
     sleeps: bool = False,
 ) -> None:
     address = sysfs_path.rpartition("/")[2]
-    depth = "../../../"
-    tree.links[f"/sys/bus/pci/devices/{address}"] = f"{depth}{sysfs_path.removeprefix('/sys/')}"
+    tree.links[f"/sys/bus/pci/devices/{address}"] = f"../../../{sysfs_path.removeprefix('/sys/')}"
     if driver is not None:
         tree.links[f"{sysfs_path}/driver"] = f"../../../../bus/pci/drivers/{driver}"
     own, now = GT_S[side.generation], GT_S.get(side.trained_generation or 0)
-    for name, value in (
+    tree.lay(sysfs_path, (
         ("vendor", f"0x{vendor:04x}"), ("device", f"0x{device:04x}"), ("class", f"0x{class_code:06x}"),
         ("subsystem_vendor", f"0x{vendor:04x}"), ("subsystem_device", "0x0001"), ("revision", "0x01"),
         ("max_link_speed", f"{own:.1f} GT/s PCIe"), ("max_link_width", str(side.lanes)),
         ("current_link_speed", f"{now or 2.5:.1f} GT/s PCIe"), ("current_link_width", str(side.trained_lanes)),
         ("power/control", control), ("d3cold_allowed", "1"), *describe_sleep(sleeps=sleeps),
-    ):  # fmt: skip
-        tree.text(f"{sysfs_path}/{name}", value)
+    ))  # fmt: skip
     space = config_space(vendor=vendor, device=device, class_code=class_code, bridge=class_code == BRIDGE, link=side)
-    tree.binary[f"{sysfs_path}/config"] = base64.b64encode(space[:0x160]).decode()
+    tree.binary[f"{sysfs_path}/config"] = encode(space[:0x160])
     if side.has_aer:
         tree.files[f"{sysfs_path}/aer_dev_correctable"] = aer_text(CORRECTABLE, "TOTAL_ERR_COR", side.counters)
         tree.files[f"{sysfs_path}/aer_dev_nonfatal"] = aer_text(UNCORRECTABLE, "TOTAL_ERR_NONFATAL", {})
@@ -147,16 +144,14 @@ def describe_sleep(*, sleeps: bool) -> tuple[tuple[str, str], tuple[str, str]]:
 def _lay_dead_function(tree: Tree, drive: Drive, sysfs_path: str) -> None:
     """A device gone from the bus behind a port without hot plug: the kernel keeps its folder, reads give all ones."""
     drive.sysfs_path = sysfs_path
-    address = sysfs_path.rpartition("/")[2]
-    tree.links[f"/sys/bus/pci/devices/{address}"] = f"../../../{sysfs_path.removeprefix('/sys/')}"
-    for name, value in (
+    tree.links[f"/sys/bus/pci/devices/{drive.address}"] = f"../../../{sysfs_path.removeprefix('/sys/')}"
+    tree.lay(sysfs_path, (
         ("vendor", f"0x{drive.vendor:04x}"), ("device", f"0x{drive.device:04x}"), ("class", f"0x{NVME:06x}"),
         ("subsystem_vendor", f"0x{drive.vendor:04x}"), ("subsystem_device", "0x0001"), ("revision", "0x01"),
         ("max_link_speed", "Unknown"), ("max_link_width", "63"),
         ("current_link_speed", "Unknown"), ("current_link_width", "63"),
         ("power_state", "D0"), ("power/control", "on"), ("power/runtime_status", "active"), ("d3cold_allowed", "1"),
-    ):  # fmt: skip
-        tree.text(f"{sysfs_path}/{name}", value)
+    ))  # fmt: skip
     tree.binary[f"{sysfs_path}/config"] = encode(b"\xff" * 0x160)
 
 
@@ -172,34 +167,25 @@ def _lay_drive(tree: Tree, numbering: Numbering, drive: Drive, sysfs_path: str, 
     )  # fmt: skip
     _set_trained(side, trained)
     lay_function(
-        tree,
-        sysfs_path,
-        side,
-        vendor=drive.vendor,
-        device=drive.device,
-        class_code=NVME,
-        driver=None if unbound else "nvme",
-        control=drive.power_control,
-        sleeps=drive.sleeps,
-    )
+        tree, sysfs_path, side, vendor=drive.vendor, device=drive.device, class_code=NVME,
+        driver=None if unbound else "nvme", control=drive.power_control, sleeps=drive.sleeps,
+    )  # fmt: skip
     if unbound:
         return
     controller = f"{sysfs_path}/nvme/{name}"
     tree.links[f"/sys/class/nvme/{name}"] = f"../../{controller.removeprefix('/sys/')}"
-    for attribute, value in (
+    tree.lay(controller, (
         ("model", drive.model.ljust(40)), ("serial", drive.serial.ljust(20)), ("firmware_rev", drive.firmware.ljust(8)),
-        ("state", drive.state), ("transport", "pcie"), ("address", sysfs_path.rpartition("/")[2]), ("cntlid", "1"),
+        ("state", drive.state), ("transport", "pcie"), ("address", drive.address), ("cntlid", "1"),
         ("queue_count", "9"), ("sqsize", "1023"), ("power/pm_qos_latency_tolerance_us", drive.latency_tolerance),
-    ):  # fmt: skip
-        tree.text(f"{controller}/{attribute}", value)
+    ))  # fmt: skip
     disk = f"{controller}/{name}n1"
     tree.links[f"/sys/block/{name}n1"] = f"../{disk.removeprefix('/sys/')}"
-    tree.text(f"{disk}/size", str(drive.capacity_bytes // 512))
-    tree.text(f"{disk}/nsid", "1")
-    tree.text(f"{disk}/queue/logical_block_size", "512")
-    tree.text(f"{disk}/queue/rotational", "0")
-    tree.text(f"{disk}/wwid", f"eui.{abs(hash_text(drive.serial)):016x}")
-    tree.text(f"{disk}/stat", " ".join(f"{count:8d}" for count in drive.stat))
+    tree.lay(disk, (
+        ("size", str(drive.capacity_bytes // 512)), ("nsid", "1"), ("queue/logical_block_size", "512"),
+        ("queue/rotational", "0"), ("wwid", f"eui.{hash_text(drive.serial):016x}"),
+        ("stat", " ".join(f"{count:8d}" for count in drive.stat)),
+    ))  # fmt: skip
     bits, data = autonomous_transitions(enabled=drive.transitions_enabled)
     tree.nvme[name] = {
         "identify": encode(
@@ -242,8 +228,7 @@ def lay_thermometer(tree: Tree, drive: Drive) -> None:
     folder = thermometer_folder(drive)
     name = folder.rpartition("/")[2]
     tree.links[f"/sys/class/hwmon/{name}"] = f"../../{folder.removeprefix('/sys/')}"
-    for file, value in (("name", "nvme"), ("temp1_label", "Composite"), ("temp1_min", "-273150")):
-        tree.text(f"{folder}/{file}", value)
+    tree.lay(folder, (("name", "nvme"), ("temp1_label", "Composite"), ("temp1_min", "-273150")))
     for file, celsius in (("temp1_max", drive.warning_celsius), ("temp1_crit", drive.critical_celsius)):
         if celsius:
             tree.text(f"{folder}/{file}", str(_millicelsius(celsius)))
@@ -263,8 +248,3 @@ def hash_text(text: str) -> int:
     for byte in text.encode():
         number = (number * 131 + byte) % (1 << 63)
     return number
-
-
-def encode(content: bytes) -> str:
-    """Give bytes as a recording holds them."""
-    return base64.b64encode(content).decode()

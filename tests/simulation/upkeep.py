@@ -188,7 +188,7 @@ class Upkeep(Influence):
         drive.stat = [0] * 11
         box.box.state()
         controller, number = f"{drive.sysfs_path}/nvme/nvme{drive.number}", drive.number or 0
-        box.say(box.words.came_back(number, drive.sysfs_path.rpartition("/")[2], fresh=True))
+        box.say(box.words.came_back(number, drive.address, fresh=True))
         box.device_event("add", drive.sysfs_path, "pci")
         box.device_event("add", controller, "nvme")
         box.changed()
@@ -206,8 +206,7 @@ class Upkeep(Influence):
         life = box.draw.choice(box.lives)
         drive = life.drive
         if not box.is_off and drive and drive.number is not None and drive.presence is Presence.HERE:
-            address = drive.sysfs_path.rpartition("/")[2]
-            box.say(box.words.timed_out(drive.number, address, queue=4, tag=210, action="completion polled"))
+            box.say(box.words.timed_out(drive.number, drive.address, queue=4, tag=210, action="completion polled"))
 
     def _forge(self, box: RunningBox) -> None:
         if not box.is_off:

@@ -141,12 +141,10 @@ class ReplayTimeouts(Oddity):
                 number = max(1, round(self._an_hour / 4))
                 life.port.counters["Timeout"] = life.port.counters.get("Timeout", 0) + number
                 if box.view.error_lines and life.port.has_aer:
-                    port = life.port.sysfs_path.rpartition("/")[2]
-                    box.say(
-                        box.words.corrected(
-                            port=port, source=port, driver="pcieport", name="Timeout", ids="fff3:1004", many=False
-                        )
-                    )
+                    port = life.port.address
+                    box.say(box.words.corrected(
+                        port=port, source=port, driver="pcieport", name="Timeout", ids="fff3:1004", many=False,
+                    ))  # fmt: skip
 
 
 class AdvisoryReports(Oddity):
@@ -165,7 +163,7 @@ class AdvisoryReports(Oddity):
         drive.counters["NonFatalErr"] = drive.counters.get("NonFatalErr", 0) + 1
         if not box.view.error_lines:
             return
-        port, address = (sysfs_path.rpartition("/")[2] for sysfs_path in (life.port.sysfs_path, drive.sysfs_path))
+        port, address = life.port.address, drive.address
         word = "Correctable" if box.words.version >= (6, 8) else "Corrected"
         lines = [
             f"pcieport {port}: AER: {word} error received: {address}",

@@ -70,8 +70,7 @@ class CaseUnplugged(Oddity):
     def _come(self, box: RunningBox, life: Life, drive: Drive) -> None:
         if box.is_off or drive.presence is not Presence.AWAY:
             return
-        name = life.port.sysfs_path.rpartition("/")[2]
-        box.say(box.words.slot(name, life.port.slot_number, "Card present", "Link Up"))
+        box.say_slot(life.port, "Card present", "Link Up")
         bring_back(box, drive, unplugged=True)
         lay_files(box, drive.sysfs_path, (("removable", "removable"),))
         box.at(box.now + box.draw.uniform(1, 5) * HOUR, lambda: self._go(box, life, drive))
@@ -79,8 +78,7 @@ class CaseUnplugged(Oddity):
     def _go(self, box: RunningBox, life: Life, drive: Drive) -> None:
         if not find_here(box, life):
             return
-        name = life.port.sysfs_path.rpartition("/")[2]
-        box.say(box.words.slot(name, life.port.slot_number, "Link Down", "Card not present"))
+        box.say_slot(life.port, "Link Down", "Card not present")
         take_off_bus(box, life, drive)
         drive.health.unsafe_shutdowns += 1
         box.box.extra_files.pop(f"{drive.sysfs_path}/removable", None)

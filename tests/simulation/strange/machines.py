@@ -69,18 +69,14 @@ class FloatingSensors(Oddity):
 
     def prepare(self, box: RunningBox) -> None:
         box.box.extra_links["/sys/class/hwmon/hwmon9"] = "../../devices/platform/nct6775.656/hwmon/hwmon9"
-        lay_files(
-            box,
-            self._folder,
-            (
-                ("name", "nct6798"), ("temp1_label", "SYSTIN"), ("temp1_input", "34000"), ("temp1_max", "80000"),
-                ("temp3_label", "AUXTIN0"), ("temp3_input", "127000"), ("temp3_max", "80000"), ("temp3_alarm", "1"),
-                ("temp4_label", "AUXTIN1"), ("temp4_input", "-62000"), ("temp5_label", "AUXTIN2"),
-                ("temp5_input", "97000"), ("temp5_crit", "100000"), ("temp6_label", "PCH_CHIP_TEMP"),
-                ("temp6_input", "0"), ("fan1_input", "0"), ("fan1_min", "0"), ("fan2_input", "880"),
-                ("fan2_min", "0"), ("fan3_input", "0"), ("fan3_alarm", "1"),
-            ),
-        )  # fmt: skip
+        lay_files(box, self._folder, (
+            ("name", "nct6798"), ("temp1_label", "SYSTIN"), ("temp1_input", "34000"), ("temp1_max", "80000"),
+            ("temp3_label", "AUXTIN0"), ("temp3_input", "127000"), ("temp3_max", "80000"), ("temp3_alarm", "1"),
+            ("temp4_label", "AUXTIN1"), ("temp4_input", "-62000"), ("temp5_label", "AUXTIN2"),
+            ("temp5_input", "97000"), ("temp5_crit", "100000"), ("temp6_label", "PCH_CHIP_TEMP"),
+            ("temp6_input", "0"), ("fan1_input", "0"), ("fan1_min", "0"), ("fan2_input", "880"),
+            ("fan2_min", "0"), ("fan3_input", "0"), ("fan3_alarm", "1"),
+        ))  # fmt: skip
 
     def tick(self, box: RunningBox) -> None:
         """The floating ones drift."""
@@ -146,27 +142,19 @@ class FirmwareRaid(Oddity):
         for name in ("md126", "md127"):
             box.box.extra_links[f"/sys/block/{name}"] = f"../devices/virtual/block/{name}"
         container, volume = (f"/sys/devices/virtual/block/{name}" for name in ("md127", "md126"))
-        lay_files(
-            box,
-            container,
-            (
-                ("size", "0"), ("md/array_state", "inactive"), ("md/level", "container"), ("md/raid_disks", "0"),
-                ("md/metadata_version", f"external:{kind}"), ("md/mismatch_cnt", "0"),
-                *((f"md/dev-{name}/{file}", value) for name in names
-                  for file, value in (("state", "spare"), ("slot", "none"), ("errors", "0"))),
-            ),
-        )  # fmt: skip
-        lay_files(
-            box,
-            volume,
-            (
-                ("size", "15624000000"), ("md/array_state", "clean"), ("md/level", "raid1"), ("md/raid_disks", "2"),
-                ("md/metadata_version", "external:/md127/0"), ("md/degraded", "0"), ("md/sync_action", "idle"),
-                ("md/sync_completed", "none"), ("md/sync_speed", "none"), ("md/mismatch_cnt", "0"),
-                *((f"md/dev-{name}/{file}", value) for slot, name in enumerate(names)
-                  for file, value in (("state", "in_sync"), ("slot", str(slot)), ("errors", "0"))),
-            ),
-        )  # fmt: skip
+        lay_files(box, container, (
+            ("size", "0"), ("md/array_state", "inactive"), ("md/level", "container"), ("md/raid_disks", "0"),
+            ("md/metadata_version", f"external:{kind}"), ("md/mismatch_cnt", "0"),
+            *((f"md/dev-{name}/{file}", value) for name in names
+              for file, value in (("state", "spare"), ("slot", "none"), ("errors", "0"))),
+        ))  # fmt: skip
+        lay_files(box, volume, (
+            ("size", "15624000000"), ("md/array_state", "clean"), ("md/level", "raid1"), ("md/raid_disks", "2"),
+            ("md/metadata_version", "external:/md127/0"), ("md/degraded", "0"), ("md/sync_action", "idle"),
+            ("md/sync_completed", "none"), ("md/sync_speed", "none"), ("md/mismatch_cnt", "0"),
+            *((f"md/dev-{name}/{file}", value) for slot, name in enumerate(names)
+              for file, value in (("state", "in_sync"), ("slot", str(slot)), ("errors", "0"))),
+        ))  # fmt: skip
 
     def tick(self, box: RunningBox) -> None:
         """It is written to: clean, active, and clean again."""

@@ -138,18 +138,14 @@ class Disk:
     def lay(self, box: RunningBox) -> None:
         """Lay it out as the kernel does."""
         folder = f"/sys/devices/{self.device}"
-        lay_files(
-            box,
-            folder,
-            (
-                (f"block/{self.name}/size", "15628053168"), (f"block/{self.name}/removable", "0"),
-                (f"block/{self.name}/queue/rotational", "1"),
-                (f"block/{self.name}/queue/logical_block_size", "512"),
-                (f"block/{self.name}/stat", " ".join(map(str, self.stat))),
-                ("wwid", f"naa.5000c500{self.serial[-4:]}"), ("model", self.model.ljust(16)), ("rev", "0C.7"),
-                ("power/runtime_status", "active"),
-            ),
-        )  # fmt: skip
+        lay_files(box, folder, (
+            (f"block/{self.name}/size", "15628053168"), (f"block/{self.name}/removable", "0"),
+            (f"block/{self.name}/queue/rotational", "1"),
+            (f"block/{self.name}/queue/logical_block_size", "512"),
+            (f"block/{self.name}/stat", " ".join(map(str, self.stat))),
+            ("wwid", f"naa.5000c500{self.serial[-4:]}"), ("model", self.model.ljust(16)), ("rev", "0C.7"),
+            ("power/runtime_status", "active"),
+        ))  # fmt: skip
         box.box.extra_links[f"/sys/block/{self.name}"] = f"../devices/{self.device}/block/{self.name}"
 
     def lay_smart(self, box: RunningBox, *, standby: bool = False) -> None:

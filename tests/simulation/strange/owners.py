@@ -35,7 +35,7 @@ def bring_back(box: RunningBox, drive: Drive, *, unplugged: bool) -> None:
         drive.health.power_cycles += 1
     box.box.state()  # gives it a number and a path
     number, controller = drive.number or 0, f"{drive.sysfs_path}/nvme/nvme{drive.number}"
-    box.say(box.words.came_back(number, drive.sysfs_path.rpartition("/")[2], fresh=True), later=0.1)
+    box.say(box.words.came_back(number, drive.address, fresh=True), later=0.1)
     if unplugged:
         box.device_event("add", drive.sysfs_path, "pci")
     box.device_event("add", controller, "nvme", devname=f"nvme{number}")
@@ -64,15 +64,13 @@ class PulledByHand(Oddity):
 
         def pull() -> None:
             if not box.is_off and drive.presence is Presence.AWAY:
-                port = life.port.sysfs_path.rpartition("/")[2]
-                box.say(box.words.slot(port, life.port.slot_number, "Link Down"))
-                box.say(box.words.slot(port, life.port.slot_number, "Card not present"), later=0.02)
+                box.say_slot(life.port, "Link Down")
+                box.say_slot(life.port, "Card not present", later=0.02)
 
         def plug() -> None:
             if not box.is_off and drive.presence is Presence.AWAY:
-                port = life.port.sysfs_path.rpartition("/")[2]
-                box.say(box.words.slot(port, life.port.slot_number, "Card present"))
-                box.say(box.words.slot(port, life.port.slot_number, "Link Up"), later=0.2)
+                box.say_slot(life.port, "Card present")
+                box.say_slot(life.port, "Link Up", later=0.2)
                 bring_back(box, drive, unplugged=True)
 
         box.at(box.now + box.draw.uniform(3, 60), pull)
@@ -96,14 +94,11 @@ class TakenOutWithPowerOff(Oddity):
         self.excused.append((life.port.path, box.now, back + HOUR, "taken home"))
 
         def put_back() -> None:
-            if box.is_off:
-                box.at(box.now + HOUR, put_back)
-                return
             box.shut_down(seconds=900, power_off=True)
             if life.port.drive is None:
                 life.port.drive = drive
 
-        box.at(back, put_back)
+        box.when_on(back, put_back)
 
 
 class ResetByHand(Oddity):
@@ -119,7 +114,7 @@ class ResetByHand(Oddity):
         life = some_life(box)
         if (drive := find_here(box, life)) is None:
             return
-        address, number = drive.sysfs_path.rpartition("/")[2], drive.number or 0
+        address, number = drive.address, drive.number or 0
         way = box.draw.choice(("reset", "bind", "scan"))
         if way == "reset":
             drive.state = "resetting"

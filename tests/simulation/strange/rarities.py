@@ -33,9 +33,8 @@ class PulledInOneFrame(Oddity):
     def _pull(self, box: RunningBox, life: Life) -> None:
         if (drive := find_here(box, life)) is None:
             return
-        port, address = (end.sysfs_path.rpartition("/")[2] for end in (life.port, drive))
-        box.say([Line(f"pci {address}: Removing from iommu group 14", INFORMATION, address)])
-        box.say(box.words.slot(port, life.port.slot_number, "Link Down", "Card not present"), later=9.0)
+        box.say([Line(f"pci {drive.address}: Removing from iommu group 14", INFORMATION, drive.address)])
+        box.say_slot(life.port, "Link Down", "Card not present", later=9.0)
         name = f"nvme{drive.number}"
         box.device_event("remove", f"{drive.sysfs_path}/nvme/{name}", "nvme", devname=name)
         box.device_event("remove", drive.sysfs_path, "pci")
@@ -46,7 +45,7 @@ class PulledInOneFrame(Oddity):
 
         def plug() -> None:
             if not box.is_off and drive.presence is Presence.AWAY:
-                box.say(box.words.slot(port, life.port.slot_number, "Card present", "Link Up"))
+                box.say_slot(life.port, "Card present", "Link Up")
                 bring_back(box, drive, unplugged=True)
 
         box.at(back, plug)
@@ -156,9 +155,8 @@ class GhostInAnEmptySlot(Oddity):
 
         def touch(box: RunningBox) -> None:
             if not box.is_off and port.sysfs_path:
-                name = port.sysfs_path.rpartition("/")[2]
-                box.say(box.words.slot(name, 61, "Card present"))
-                box.say(box.words.slot(name, 61, "No link", "Card not present"), later=1.2)
+                box.say_slot(port, "Card present")
+                box.say_slot(port, "No link", "Card not present", later=1.2)
 
         self.often(box, 200, touch)
 
@@ -208,12 +206,9 @@ class RescueBoot(Oddity):
             box.box.arrays.remove(array)
             box.box.name, box.box.kernel = "rescue", "6.12.9-rescue"
             box.shut_down(seconds=90)
-            box.at(box.now + 1.5 * HOUR, back)
+            box.when_on(box.now + 1.5 * HOUR, back)
 
         def back() -> None:
-            if box.is_off:
-                box.at(box.now + HOUR, back)
-                return
             box.box.arrays.append(array)
             box.box.name, box.box.kernel = usual
             box.shut_down(seconds=90)
