@@ -30,14 +30,12 @@ class Blueprint:
         labels: Label by path.
         shares: Share of the box's load by path.
         flexible: Paths that go through a flexible cable.
-        quiet_power: Whether the owner asked for idle states off.
     """
 
     box: SimulatedBox
     labels: dict[str, str] = field(default_factory=dict)
     shares: dict[str, float] = field(default_factory=dict)
     flexible: frozenset[str] = frozenset()
-    quiet_power: bool = False
 
     def declaration(self) -> str:
         """Write the declaration."""
@@ -65,12 +63,7 @@ class Blueprint:
 
 
 def draw_blueprint(draw: random.Random, family: Family) -> Blueprint:
-    """Draw a box with three to ten drives.
-
-    Args:
-        draw: The world's own source of chance.
-        family: For its kernels.
-    """
+    """Draw a box with three to ten drives, with a kernel of the family."""
     major, minor = family.kernels[0]
     box = SimulatedBox(
         name=f"skiff-{draw.randint(1, 99)}",
@@ -133,12 +126,8 @@ def _add_riser(draw: random.Random, blueprint: Blueprint, *, hot_plug: bool) -> 
 
 def _add_sockets(draw: random.Random, blueprint: Blueprint) -> None:
     for number in range(1, draw.randint(1, 3) + 1):
-        port = Port(
-            hop=f"02.{number}",
-            generation=4,
-            slot_number=number,
-            drive=_make_drive(draw, draw.choice((0, 1, 3)), 20 + number),
-        )
+        drive = _make_drive(draw, draw.choice((0, 1, 3)), 20 + number)
+        port = Port(hop=f"02.{number}", slot_number=number, drive=drive)
         blueprint.box.ports.append(_place(blueprint, port, f"0000:00/02.{number}", f"board-{number}"))
     if draw.random() < 0.3:
         keyed = Port(hop="03.1", generation=3, lanes=1, slot_number=7, drive=_make_drive(draw, 2, 31))

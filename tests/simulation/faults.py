@@ -17,6 +17,8 @@ from simulation.views import Counting
 HOUR = 3600.0
 LASTING_EPISODES, LASTING_DAYS = 4, 14
 NOTABLE_ERRORS_A_DAY = 50
+REST_SECONDS = 900.0
+"""How long a rest must have been for the drive not to come back from it."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -31,10 +33,14 @@ class Fault(Influence):
         episodes: Those of them that were drops, resets or links that fell short.
         positions: Paths of the ports at which it showed.
         serials: Serial numbers of the drives on which it showed.
+        port: The port that it stays with, where it does.
+        serial: The drive that it goes with, where it does.
     """
 
     cause: str
     began_at: float
+    port: Port | None = None
+    serial: str | None = None
     cured_at: float | None = None
     shown: list[float] = field(default_factory=list)
     episodes: list[float] = field(default_factory=list)
@@ -48,7 +54,7 @@ class Fault(Influence):
 
     def concerns(self, life: Life) -> bool:
         """Whether it sits at this port, or in this drive."""
-        raise NotImplementedError
+        return life.port is self.port or (life.drive is not None and life.drive.serial == self.serial)
 
     @property
     def lasted(self) -> bool:
@@ -95,7 +101,6 @@ class PathFault(Fault):
     """A cable, adapter or socket going bad: errors that grow with time, load and heat; then drops and retraining.
 
     Attributes:
-        port: The port it hangs on.
         errors_an_hour: At first, at full load.
         doubling_days: How long until they double.
         drops_an_hour: At full load, once grown.
@@ -105,7 +110,6 @@ class PathFault(Fault):
     """
 
     cause: str = "signal-path"
-    port: Port
     errors_an_hour: float = 20.0
     doubling_days: float = 6.0
     drops_an_hour: float = 0.05
@@ -113,10 +117,6 @@ class PathFault(Fault):
     short_boots: float = 0.0
     heat_per_celsius: float = 0.04
     _counted: int = 0
-
-    def concerns(self, life: Life) -> bool:
-        """It stays with the port."""
-        return life.port is self.port
 
     def _growth(self, box: RunningBox) -> float:
         return min(2.0 ** ((box.now - self.began_at) / DAY / self.doubling_days), 3000.0)
@@ -167,8 +167,7 @@ class PathFault(Fault):
             box.at(box.now + 30.0, box.frame)
 
     def _fall_short(self, box: RunningBox, life: Life) -> None:
-        trained = life.port.train()
-        if trained is None:
+        if (trained := life.port.train()) is None:
             return
         generation, lanes = trained
         if lanes > 1 and box.draw.random() < 0.4:
@@ -189,19 +188,11 @@ class IdleFault(Fault):
     """Power management: the drive does not always come back from an idle state.
 
     Attributes:
-        serial: The drive (the fault needs this drive and idle states switched on).
         chance: Chance that leaving rest fails.
-        rest_seconds: How long a rest must have been.
     """
 
     cause: str = "power-management"
-    serial: str
     chance: float = 0.05
-    rest_seconds: float = 900.0
-
-    def concerns(self, life: Life) -> bool:
-        """It goes with the drive."""
-        return life.drive is not None and life.drive.serial == self.serial
 
     def tick(self, box: RunningBox) -> None:
         """A rest that ends may end in a drop, within seconds of the first command."""
@@ -209,7 +200,7 @@ class IdleFault(Fault):
             return
         for life in filter(self.concerns, box.lives):
             self.mark(life)
-            if life.rested_seconds >= self.rest_seconds and box.draw.random() < self.chance:
+            if life.rested_seconds >= REST_SECONDS and box.draw.random() < self.chance:
                 self.strike(box, life, box.now + box.draw.uniform(1.0, 40.0))
 
 
@@ -218,21 +209,15 @@ class HeatFault(Fault):
     """A fan that stops, dust, a heat sink come loose: the drive is hot under load, slows down, and may drop.
 
     Attributes:
-        port: The position that is badly cooled.
         degrees: How much warmer it grows.
         grows_days: Until it is that much warmer.
         drops_an_hour: When at its critical temperature.
     """
 
     cause: str = "heat"
-    port: Port
     degrees: float = 32.0
     grows_days: float = 5.0
     drops_an_hour: float = 0.5
-
-    def concerns(self, life: Life) -> bool:
-        """It stays with the position."""
-        return life.port is self.port
 
     def warmth(self, box: RunningBox, life: Life) -> float:
         """Warmer with the days, and more so under load."""
@@ -260,7 +245,6 @@ class DriveFault(Fault):
     """A drive that fails: media errors that come faster and faster, spare that shrinks, at last resets and drops.
 
     Attributes:
-        serial: The drive.
         errors_by_day: Media errors expected ``age`` days after it began: ``errors_by_day (age / horizon) ** growth``.
         horizon_days: See there.
         growth: Exponent; above 1 errors come faster with time.
@@ -269,7 +253,6 @@ class DriveFault(Fault):
     """
 
     cause: str = "drive-failing"
-    serial: str
     errors_by_day: float = 10.0
     horizon_days: float = 30.0
     growth: float = 2.0
@@ -277,10 +260,6 @@ class DriveFault(Fault):
     drops_an_hour: float = 0.0
     _errors: float = 0.0
     _next: float = 1.0
-
-    def concerns(self, life: Life) -> bool:
-        """It goes with the drive."""
-        return life.drive is not None and life.drive.serial == self.serial
 
     def tick(self, box: RunningBox) -> None:
         """Bad blocks are met by reads; drops come any time."""
@@ -329,22 +308,14 @@ class ClockFault(Fault):
     """Firmware of a drive: since an update it stumbles at regular times, whatever it is doing.
 
     Attributes:
-        serial: The drive.
         period_seconds: Time from one stumble to the next.
         jitter: Share of the period by which a stumble may be off.
-        firmware: The revision that brought it; None where it began with another kernel.
     """
 
     cause: str = "drive-firmware"
-    serial: str
     period_seconds: float = 30 * HOUR
     jitter: float = 0.02
-    firmware: str | None = "FP13"
     _next: float | None = None
-
-    def concerns(self, life: Life) -> bool:
-        """It goes with the drive."""
-        return life.drive is not None and life.drive.serial == self.serial
 
     def tick(self, box: RunningBox) -> None:
         """Strike by the clock."""
@@ -367,13 +338,11 @@ class SupplyFault(Fault):
     Attributes:
         ports: The positions that share it.
         drops_an_hour: At full load.
-        loses_power: Whether the drives lose power (a supply), or only the bus (an upstream part).
     """
 
     cause: str = "shared-supply"
     ports: list[Port] = field(default_factory=list)
     drops_an_hour: float = 0.06
-    loses_power: bool = True
 
     def concerns(self, life: Life) -> bool:
         """It stays with the positions."""
@@ -398,20 +367,10 @@ class SupplyFault(Fault):
 
 @dataclass(slots=True, kw_only=True)
 class SettingFault(Fault):
-    """The board's firmware: an update brought a port back with a lower target rate.
-
-    Attributes:
-        port: The port.
-        generation: What it is capped at.
-    """
+    """The board's firmware: an update brought a port back with a lower target rate, `generation`."""
 
     cause: str = "firmware-setting"
-    port: Port
     generation: int = 3
-
-    def concerns(self, life: Life) -> bool:
-        """It stays with the port."""
-        return life.port is self.port
 
     def tick(self, box: RunningBox) -> None:
         """It shows each day that it lasts."""
@@ -422,8 +381,8 @@ class SettingFault(Fault):
     def booted(self, box: RunningBox) -> None:
         """It holds from the boot on that brought it."""
         if self.active(box):
-            self.port.target_generation = self.generation
             for life in filter(self.concerns, box.lives):
+                life.port.target_generation = self.generation
                 self.note(box, life)
 
 

@@ -21,8 +21,10 @@ from simulation.hardware import Drive, Port
 from simulation.kernel_words import Words
 from simulation.loads import HABITS, Climate, Loads
 from simulation.losing import Manner, Return
-from simulation.running_box import Life, RunningBox
+from simulation.plots import switch_idle_off
+from simulation.running_box import RunningBox
 from simulation.views import View
+from support.unread_answers import known
 
 DAY, HOUR = 86400.0, 3600.0
 START = 1_790_000_000.0  # by which loads and weather are drawn
@@ -117,13 +119,9 @@ class Story:
         for life in self.box.lives:
             life.base_errors_an_hour = 0.002
             life.share = {"0000:00/02.4": 0.02}.get(life.port.path, 0.3 if "/02.1/" in life.port.path else 1.0)
-        self._riser_1, self._riser_2, self._riser_3, self._riser_4, self._deck_1, self._deck_2, *_ = (
-            self._life(path)
-            for path in (
-                "0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/01.4", "0000:00/02.1/00.0/00.0",
-                "0000:00/02.1/00.0/04.0",
-            )
-        )  # fmt: skip
+        by_path = {life.port.path: life for life in self.box.lives}
+        self._riser_1, self._riser_2, self._riser_3, self._riser_4 = (by_path[f"0000:00/01.{n}"] for n in (1, 2, 3, 4))
+        self._deck_1, self._deck_2 = (by_path[f"0000:00/02.1/00.0/0{n}.0"] for n in (0, 4))
         self._tell_of_the_update()
         self._tell_of_the_rests()
         self._tell_of_the_cable()
@@ -133,9 +131,6 @@ class Story:
 
     def _look_more_often(self) -> None:
         self.box.view = replace(self.box.view, spacing_seconds=12 * HOUR)
-
-    def _life(self, path: str) -> Life:
-        return next(life for life in self.box.lives if life.port.path == path)
 
     def _tell_of_the_update(self) -> None:
         """The firmware update: two ports come back capped, one is put right three days later."""
@@ -147,10 +142,9 @@ class Story:
             self._riser_4.port.target_generation = 3
             self._riser_1.port.target_generation = 3
             self._riser_3.port.wired_lanes = 2  # the flexible cable carries only two
-            if self._deck_2.drive is not None:
-                self._deck_2.drive.refuses_health = 0x0006  # Internal Error (NVMe Base 2.0, generic command status)
-                said = "Read NVMe SMART/Health Information failed: NVMe Status 0x06"  # smartctl 7.3, nvmeprint.cpp
-                box.smartctl["nvme5"] = {"smartctl": {"messages": [{"string": said, "severity": "error"}]}}
+            known(self._deck_2.drive).refuses_health = 0x0006  # Internal Error (NVMe Base 2.0, generic command status)
+            said = "Read NVMe SMART/Health Information failed: NVMe Status 0x06"  # smartctl 7.3, nvmeprint.cpp
+            box.smartctl["nvme5"] = {"smartctl": {"messages": [{"string": said, "severity": "error"}]}}
             self.box.shut_down(seconds=2 * HOUR, power_off=True)
 
         def put_right() -> None:
@@ -162,25 +156,15 @@ class Story:
 
     def _tell_of_the_rests(self) -> None:
         """riser-2 does not always wake; the kernel word that was forgotten is set, and the cure is on trial."""
-        serial = self._riser_2.drive.serial if self._riser_2.drive else ""
         fault = IdleFault(
-            serial=serial,
+            serial=known(self._riser_2.drive).serial,
             began_at=START + 47 * DAY,
             chance=0.04,
             manners=(Manner(away_seconds=20.0, config_space_gone=False),),
         )
-
-        def switch_off() -> None:
-            self.box.box.command_line += " nvme_core.default_ps_max_latency_us=0"
-            self.box.box.nvme_latency_us = 0
-            for life in self.box.lives:
-                if life.drive is not None:
-                    life.drive.transitions_enabled, life.drive.latency_tolerance = False, "0"
-            fault.cured_at = self.box.now
-            self.box.shut_down(seconds=180.0)
-
         self.box.influences.append(fault)
-        self.box.at(START + TRIAL_DAY * DAY + 10 * HOUR, switch_off)
+        trial = START + TRIAL_DAY * DAY + 10 * HOUR
+        self.box.at(trial, lambda: switch_idle_off(self.box, fault, seconds=180.0))
 
     def _tell_of_the_cable(self) -> None:
         """The green tape's cable: errors under the nightly copy, more each week, then drops."""
@@ -200,11 +184,12 @@ class Story:
 
     def _tell_of_the_medium(self) -> None:
         """deck-1: the first bad blocks."""
-        serial = self._deck_1.drive.serial if self._deck_1.drive else ""
-        fault = DriveFault(
-            serial=serial, began_at=START + 96 * DAY, errors_by_day=4.0, horizon_days=56.0, growth=1.6, spare_errors=3
-        )
-        self.box.influences.append(fault)
+        self.box.influences.append(
+            DriveFault(
+                serial=known(self._deck_1.drive).serial, began_at=START + 96 * DAY, errors_by_day=4.0,
+                horizon_days=56.0, growth=1.6, spare_errors=3,
+            )
+        )  # fmt: skip
 
 
 def write_kelp() -> list[str]:

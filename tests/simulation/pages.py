@@ -32,7 +32,6 @@ class LinkSide:
     aspm_supported: int = 0
     port_type: int = 0
     slot_number: int | None = None
-    payload_code: int = 1  # 256 bytes
     counters: dict[str, int] = field(default_factory=dict)  # correctable AER counts by the kernel's short names
     has_aer: bool = True
     correctable_mask: int = 0x2000
@@ -53,7 +52,7 @@ def config_space(*, vendor: int, device: int, class_code: int, bridge: bool, lin
     capabilities = own_rate | link.lanes << 4 | link.aspm_supported << 10 | 1 << 20
     express = EXPRESS_OFFSET
     struct.pack_into("<BBH", space, express, 0x10, 0, flags)
-    struct.pack_into("<IHH", space, express + 0x04, 0x8002, 0x0007 | link.payload_code << 5 | 2 << 12, 0)
+    struct.pack_into("<IHH", space, express + 0x04, 0x8002, 0x0007 | 1 << 5 | 2 << 12, 0)  # 256 bytes
     struct.pack_into("<IHH", space, express + 0x0C, capabilities, link.aspm_enabled, status)
     if link.slot_number is not None:
         struct.pack_into("<IHH", space, express + 0x14, link.slot_number << 19, 0, 1 << 6 if trained else 0)
@@ -101,15 +100,9 @@ def health_log(health: Health) -> bytes:
     page = bytearray(512)
     kelvin = round(health.temperature_celsius) + KELVIN
     struct.pack_into(
-        "<BHBBB",
-        page,
-        0,
-        health.critical_warning,
-        kelvin,
-        health.spare_percent,
-        health.spare_threshold_percent,
+        "<BHBBB", page, 0, health.critical_warning, kelvin, health.spare_percent, health.spare_threshold_percent,
         min(health.percentage_used, 255),
-    )
+    )  # fmt: skip
     wide = (
         health.data_units_read, health.data_units_written, health.host_reads, health.host_writes, health.busy_minutes,
         health.power_cycles, health.power_on_hours, health.unsafe_shutdowns, health.media_errors,
@@ -134,16 +127,8 @@ def identify_controller(
 ) -> bytes:
     """Lay out Identify Controller, 4096 bytes, with three operational and two idle power states."""
     page = bytearray(4096)
-    struct.pack_into(
-        "<HH20s40s8s",
-        page,
-        0,
-        vendor,
-        vendor,
-        serial.encode().ljust(20),
-        model.encode().ljust(40),
-        firmware.encode().ljust(8),
-    )
+    names = (serial.encode().ljust(20), model.encode().ljust(40), firmware.encode().ljust(8))
+    struct.pack_into("<HH20s40s8s", page, 0, vendor, vendor, *names)
     page[77] = 7
     struct.pack_into("<HI", page, 78, 1, 0x00010400)
     page[262], page[263], page[265] = 63, 4, 1

@@ -21,6 +21,7 @@ from simulation.hardware import Presence
 from simulation.loads import DAY, SLOT_SECONDS, SLOTS_A_DAY, Habit
 from simulation.running_box import Life, RunningBox
 from simulation.upkeep import are_alike, swap_drives
+from support.unread_answers import known
 
 Plot = Callable[[RunningBox, random.Random, Family, float, float], Fault]
 """Box, chance, family, when it begins, when the story ends -> the fault."""
@@ -32,15 +33,7 @@ def suits(kind: str, habit: Habit) -> bool:
 
 
 def plan(kind: str, box: RunningBox, draw: random.Random, family: Family, until: float) -> tuple[Fault, ...]:
-    """Plan what goes wrong in a world.
-
-    Args:
-        kind: ``healthy``, a key of `PLOTS`, or ``two-at-once``.
-        box: The box.
-        draw: The world's own source of chance.
-        family: Ranges.
-        until: When the story ends.
-    """
+    """Plan what goes wrong in a world: `kind` is ``healthy``, a key of `PLOTS`, or ``two-at-once``."""
     if kind == "healthy":
         return ()
     length = until - box.now
@@ -83,13 +76,15 @@ def _idle(box: RunningBox, draw: random.Random, family: Family, began: float, un
     life = _some_life(box, draw)
     wakes = _wakes_a_day(box, life)
     fault = IdleFault(
-        serial=life.drive.serial if life.drive else "",
+        serial=known(life.drive).serial,
         began_at=began,
         chance=min(0.6, family.within(draw, family.idle_drops_a_day) / wakes),
         manners=draw_manners(draw, "power-management"),
     )
     if draw.random() < 0.4:
-        box.at(began + draw.uniform(0.55, 0.75) * (until - began), lambda: _switch_idle_off(box, fault))
+        box.when_on(
+            began + draw.uniform(0.55, 0.75) * (until - began), lambda: switch_idle_off(box, fault, seconds=120)
+        )
     else:
         _maybe_swap(box, draw, fault, began, until)
     return fault
@@ -102,26 +97,21 @@ def _wakes_a_day(box: RunningBox, life: Life) -> float:
     return max(1.0, wakes / 10)
 
 
-def _switch_idle_off(box: RunningBox, fault: Fault) -> None:
-    """The owner switches the drives' idle states off."""
-    if box.is_off:
-        box.at(box.now + HOUR, lambda: _switch_idle_off(box, fault))
-        return
+def switch_idle_off(box: RunningBox, fault: Fault, *, seconds: float) -> None:
+    """The owner switches the drives' idle states off, which a restart of so many seconds does."""
     box.box.command_line += " nvme_core.default_ps_max_latency_us=0"
     box.box.nvme_latency_us = 0
     for life in box.lives:
         if life.drive is not None:
-            life.drive.transitions_enabled = False
-            life.drive.latency_tolerance = "0"
+            life.drive.transitions_enabled, life.drive.latency_tolerance = False, "0"
     fault.cured_at = box.now
-    box.shut_down(seconds=120)
+    box.shut_down(seconds=seconds)
 
 
 def _heat(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:  # noqa: ARG001 (a plot's form)
     life = _some_life(box, draw)
-    warning = life.drive.warning_celsius if life.drive else 80
     # Room, the drive's own warmth and its load bring it to about 48 degrees.
-    degrees = warning - 48 + family.within(draw, family.heat_over)
+    degrees = known(life.drive).warning_celsius - 48 + family.within(draw, family.heat_over)
     return HeatFault(
         port=life.port,
         began_at=began,
@@ -135,7 +125,7 @@ def _heat(box: RunningBox, draw: random.Random, family: Family, began: float, un
 def _drive(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:
     life = _some_life(box, draw)
     fault = DriveFault(
-        serial=life.drive.serial if life.drive else "",
+        serial=known(life.drive).serial,
         began_at=began,
         errors_by_day=family.within(draw, family.media_errors),
         horizon_days=min(30.0, 0.6 * (until - began) / DAY),
@@ -149,62 +139,53 @@ def _drive(box: RunningBox, draw: random.Random, family: Family, began: float, u
 
 
 def _clock(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:
-    life = _some_life(box, draw)
-    drive = life.drive
-    revision = f"{drive.firmware[:2]}{draw.randint(90, 99)}" if drive else ""
+    drive = known(_some_life(box, draw).drive)
+    revision = f"{drive.firmware[:2]}{draw.randint(90, 99)}"
     by_kernel = draw.random() < 0.25
     fault = ClockFault(
-        serial=drive.serial if drive else "",
+        serial=drive.serial,
         began_at=began,
         period_seconds=min(family.within(draw, family.clock_hours) * HOUR, (until - began) / 7),
         jitter=draw.uniform(0.001, 0.04),
-        firmware=None if by_kernel else revision,
         manners=draw_manners(draw, "drive-firmware"),
     )
 
     def update() -> None:
-        if box.is_off:
-            box.at(box.now + HOUR, update)
-        elif by_kernel:
+        if by_kernel:
             box.box.kernel = box.box.kernel.replace(".0-", ".1-", 1)
             box.shut_down(seconds=150)
-        elif drive is not None:
+        else:
             for other in box.lives:
                 if other.drive and other.drive.model == drive.model:
                     other.drive.firmware = revision
             box.shut_down(seconds=200)
 
-    box.at(began, update)
+    box.when_on(began, update)
     return fault
 
 
 def _supply(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:  # noqa: ARG001 (a plot's form)
-    riser = [life.port for life in box.lives if "/01." in life.port.path]
-    loses_power = draw.random() < 0.75
+    loses_power = draw.random() < 0.75  # else only an upstream part is lost
     manners = draw_manners(draw, "shared-supply")
     return SupplyFault(
-        ports=riser,
+        ports=[life.port for life in box.lives if "/01." in life.port.path],
         began_at=began,
         drops_an_hour=family.within(draw, family.supply_drops),
-        loses_power=loses_power,
         manners=manners if loses_power else draw_manners(draw, "signal-path")[:1],
     )
 
 
 def _setting(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:  # noqa: ARG001 (a plot's form)
     life = _some_life(box, draw)
-    best = min(life.port.generation, life.drive.generation if life.drive else 4)
+    best = min(life.port.generation, known(life.drive).generation)
     fault = SettingFault(port=life.port, began_at=began + 1, generation=max(1, best - draw.choice((1, 2))))
 
     def update() -> None:
-        if box.is_off:
-            box.at(box.now + HOUR, update)
-            return
         box.box.bios_version = f"2.{draw.randint(1, 40)}"
         box.box.bios_date = "11/20/2026"
         box.shut_down(seconds=300, power_off=True)
 
-    box.at(began, update)
+    box.when_on(began, update)
     return fault
 
 

@@ -1,19 +1,15 @@
 """Boxes with a known truth: healthy ones with all that happens to a sound box, and ones with each cause of trouble.
 
-`make_world` draws one of a kind from a seed; its `lines` are a recording. As a program, ``python -m simulation.worlds
-OUT KIND SEED [FAMILY]`` (from ``tests``) writes a recording, its declaration and its truth as JSON.
+`make_world` draws one of a kind from a seed; its `lines` are a recording.
 """
 
-import json
 import random
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 from simulation import plots
-from simulation.boxes import Blueprint, draw_blueprint
-from simulation.families import FAMILIES, Family
+from simulation.boxes import draw_blueprint
+from simulation.families import Family
 from simulation.faults import Fault
 from simulation.loads import DAY, HABITS, Climate, Loads
 from simulation.running_box import RunningBox
@@ -31,7 +27,6 @@ class World:
     Attributes:
         kind: What was asked for.
         seed: What it was drawn from.
-        family: Which family it is of.
         build: Its declaration, None where it has none.
         labels: Positions' labels by path.
         view: How it is looked at.
@@ -43,7 +38,6 @@ class World:
 
     kind: str
     seed: int
-    family: str
     build: str | None
     labels: dict[str, str]
     view: View
@@ -61,49 +55,15 @@ class World:
         """Run the box, once, and give its recording."""
         return self.running.run(self.until)
 
-    def truth(self) -> dict[str, object]:
-        """Give the truth as JSON, once it has run."""
-        return {
-            "kind": self.kind,
-            "seed": self.seed,
-            "family": self.family,
-            "view": self.view.describe(),
-            "days": self.days,
-            "faults": [
-                {
-                    "cause": fault.cause,
-                    "began_at": fault.began_at,
-                    "cured_at": fault.cured_at,
-                    "shown": len(fault.shown),
-                    "first_shown_at": min(fault.shown, default=None),
-                    "positions": sorted(self.labels.get(path, path) for path in fault.positions),
-                    "serials": sorted(fault.serials),
-                }
-                for fault in self.faults
-            ],
-            "excused": [
-                (self.labels.get(path, path), begin, end, what) for path, begin, end, what in self.upkeep.excused
-            ],
-        }
-
 
 def make_world(kind: str, seed: int, family: Family) -> World:
-    """Draw a box of a kind.
-
-    Args:
-        kind: ``healthy``, a cause, ``two-at-once``; see `plots.PLOTS`.
-        seed: The same seed gives the same recording.
-        family: From what it is drawn.
-
-    Returns:
-        The world, not run yet.
-    """
+    """Draw a box of a kind (``healthy``, a cause, ``two-at-once``), which has not run yet; a seed is a recording."""
     word = "overheating" if kind == "heat" else kind  # its name of old: the same seed still draws the same world
     draw = random.Random(f"{family.name}/{word}/{seed}")
     spacing, days = draw.choice(family.pace)
     view = draw_view(draw, kernels=family.kernels, spacings=(spacing,))
     habit = draw.choice([name for name in family.habits if plots.suits(kind, HABITS[name])])
-    blueprint: Blueprint = draw_blueprint(draw, family)
+    blueprint = draw_blueprint(draw, family)
     until = START + days * DAY
     running = RunningBox(
         blueprint.box,
@@ -125,17 +85,10 @@ def make_world(kind: str, seed: int, family: Family) -> World:
     running.begin_frames(START + 300)
     declared = kind == "firmware-setting" or draw.random() < family.declared_share
     return World(
-        kind=kind,
-        seed=seed,
-        family=family.name,
-        build=blueprint.declaration() if declared else None,
-        labels=blueprint.labels if declared else {},
-        view=view,
-        running=running,
-        until=until,
-        faults=faults,
+        kind=kind, seed=seed, build=blueprint.declaration() if declared else None,
+        labels=blueprint.labels if declared else {}, view=view, running=running, until=until, faults=faults,
         upkeep=upkeep,
-    )
+    )  # fmt: skip
 
 
 def _draw_climate(draw: random.Random, days: float) -> Climate:
@@ -147,16 +100,3 @@ def _draw_climate(draw: random.Random, days: float) -> Climate:
         mean_celsius=draw.uniform(20, 25), season_celsius=draw.uniform(1, 4), day_celsius=draw.uniform(0.5, 3),
         heat_waves=tuple(waves), heat_wave_celsius=draw.uniform(3, 6),
     )  # fmt: skip
-
-
-if __name__ == "__main__":
-    out, kind, seed, *more = sys.argv[1:]
-    world = make_world(kind, int(seed), FAMILIES[more[0] if more else "tuning"])
-    folder = Path(out)
-    folder.mkdir(parents=True, exist_ok=True)
-    name = f"{world.family}-{kind}-{seed}"
-    with (folder / f"{name}.jsonl").open("w") as recording:
-        recording.writelines(f"{line}\n" for line in world.lines())
-    if world.build:
-        (folder / f"{name}.toml").write_text(world.build)
-    (folder / f"{name}.truth.json").write_text(json.dumps(world.truth(), indent=1))

@@ -119,7 +119,7 @@ def make_strange_world(
         declared = oddity.declare(declared)
     build = declared if draw.random() < 0.7 else None
     world = World(
-        kind=kind, seed=seed, family="strange", build=build, labels=blueprint.labels if build else {},
+        kind=kind, seed=seed, build=build, labels=blueprint.labels if build else {},
         view=running.view, running=running, until=until, faults=(), upkeep=upkeep,
     )  # fmt: skip
     return world, oddities, also
