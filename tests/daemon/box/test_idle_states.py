@@ -5,10 +5,10 @@ from typing import Any
 
 import pytest
 
-from boxes.snapshot_box import L1, Box, make_controller
+from boxes.snapshot_box import L1, Box, make_controller, one_drive
 from laneproof.box.idle_states import IdleStates, enters_idle_states, find_idle_states
 from laneproof.box.topology import topology_of
-from laneproof_collectors.snapshot import AutonomousTransitions, PciFunction, Setting
+from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
 
 PATH = "0000:00/01.1"
@@ -23,10 +23,6 @@ def view(box: Box) -> IdleStates:
     return find_idle_states(snapshot, tree.link_at(PATH), next(iter(tree.controllers.values())))
 
 
-def drive(**controller: Any) -> Box:
-    return Box().with_port(PATH).with_drive(PATH, controller=dict(controller))
-
-
 @pytest.mark.parametrize(
     ("controller", "default", "expected"),
     [
@@ -38,14 +34,14 @@ def drive(**controller: Any) -> Box:
     ],
 )
 def test_the_drives_own_feature_comes_first(controller: dict[str, object], default: str, expected: bool) -> None:
-    box = drive(**controller).with_power(nvme_max_latency_us=Setting(value=default, origin="sysfs"))
+    box = one_drive(controller=controller).with_power(nvme_max_latency_us=Setting(value=default, origin="sysfs"))
     assert view(box).drive is expected
 
 
 @pytest.mark.parametrize("tolerance", [GAP, None])  # None: no such file, as where the kernel has no files of power
 def test_nothing_known_is_not_off(tolerance: Unread | None) -> None:
-    box = drive(autonomous_transitions=GAP, latency_tolerance_us=tolerance).with_power(nvme_max_latency_us=GAP)
-    assert view(box).drive is None
+    box = one_drive(controller={"autonomous_transitions": GAP, "latency_tolerance_us": tolerance})
+    assert view(box.with_power(nvme_max_latency_us=GAP)).drive is None
 
 
 @pytest.mark.parametrize(
@@ -79,20 +75,15 @@ def test_a_drive_that_names_no_idle_state_enters_those_that_it_goes_to() -> None
 
 def test_a_link_state_at_either_end_counts() -> None:
     assert view(Box().with_port(PATH, aspm=L1).with_drive(PATH)).link is True
-    assert view(Box().with_port(PATH).with_drive(PATH)).link is False
+    assert view(one_drive()).link is False
 
 
 @pytest.mark.parametrize(("policy", "expected"), [("performance", False), ("powersave", True), ("default", None)])
 def test_without_registers_sysfs_gives_and_then_the_policy(policy: str, expected: bool | None) -> None:
-    box = Box().with_port(PATH).with_drive(PATH).without_registers()
+    box = one_drive().without_registers()
     assert view(box).link is False  # link/l1_aspm reads 0
-    for own in (PATH, f"{PATH}/00.0"):
-        box.edit(own, _forget_link_states)
+    box.edit(f"{PATH}/00.0", lambda function: replace(function, power=replace(function.power, link_states={})))
     assert view(box.with_power(aspm_policy=Setting(value=policy, origin="sysfs"))).link is expected
-
-
-def _forget_link_states(function: PciFunction) -> PciFunction:
-    return replace(function, power=replace(function.power, link_states={}))
 
 
 @pytest.mark.parametrize(
@@ -107,8 +98,6 @@ def _forget_link_states(function: PciFunction) -> PciFunction:
     ],
 )
 def test_off_is_only_where_both_are_known_to_be(
-    drive_on: bool | None,
-    link_on: bool | None,
-    expected: bool | None,
+    drive_on: bool | None, link_on: bool | None, expected: bool | None
 ) -> None:
     assert IdleStates(drive=drive_on, link=link_on).on is expected

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from boxes.snapshot_box import SATA, Box, declare, make_array
+from boxes.snapshot_box import SATA, Box, declare
 from laneproof.box.names import UnknownNameError, derive_link_names, describe_position, find_drives
 from laneproof.box.topology import topology_of
 from laneproof_collectors.snapshot import MappedDevice, MountedFileSystem, NvmeNamespace, PhysicalSlot, Snapshot
@@ -26,11 +26,7 @@ def box() -> Box:
     made.with_port(C).with_drive(C, serial="SW8T-5501", model="Cairn (rev. B) 8T")
     made.with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3", serial="GS-77", name="sda")
     made.with_port("0000:00/03.0").with_network("0000:00/03.0", "enp9s0")
-    arrays = (
-        make_array("md0", ("nvme0n1", "nvme1n1")),
-        make_array("md_kelp", ("nvme2n1",), level="raid1"),
-    )
-    return made.with_group(arrays=arrays)
+    return made.with_array("md0", ("nvme0n1", "nvme1n1")).with_array("md_kelp", ("nvme2n1",), level="raid1")
 
 
 def snapshot() -> Snapshot:
@@ -79,10 +75,8 @@ def test_name_leads_to_its_position(name: str, path: str, known_as: str) -> None
 
 
 def test_array_stands_for_all_its_members() -> None:
-    assert [(position.path, position.known_as) for position in find_drives("md0", BUILD, snapshot())] == [
-        (A, "member 0 of md0"),
-        (B, "member 1 of md0"),
-    ]
+    found = [(position.path, position.known_as) for position in find_drives("md0", BUILD, snapshot())]
+    assert found == [(A, "member 0 of md0"), (B, "member 1 of md0")]
 
 
 def test_world_wide_identifiers_name_a_drive() -> None:
@@ -118,11 +112,8 @@ def test_label_that_is_also_another_drives_name_is_reported_and_not_guessed() ->
     build = declare(f'[[position]]\nlabel = "nvme0"\npath = "{B}"')
     with pytest.raises(UnknownNameError, match=r"0000:00/01\.1 \(what the kernel calls it\), nvme0 \(its label\)"):
         find_drives("nvme0", build, snapshot())
-
-
-def test_label_of_the_drives_own_position_is_no_doubt() -> None:
-    build = declare(f'[[position]]\nlabel = "nvme0"\npath = "{A}"')
-    assert find_drives("nvme0", build, snapshot())[0].path == A
+    own = declare(f'[[position]]\nlabel = "nvme0"\npath = "{A}"')
+    assert find_drives("nvme0", own, snapshot())[0].path == A  # the label of its own position is no doubt
 
 
 def test_empty_machine_says_so() -> None:
@@ -222,9 +213,7 @@ def test_what_lies_on_a_drive_below_encryption_and_volumes_is_known() -> None:
         assert (found.path, found.known_as) == (A, "a mapped device on it")
         assert [file_system.mount for file_system in found.file_systems] == ["/srv"]
     spread = replace(mounted, device="/dev/mapper/pool")  # what several drives hold need not go with one of them
-    (first,) = find_drives("nvme0", None, replace(facts, file_systems=(spread,)))
-    assert first.file_systems == ()
-    (other,) = find_drives("nvme1", None, facts)
-    assert other.file_systems == ()
+    assert find_drives("nvme0", None, replace(facts, file_systems=(spread,)))[0].file_systems == ()
+    assert find_drives("nvme1", None, facts)[0].file_systems == ()
     with pytest.raises(UnknownNameError, match="could be"):
         find_drives("/dev/mapper/pool", None, facts)

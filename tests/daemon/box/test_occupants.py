@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from boxes.snapshot_box import Box, kelp_box, make_sata_drive
+from boxes.snapshot_box import Box, kelp_box, make_sata_drive, one_drive
 from laneproof.box.occupants import describe_drive, is_about, kind_of
 from laneproof.box.placement import arrange
 from laneproof.box.topology import topology_of
@@ -41,19 +41,15 @@ def test_sata_drive_gives_its_own_identity() -> None:
 
 def test_drive_that_gives_no_capacity_is_unread_in_it() -> None:
     gap = Unread("identify of nvme0", "permission denied")
-    box = Box().with_port("0000:00/01.1")
-    box.with_drive("0000:00/01.1", controller={"identity": gap, "namespaces": ()})
-    found = topology_of(box.snapshot()).occupant_at("0000:00/01.1")
-    assert found is not None
-    assert found.capacity_bytes is gap
-    assert found.serial == "FN0000"
+    (found,) = topology_of(one_drive(controller={"identity": gap, "namespaces": ()}).snapshot()).drive_occupants()
+    assert (found.capacity_bytes, found.serial) == (gap, "FN1")
 
 
 def test_what_hangs_on_usb_or_can_be_unplugged_is_external() -> None:
     usb, sata = (make_sata_drive("sda", "0000:00/17.0/ata-1", interface=interface) for interface in ("usb", "sata"))
     assert describe_drive(usb, usb.path or "").external
     assert not describe_drive(sata, sata.path or "").external
-    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1")
+    box = one_drive()
     for removable in (True, False):
         box.edit("0000:00/01.1/00.0", lambda function, removable=removable: replace(function, removable=removable))
         (found,) = topology_of(box.snapshot()).drive_occupants()
@@ -61,21 +57,13 @@ def test_what_hangs_on_usb_or_can_be_unplugged_is_external() -> None:
 
 
 def test_sleeping_device_is_reported_as_asleep() -> None:
-    found = topology_of(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", asleep=True).snapshot()).occupant_at(
-        "0000:00/01.1"
-    )
-    assert found is not None
+    (found,) = topology_of(one_drive(asleep=True).snapshot()).drive_occupants()
     assert found.asleep
 
 
 def test_drive_whose_disk_is_not_there_yet_is_unread_in_its_capacity() -> None:
     namespace = NvmeNamespace(name="nvme0n1", number=1, size_bytes=0)
-    identity = Unread("identify of nvme0", "denied")
-    box = (
-        Box()
-        .with_port("0000:00/01.1")
-        .with_drive("0000:00/01.1", controller={"namespaces": (namespace,), "identity": identity})
-    )
+    box = one_drive(controller={"namespaces": (namespace,), "identity": Unread("identify of nvme0", "denied")})
     (found,) = topology_of(box.snapshot()).drive_occupants()
     assert isinstance(found.capacity_bytes, Unread)
     assert "shows 0 bytes" in found.capacity_bytes.why
@@ -83,7 +71,7 @@ def test_drive_whose_disk_is_not_there_yet_is_unread_in_its_capacity() -> None:
 
 def test_a_device_whose_kind_could_not_be_read_has_no_model_by_its_ids() -> None:
     gap = Unread("class of 0000:01:00.0", "permission denied")
-    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_group(controllers=gap)
+    box = one_drive().with_group(controllers=gap)
     box.edit("0000:00/01.1/00.0", lambda one: replace(one, class_code=gap))
     found = topology_of(box.snapshot()).occupant_at("0000:00/01.1")
     assert found is not None

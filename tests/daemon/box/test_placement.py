@@ -4,10 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from boxes.snapshot_box import DISPLAY, SATA, Box, declare, kelp_box
+from boxes.occupied_box import at, position
+from boxes.snapshot_box import DISPLAY, SATA, Box, declare, kelp_box, one_drive
 from laneproof.box.placement import Arrangement, State
 from laneproof_collectors.snapshot import NvmeNamespace
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Unread, if_read
 
 UNREAD = Unread("/sys/bus/pci/devices", "permission denied")
 
@@ -44,11 +45,8 @@ def test_state_of_a_position(path: str, state: State) -> None:
 
 
 def test_unread_tree_leaves_positions_unread() -> None:
-    arrangement = Arrangement(declare(one_position(path='"0000:00/01.1"')), kelp_box().with_group().snapshot())
-    assert arrangement.placements[0].state is State.OCCUPIED
-    unread = Arrangement(arrangement.build, replace(arrangement.snapshot, functions=UNREAD))
-    assert unread.placements[0].state is State.UNREAD
-    assert unread.placements[0].unread is UNREAD
+    (placement,) = lay(one_position(path='"0000:00/01.1"'), kelp_box().with_group(functions=UNREAD)).placements
+    assert (placement.state, placement.unread) == (State.UNREAD, UNREAD)
 
 
 @pytest.mark.parametrize(
@@ -64,60 +62,32 @@ def test_unread_tree_leaves_positions_unread() -> None:
     ],
 )
 def test_what_a_declaration_means_by_its_occupant(
-    occupant: str | None,
-    link: str | None,
-    meant_occupied: bool,
-    meant_empty: bool,
+    occupant: str | None, link: str | None, meant_occupied: bool, meant_empty: bool
 ) -> None:
     keys = {"path": '"0000:00/01.1"'} | ({"occupant": occupant} if occupant else {}) | ({"link": link} if link else {})
     found = lay(one_position(**keys), Box()).placements[0]
     assert (found.is_meant_occupied, found.is_meant_empty) == (meant_occupied, meant_empty)
 
 
-TWO = """
-position = [
-  { label = "a", path = "0000:00/01.1", occupant = { serial = "A" } },
-  { label = "b", path = "0000:00/01.2", occupant = { serial = "B" } },
-]
-"""
-
-
-def two(first: str | None, second: str | None, third: str | None = None) -> Box:
-    box = Box()
-    for path, serial in (("0000:00/01.1", first), ("0000:00/01.2", second), ("0000:00/01.3", third)):
-        box.with_port(path)
-        if serial:
-            box.with_drive(path, serial=serial)
-    return box
-
-
-MODELS = """
-position = [
-  { label = "a", path = "0000:00/01.1", occupant = { model = "Fulmar N4", capacity = "4 TB" } },
-  { label = "b", path = "0000:00/01.2", occupant = { model = "Gannet 2", capacity = "4 TB" } },
-]
-"""
-ONE_OF_A_MODEL = """
-position = [
-  { label = "a", path = "0000:00/01.1", occupant = { model = "Fulmar N4" } },
-  { label = "b", path = "0000:00/01.2", occupant = { model = "Fulmar N4", serial = "B" } },
-]
-"""
-
+TWO = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
+MODELS = position("a", 1, '{ model = "Fulmar N4", capacity = "4 TB" }')
+MODELS += position("b", 2, '{ model = "Gannet 2", capacity = "4 TB" }')
+ONE_OF_A_MODEL = position("a", 1, '{ model = "Fulmar N4" }')
+ONE_OF_A_MODEL += position("b", 2, '{ model = "Fulmar N4", serial = "B" }')
 TURNS = one_position(path='"0000:00/01.1"', occupant='{ any_of = [{ serial = "A" }, { serial = "B" }] }')
 
 
 @pytest.mark.parametrize(
     ("text", "box", "where"),
     [
-        (TWO, two(None, "A"), "b"),
-        (TWO, two(None, "B", "A"), "the undeclared 0000:00/01.3"),
-        (TWO, two(None, "A", "A"), None),  # twins are no proof
-        (MODELS, two(None, "X"), "b"),  # a model and a capacity that only one drive has
-        (MODELS, two(None, "X", "Y"), None),
-        (ONE_OF_A_MODEL, two(None, "B"), None),  # it is where it is declared to be
-        (TURNS, two("C", "B"), "the undeclared 0000:00/01.2"),
-        (TURNS, two(None, "A", "B"), None),  # either may be meant
+        (TWO, at(None, "A"), "b"),
+        (TWO, at(None, "B", "A"), "the undeclared 0000:00/01.3"),
+        (TWO, at(None, "A", "A"), None),  # twins are no proof
+        (MODELS, at(None, "X"), "b"),  # a model and a capacity that only one drive has
+        (MODELS, at(None, "X", "Y"), None),
+        (ONE_OF_A_MODEL, at(None, "B"), None),  # it is where it is declared to be
+        (TURNS, at("C", "B"), "the undeclared 0000:00/01.2"),
+        (TURNS, at(None, "A", "B"), None),  # either may be meant
     ],
 )
 def test_a_drive_is_found_elsewhere_only_where_there_is_no_doubt(text: str, box: Box, where: str | None) -> None:
@@ -131,7 +101,7 @@ def test_a_drive_is_found_elsewhere_only_where_there_is_no_doubt(text: str, box:
 def test_of_several_devices_that_take_turns_the_one_that_is_here_is_the_plan(
     here: str | None, planned: str | None
 ) -> None:
-    (placement,) = lay(TURNS, two(here, None)).placements
+    (placement,) = lay(TURNS, at(here, None)).placements
     assert placement.declared_device is not None
     assert placement.declared_device.serial == planned
     assert placement.is_none_of_several_here is (planned is None)
@@ -150,11 +120,8 @@ BOARD_NVME = "platform/27bcc0000.nvme"
 
 def board_box() -> Box:
     """Make a box whose one drive no PCI function carries."""
-    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="A")
-    controllers = box.snapshot().controllers
-    assert isinstance(controllers, tuple)
-    placed = replace(controllers[0], address=None, path=BOARD_NVME)
-    return Box().with_group(controllers=(placed,))
+    (controller,) = if_read(one_drive("A").snapshot().controllers)
+    return Box().with_group(controllers=(replace(controller, address=None, path=BOARD_NVME),))
 
 
 def test_a_drive_that_no_pci_function_carries_is_in_its_position() -> None:

@@ -32,10 +32,9 @@ def test_a_drive_with_no_bridge_above_it_is_a_position_of_its_own() -> None:
 
 def test_a_drive_on_a_controller_hangs_below_it() -> None:
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3")
-    positions = {position.path: position for position in list_positions(None, box.snapshot())}
-    assert set(positions) == {"0000:00/17.0", "0000:00/17.0/ata-3"}
-    assert positions["0000:00/17.0/ata-3"].occupant is not None
-    assert positions["0000:00/17.0/ata-3"].trained is None
+    controller, drive = list_positions(None, box.snapshot())
+    assert (controller.path, drive.path, drive.trained) == ("0000:00/17.0", "0000:00/17.0/ata-3", None)
+    assert drive.occupant is not None
 
 
 def test_a_switch_cards_own_bridges_are_marked_as_having_more_below() -> None:
