@@ -7,7 +7,7 @@ from boxes.simulated_past import DAY, HOUR
 from laneproof.past.error_reporting import Reporting
 from laneproof.past.link_errors import EndState, LinkRecord
 from laneproof.past.tally import TallySeries
-from laneproof.rules.links.error_tests import judge_link, recent
+from laneproof.rules.links.error_tests import ErrorVerdict, judge_link, recent
 
 NOW = 1_790_000_000.0 - 1_790_000_000.0 % HOUR + HOUR
 
@@ -31,8 +31,12 @@ def link(counts: list[int], *, marked: int = 1, gt_s: float = 16.0, lanes: int =
     return record
 
 
+def judge(record: LinkRecord, *siblings: LinkRecord) -> ErrorVerdict:
+    return judge_link(record, siblings, now=NOW, links=1 + len(siblings))
+
+
 def level(record: LinkRecord, *siblings: LinkRecord) -> str | None:
-    return judge_link(record, siblings, now=NOW, links=1 + len(siblings)).level
+    return judge(record, *siblings).level
 
 
 @pytest.mark.parametrize(
@@ -56,7 +60,7 @@ def test_minutes_of_one_hour_are_one_event_and_hours_of_one_day_are_many_however
 def test_errors_that_begin_after_quiet_weeks_are_paged_within_a_day() -> None:
     # T5 after 720 quiet hours: four errors in a day have p = 3.0e-7 (worked example)
     counts = [0] * 720 + [1, 0] * 12
-    verdict = judge_link(link(counts), [link([0] * 744)] * 3, now=NOW, links=4)
+    verdict = judge(link(counts), *[link([0] * 744)] * 3)
     assert verdict.level == "alarm"
     assert verdict.evidence["p"] < 1e-5
     assert verdict.evidence["ratio_bounds"][0] >= 3
@@ -67,7 +71,7 @@ def test_thirty_seven_against_four_is_an_alarm() -> None:
     # the published case: 37 errors in 24 hours against 4 at three siblings in 72: ratio 27.75 (9.97 to 107.2)
     own = [2] * 13 + [1] * 11
     siblings = [link([1, 1, *[0] * 22]), link([1, *[0] * 23]), link([1, *[0] * 23])]
-    verdict = judge_link(link(own), siblings, now=NOW, links=4)
+    verdict = judge(link(own), *siblings)
     assert verdict.level == "alarm"
     assert verdict.evidence["against"] == "siblings"
     assert verdict.evidence["ratio"] == pytest.approx(27.75, abs=0.01)
@@ -77,18 +81,16 @@ def test_thirty_seven_against_four_is_an_alarm() -> None:
 def test_what_a_sibling_erred_before_the_time_that_is_compared_is_no_excuse() -> None:
     own = link([1, 0] * 12)
     once_bad = [link([60] * 6 + [0] * 400) for _ in range(3)]
-    assert judge_link(own, once_bad, now=NOW, links=4).evidence == judge_link(
-        own, [link([0] * 406)] * 3, now=NOW, links=4
-    ).evidence  # fmt: skip
+    assert judge(own, *once_bad).evidence == judge(own, *[link([0] * 406)] * 3).evidence
 
 
 def test_of_several_links_the_second_worst_is_corrected_for_one_test_less() -> None:
     # S. Holm 1979: of m tests the smallest p counts m times, the next one m - 1 times; scipy as the witness
     quiet = [link([0] * 24) for _ in range(4)]
-    steady = judge_link(link([0, 2] * 12), [link([0, 3] * 12), *quiet], now=NOW, links=6)
+    steady = judge(link([0, 2] * 12), link([0, 3] * 12), *quiet)
     assert (steady.evidence["unit"], steady.evidence["against"]) == ("errors", "siblings")
     assert steady.evidence["p"] == pytest.approx(5 * stats.binom.sf(23, 24 + 36, 1 / 6))
-    bursts = judge_link(link([0, 30] * 12, marked=2), [link([0, 40] * 12, marked=3), *quiet], now=NOW, links=6)
+    bursts = judge(link([0, 30] * 12, marked=2), link([0, 40] * 12, marked=3), *quiet)
     assert (bursts.evidence["unit"], bursts.evidence["against"]) == ("error minutes", "siblings")
     table = [[24, 1440 - 24], [36, 5 * 1440 - 36]]
     assert bursts.evidence["p"] == pytest.approx(5 * stats.fisher_exact(table, alternative="greater").pvalue)
@@ -96,10 +98,10 @@ def test_of_several_links_the_second_worst_is_corrected_for_one_test_less() -> N
 
 def test_a_link_beyond_the_specification_is_a_notice_at_once_and_an_alarm_when_it_lasts() -> None:
     # 8 GT/s x1 allows 28.8 errors an hour in each direction (1e-12 per bit)
-    first = judge_link(link([0, 0, 300], gt_s=8.0, lanes=1), [], now=NOW, links=1)
+    first = judge(link([0, 0, 300], gt_s=8.0, lanes=1))
     assert first.level == "notice"
     assert first.beyond_specification
-    lasting = judge_link(link([300] * 6, marked=30, gt_s=8.0, lanes=1), [], now=NOW, links=1)
+    lasting = judge(link([300] * 6, marked=30, gt_s=8.0, lanes=1))
     assert lasting.level == "alarm"
     assert lasting.evidence["allowed_errors"] == pytest.approx(57.6)
 
@@ -123,7 +125,7 @@ def test_an_alarm_counts_before_a_notice_of_what_had_been_counted_before_the_fir
     assert level(ribbon) == ("alarm" if counts[-2] else "notice")
     for hour in fatal:
         ribbon.series.rows[hour].fatal = 1
-    verdict = judge_link(ribbon, [], now=NOW, links=1)
+    verdict = judge(ribbon)
     assert (verdict.level, verdict.beyond_specification) == ("alarm", False)
 
 
@@ -138,7 +140,7 @@ def test_after_another_cable_only_what_came_since_counts() -> None:
 def test_bursts_are_compared_by_their_minutes() -> None:
     # every hour of a day one minute of thirty errors: many minutes, each counted once
     counts = [0] * 400 + [0, 30] * 12
-    verdict = judge_link(link(counts), [link([0] * 424)] * 2, now=NOW, links=3)
+    verdict = judge(link(counts), *[link([0] * 424)] * 2)
     assert verdict.level == "alarm"
     assert verdict.evidence["unit"] == "error minutes"
 
@@ -146,7 +148,7 @@ def test_bursts_are_compared_by_their_minutes() -> None:
 def test_widths_and_rates_may_differ_since_bits_are_compared() -> None:
     slow = link([0] * 700 + [1] * 24, gt_s=8.0, lanes=1)
     fast = link([0] * 700 + [8] * 24)  # eight times the bits, eight times the errors
-    verdict = judge_link(slow, [fast], now=NOW, links=2)
+    verdict = judge(slow, fast)
     assert verdict.evidence.get("against") != "siblings"
 
 
@@ -155,7 +157,7 @@ def test_uncorrectable_errors_of_a_link_are_reported_each() -> None:
     record.series.rows[-5].fatal = 1
     assert level(record) == "notice"
     record.series.rows[-2].fatal = 2
-    verdict = judge_link(record, [], now=NOW, links=1)
+    verdict = judge(record)
     assert verdict.level == "alarm"
     assert "3 uncorrectable errors of the link" in verdict.because
 
@@ -165,7 +167,7 @@ def test_a_link_that_always_was_a_little_poorer_is_at_most_a_notice() -> None:
     siblings = [link([0] * 720)] * 5
     for day in range(2, 31):
         record = link(counts[: day * 24])
-        assert judge_link(record, siblings, now=NOW, links=6).level in (None, "notice"), day
+        assert level(record, *siblings) in (None, "notice"), day
 
 
 def test_errors_that_come_more_often_by_a_few_a_week_are_a_notice_of_their_own() -> None:
@@ -174,7 +176,7 @@ def test_errors_that_come_more_often_by_a_few_a_week_are_a_notice_of_their_own()
         record.watch.add(NOW - (24 * 30 - hour) * HOUR, HOUR, marked=False)
     for hour in range(24 * 10 + 1):
         record.watch.add(NOW - (24 * 10 - hour) * HOUR, HOUR, marked=hour % 20 == 0)
-    verdict = judge_link(record, [link([0] * 400)], now=NOW, links=2)
+    verdict = judge(record, link([0] * 400))
     assert verdict.level == "notice"
     assert "different hours of the last" in verdict.because
     assert "one in 10 days is usual for it" in verdict.because
@@ -202,4 +204,4 @@ def test_what_is_far_beyond_the_specification_is_an_alarm_within_minutes(
     row.device_errors = row.most = len(minutes_ago) * each
     row.marked = len(minutes_ago)
     record.readings += [(NOW - minutes * 60.0, each) for minutes in minutes_ago]
-    assert judge_link(record, [link([0] * 400)] * 3, now=NOW, links=4).level == expected
+    assert judge(record, *[link([0] * 400)] * 3).level == expected

@@ -3,26 +3,24 @@
 import pytest
 
 from boxes.simulated_past import PATHS, counting_box, mask, masked_box, quiet_snapshot, withheld_snapshot
-from boxes.snapshot_box import RISER_1, Box, declare
+from boxes.snapshot_box import RISER_1, Box, declare_risers, one_drive
 from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import Reporting
 from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED, STATE_WORDS, find_aer_owner
-from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
 from laneproof_collectors.unread import Unread
-from support.rule_examples import check_examples, example
+from support.rule_examples import check_examples, example, judge
 
 OFF, UNREAD = Setting(value="off", origin="command-line"), Unread("error reporting", "denied")
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
-def blind(snapshot: Snapshot) -> list[Finding]:
-    return list(ERRORS_NOT_COUNTED.judge(Pass.of(BUILD, snapshot)))
+def blind(facts: Box | Snapshot, text: str | None = RISER_1) -> list[Finding]:
+    return judge(ERRORS_NOT_COUNTED, text, facts)
 
 
 def test_a_machine_that_shows_nothing_of_error_reporting_is_left_alone() -> None:
-    assert blind(Box().with_port(PATHS[0]).with_drive(PATHS[0]).snapshot()) == []
-    assert blind(Box().with_port(PATHS[0]).with_drive(PATHS[0]).without_registers().snapshot()) == []
+    assert blind(one_drive()) == []
+    assert blind(one_drive().without_registers()) == []
 
 
 @pytest.mark.parametrize(
@@ -44,14 +42,14 @@ def test_a_word_of_the_command_line_is_named_with_the_step_that_fits_it(word: st
 
 def test_a_kernel_that_counts_is_not_blind_whatever_its_command_line_has() -> None:
     owned = {"aer_owner": Setting(value="os", origin="default"), "command_line": ("pcie_aspm=off",)}  # without ACPI
-    assert blind(counting_box((0, 0, 0, 0)).with_power(**owned).snapshot()) == []
+    assert blind(counting_box((0, 0, 0, 0)).with_power(**owned)) == []
 
 
 def test_counters_at_zero_are_no_counting_where_the_command_line_switched_it_off() -> None:
     off = {"aer_owner": Setting(value="off", origin="command-line"), "command_line": ("pci=noaer",)}
-    (finding,) = blind(counting_box((0, 0, 0, 0)).with_power(**off).snapshot())
+    (finding,) = blind(counting_box((0, 0, 0, 0)).with_power(**off))
     assert "command line" in finding.summary
-    (finding,) = blind(Box().with_power(**off).with_port(PATHS[0]).with_drive(PATHS[0]).without_registers().snapshot())
+    (finding,) = blind(one_drive().with_power(**off).without_registers())
     assert finding.evidence["positions"] == ["riser-1"]
 
 
@@ -66,8 +64,7 @@ def test_positions_masked_alike_are_one_finding() -> None:
     box = counting_box((0, 0, 0, 0))
     for path in PATHS[:3]:
         box.edit(path, mask).edit(f"{path}/00.0", mask)
-    four = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "{path}"\n' for n, path in enumerate(PATHS, start=1))
-    (finding,) = ERRORS_NOT_COUNTED.judge(Pass.of(declare(four), box.snapshot()))
+    (finding,) = blind(box, declare_risers(4))
     assert finding.evidence["positions"] == ["riser-1", "riser-2", "riser-3"]
     assert "masked" in finding.summary
 
@@ -83,7 +80,7 @@ def test_an_owner_that_could_not_be_read_is_none(setting: Setting | Unread | Non
 
 
 def test_undeclared_links_are_nobodys_plan() -> None:
-    assert list(ERRORS_NOT_COUNTED.judge(Pass.of(None, masked_box().snapshot()))) == []
+    assert blind(masked_box(), None) == []
 
 
 def test_examples() -> None:

@@ -9,12 +9,17 @@ from laneproof.rules import judge_all
 from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
 from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass
+from laneproof_collectors.snapshot import PciFunction
 from support.rule_examples import check_examples, example
+
+
+def unknown_rate(function: PciFunction) -> PciFunction:
+    return replace(function, link=replace(function.link, capable_gt_s=UNKNOWN))
 
 
 def test_unread_limit_leaves_the_why_open() -> None:
     made = box({"trained": (3, 4)}).without_registers()
-    made.edit(PATH, lambda function: replace(function, link=replace(function.link, capable_gt_s=UNKNOWN)))
+    made.edit(PATH, unknown_rate)
     (finding,) = judge(LINK_SLOW, made)
     assert finding.evidence["reasons"] == ["unknown"]
     (beyond,) = judge(LINK_BEYOND_HARDWARE, made)
@@ -37,15 +42,13 @@ def test_hardware_that_can_do_what_is_declared_is_not_beyond() -> None:
 
 
 def test_link_that_meets_its_plan_proves_its_hardware() -> None:
-    made = edit_both(
-        box().without_registers(), lambda function: replace(function, link=replace(function.link, capable_gt_s=UNKNOWN))
-    )
+    made = edit_both(box().without_registers(), unknown_rate)
     assert judge(LINK_BEYOND_HARDWARE, made) == []
 
 
 def test_one_known_end_below_the_plan_is_enough() -> None:
     made = box(drive={"gen": 3}).without_registers()
-    made.edit(PATH, lambda function: replace(function, link=replace(function.link, capable_gt_s=UNKNOWN)))
+    made.edit(PATH, unknown_rate)
     assert [finding.kind for finding in judge(LINK_BEYOND_HARDWARE, made)] == [Kind.DIFFERS]
 
 

@@ -4,7 +4,7 @@ import pytest
 
 from boxes.link_box import PATH, trained
 from boxes.simulated_past import training_past
-from boxes.snapshot_box import GENERATION_4, Box, declare
+from boxes.snapshot_box import GENERATION_4, Box, declare, one_drive
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.links.link_degraded_on_some_boots import LINK_DEGRADED_ON_SOME_BOOTS
 from support.rule_examples import check_examples, example
@@ -51,15 +51,10 @@ def test_a_limit_that_the_firmware_set_for_a_while_is_no_short_boot() -> None:
     assert watcher.changes == []
 
 
-def asleep() -> Box:
-    made = Box().with_port(PATH, trained=(1, 4))
-    return made.with_drive(PATH, trained=(1, 4), serial="FN1", asleep=True)
-
-
 def test_a_boot_in_which_the_link_was_seen_only_at_rest_is_no_short_one() -> None:
-    watcher = Watcher("link-degraded-on-some-boots", BUILD)
+    watcher, asleep = Watcher("link-degraded-on-some-boots", BUILD), one_drive(trained=(1, 4), asleep=True)
     for _ in range(3):
-        boots(watcher, 4).restart(after=DAY).observe(asleep(), after=HOUR).observe(asleep(), after=HOUR)
+        boots(watcher, 4).restart(after=DAY).observe(asleep, after=HOUR).observe(asleep, after=HOUR)
     assert watcher.changes == []
     boots(watcher, 1, 4)  # awake and short, for once
     (finding,) = watcher.standing

@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from boxes.link_box import PATH, PLAN, box, build, judge, judge_undeclared
-from boxes.snapshot_box import Box, declare, make_express
+from boxes.link_box import PATH, PLAN, box, build, judge, judge_undeclared, trained
+from boxes.snapshot_box import RISER_1, Box, declare, make_express
 from boxes.story_engine import DAY, Watcher
 from laneproof.findings import Kind, Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
@@ -33,24 +33,22 @@ def test_links_of_empty_positions_are_not_judged() -> None:
     assert [judge(rule, made) for rule in (LINK_SLOW, LINK_NARROW, LINK_ABOVE_LIMIT, LINK_BEYOND_HARDWARE)] == [[]] * 4
 
 
+ON_THE_BOARD = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\nlink = { generation = 4, lanes = 4 }'
+
+
 def test_declared_link_of_a_device_without_one_is_unverified() -> None:
-    text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\nlink = { generation = 4, lanes = 4 }'
-    made = (
-        Box()
-        .with_drive("0000:00/05.0")
-        .edit("0000:00/05.0", lambda function: replace(function, express=make_express(9, None)))
-    )
+    made = Box().with_drive("0000:00/05.0")
+    made.edit("0000:00/05.0", lambda function: replace(function, express=make_express(9, None)))
     for rule in (LINK_SLOW, LINK_NARROW):
-        (finding,) = judge(rule, made, text)
+        (finding,) = judge(rule, made, ON_THE_BOARD)
         assert (finding.kind, finding.declared) == (Kind.UNVERIFIED, "16 GT/s (generation 4) x4")
         assert finding.next_steps[0].startswith("Where the kernel itself answers 'Unknown'")
 
 
 def test_declared_link_of_a_device_that_no_bridge_precedes_is_judged_by_its_own_end() -> None:
-    text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\nlink = { generation = 4, lanes = 4 }'
-    assert judge(LINK_SLOW, Box().with_drive("0000:00/05.0"), text) == []
+    assert judge(LINK_SLOW, Box().with_drive("0000:00/05.0"), ON_THE_BOARD) == []
     made = Box().with_drive("0000:00/05.0", trained=(3, 4))
-    assert [finding.kind for finding in judge(LINK_SLOW, made, text)] == [Kind.DIFFERS]
+    assert [finding.kind for finding in judge(LINK_SLOW, made, ON_THE_BOARD)] == [Kind.DIFFERS]
 
 
 def test_undeclared_link_below_both_ends_is_a_notice() -> None:
@@ -67,8 +65,7 @@ def test_undeclared_link_at_the_lesser_of_both_ends_holds() -> None:
 
 
 def test_position_without_a_link_is_judged_by_its_ends_as_a_notice() -> None:
-    text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
-    (finding,) = judge(LINK_NARROW, box({"trained": (4, 2)}), text)
+    (finding,) = judge(LINK_NARROW, box({"trained": (4, 2)}), RISER_1)
     assert (finding.position, finding.severity) == ("riser-1", Severity.NOTICE)
 
 
@@ -90,41 +87,32 @@ def test_shared_link_above_declared_positions_is_judged_once_as_a_notice() -> No
     assert finding.identity == ("link-narrow", "0000:00/01.2")
 
 
+def resting() -> Box:
+    return box({"trained": (1, 4)}, {"asleep": True, "serial": "FN1"})
+
+
 def test_a_link_that_falls_asleep_keeps_what_was_said_of_it_and_gets_nothing_new() -> None:
-    declared = declare(build())
-    low, full = {"trained": (1, 4)}, {"trained": (4, 4)}
-    slow = Watcher("link-slow", declared).observe(box(low)).observe(box(low, {"asleep": True}), after=60.0)
-    assert [change[0] for change in slow.changes] == ["raised"]
-    assert slow.standing[0].kind is Kind.DIFFERS
-    assert (
-        Watcher("link-slow", declared).observe(box(full)).observe(box(low, {"asleep": True}), after=60.0).changes == []
-    )
-    never = (
-        Watcher("link-slow", declared)
-        .observe(box(low, {"asleep": True}))
-        .observe(box(low, {"asleep": True}), after=60.0)
-    )
-    assert [finding.kind for finding in never.standing] == [Kind.UNVERIFIED]  # nobody saw it awake
+    for first, kinds in ((trained(1), [Kind.DIFFERS]), (trained(), []), (resting(), [Kind.UNVERIFIED])):
+        watcher = Watcher("link-slow", declare(build())).observe(first).observe(resting(), after=60.0)
+        assert [finding.kind for finding in watcher.standing] == kinds
+        assert [change[0] for change in watcher.changes] == ["raised"] * len(kinds)
 
 
 def test_a_link_that_was_awake_within_the_week_stands_and_is_unverified_after_it() -> None:
-    low, full = {"trained": (1, 4)}, {"trained": (4, 4)}
-    watcher = Watcher("link-slow", declare(build())).observe(box(full))
+    watcher = Watcher("link-slow", declare(build())).observe(trained())
     for _ in range(7):
-        watcher.observe(box(low, {"asleep": True}), after=DAY)
+        watcher.observe(resting(), after=DAY)
     assert watcher.changes == []
     for _ in range(23):
-        watcher.observe(box(low, {"asleep": True}), after=DAY)
+        watcher.observe(resting(), after=DAY)
     assert [finding.kind for finding in watcher.standing] == [Kind.UNVERIFIED]
     assert [change[0] for change in watcher.changes] == ["raised"]
-    watcher.observe(box(full), after=DAY).observe(box(low, {"asleep": True}), after=DAY)
-    assert watcher.standing == []
+    assert watcher.observe(trained(), after=DAY).observe(resting(), after=DAY).standing == []
 
 
 def test_a_link_that_was_never_seen_awake_is_unverified_however_late_it_is_declared() -> None:
-    resting = {"trained": (1, 4)}, {"asleep": True}
-    watcher = Watcher("link-slow").observe(box(*resting)).observe(box(*resting), after=60.0)
+    watcher = Watcher("link-slow").observe(resting()).observe(resting(), after=60.0)
     watcher.engine.build = declare(build())
     for _ in range(3):
-        watcher.observe(box(*resting), after=DAY)
+        watcher.observe(resting(), after=DAY)
     assert [(finding.kind, finding.position) for finding in watcher.standing] == [(Kind.UNVERIFIED, "riser-1")]

@@ -72,21 +72,16 @@ def test_a_link_that_retrains_all_day_is_one_complaint(rule: str, low: tuple[int
     for watcher in (fell, slow):
         watcher.observe(trained())
         for _ in range(30):
-            watcher.observe(trained(*low), after=HOUR).observe(trained(*low), after=HOUR).observe(
-                trained(), after=6 * HOUR
-            )
+            watcher.observe(trained(*low), after=HOUR).observe(trained(*low), after=HOUR)
+            watcher.observe(trained(), after=6 * HOUR)
     assert [change[0] for change in fell.changes] == ["raised", "changed"]  # its likely cause, once
     assert [change[0] for change in slow.changes] == ["raised", "cleared"]  # the first fall, until it was back
 
 
 def test_a_link_that_comes_up_low_after_a_fall_is_said_to_be_slow() -> None:
-    watcher = (
-        Watcher("link-slow", BUILD)
-        .observe(trained())
-        .observe(trained(1), after=HOUR)
-        .observe(trained(), after=HOUR)
-        .observe(trained(1), after=HOUR)
-    )
+    watcher = Watcher("link-slow", BUILD)
+    for generation in (4, 1, 4, 1):
+        watcher.observe(trained(generation), after=HOUR)
     assert watcher.standing == []
     watcher.restart().observe(trained(1), after=60.0)
     assert [finding.severity for finding in watcher.standing] == ["warning"]
@@ -95,11 +90,9 @@ def test_a_link_that_comes_up_low_after_a_fall_is_said_to_be_slow() -> None:
 @pytest.mark.parametrize("rule", ["link-slow", "link-narrow"])
 @pytest.mark.parametrize("accepts", [False, True])
 def test_a_link_that_fell_again_for_good_is_low_whatever_is_said_of_its_falls(rule: str, *, accepts: bool) -> None:
-    accept = (
-        '[[accept]]\nrule = "link-retrained-down"\nposition = "riser-1"\nbecause = "it flaps"\nuntil = 2027-12-31\n'
-    )
-    plan = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nlink = {{ generation = 4, lanes = 4 }}\n'
-    watcher = Watcher(rule, declare(plan + accept if accepts else plan)).observe(trained())
+    accept = 'rule = "link-retrained-down", position = "riser-1", because = "it flaps", until = 2027-12-31'
+    plan = GENERATION_4 + f"\naccept = [{{ {accept} }}]" * accepts
+    watcher = Watcher(rule, declare(plan)).observe(trained())
     for _ in range(4):
         watcher.observe(trained(1, 1), after=HOUR).observe(trained(), after=HOUR)
     assert [change[0] for change in watcher.changes] == ["raised", "cleared"]

@@ -2,7 +2,7 @@
 
 import pytest
 
-from boxes.link_box import PATH, box, build, judge, past
+from boxes.link_box import box, build, judge, past
 from boxes.snapshot_box import Box
 from laneproof.findings import Kind
 from laneproof.past.past import NO_PAST, Past
@@ -115,8 +115,6 @@ def test_examples() -> None:
         example(box({"trained": (3, 4)}), "warning 0000:01:00.0 | Shut down, wait a"),
         example(box({"target": 1}), "warning 0000:01:00.0 | Look in the"),
         example(box({"target": 3}), build=build("{ generation = 3, lanes = 4 }", '["flexible-cable"]')),
-        example(
-            Box().with_port(PATH, trained=(1, 4)).with_drive(PATH, asleep=True), "notice 0000:01:00.0 | Judge it again"
-        ),
+        example(box({"trained": (1, 4)}, {"asleep": True}), "notice 0000:01:00.0 | Judge it again"),
         example(box({"trained": (3, 4)}), "notice 0000:01:00.0 | Shut down, wait a", build=None),
     )

@@ -2,7 +2,7 @@
 
 import pytest
 
-from boxes.snapshot_box import SATA, Box, declare
+from boxes.snapshot_box import SATA, Box, declare, one_drive
 from laneproof.box.placement import Arrangement
 from laneproof.box.topology import topology_of
 from laneproof.rules.links.link_subjects import find_rest, find_subjects
@@ -45,12 +45,11 @@ def test_with_a_build_positions_and_the_links_on_their_way_are() -> None:
 @pytest.mark.parametrize("kind", ["none", "nvme"])
 def test_position_meant_empty_has_no_link_to_judge(kind: str) -> None:
     build = declare(f'[[position]]\nlabel = "a"\npath = "{PATH}"\noccupant = {{ kind = "{kind}" }}')
-    box = Box().with_port(PATH).with_drive(PATH)
-    found = [subject for subject in find_subjects(Arrangement(build, box.snapshot())) if not subject.is_shared]
+    found = [subject for subject in find_subjects(Arrangement(build, one_drive().snapshot())) if not subject.is_shared]
     assert bool(found) == (kind == "nvme")
 
 
 def test_device_at_work_speaks_for_no_rest() -> None:
-    link = topology_of(Box().with_port(PATH).with_drive(PATH).snapshot()).link_at(PATH)
+    link = topology_of(one_drive().snapshot()).link_at(PATH)
     assert link is not None
     assert find_rest(link) is None

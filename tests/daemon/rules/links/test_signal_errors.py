@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from boxes.losing_box import DOWN
 from boxes.simulated_past import PATHS, count, counting_box, link_errors_past, quiet_snapshot
-from boxes.snapshot_box import L1, RISER_1, SATA, Box, declare
+from boxes.snapshot_box import L1, RISER_1, SATA, Box, declare, one_drive
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.past.drives import HourHeat
 from laneproof.past.error_reporting import SIGNAL_BITS, Reporting
@@ -115,41 +116,31 @@ def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
 UNCORRECTABLE = "nvme 0000:01:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Data Link Layer, (Receiver ID)"
 
 
-def uncounted() -> Box:
-    return Box().with_port(PATHS[0]).with_drive(PATHS[0])
-
-
 def test_an_uncorrectable_error_in_the_log_alone_is_a_notice_and_a_warning_when_it_recurs() -> None:
-    watcher = Watcher("signal-errors", BUILD)
-    watcher.observe(uncounted(), after=HOUR)
-    watcher.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    watcher = Watcher("signal-errors", BUILD).observe(one_drive())
+    watcher.observe(one_drive(), after=HOUR, log=(UNCORRECTABLE,))
     assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
     (finding,) = watcher.standing
     assert "1 uncorrectable error of the link in the last week, as the kernel's log shows" in finding.summary
     for _ in range(10):
-        watcher.observe(uncounted(), after=HOUR)
+        watcher.observe(one_drive(), after=HOUR)
     assert len(watcher.changes) == 1
-    watcher.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    watcher.observe(one_drive(), after=HOUR, log=(UNCORRECTABLE,))
     assert watcher.severity == "warning"
     assert len(watcher.changes) == 2
 
 
 def test_an_uncorrectable_error_of_the_log_that_goes_along_with_a_disconnect_says_nothing() -> None:
-    watcher = Watcher("signal-errors", BUILD)
-    watcher.observe(uncounted(), after=HOUR)
-    watcher.observe(
-        uncounted(), after=HOUR, log=(UNCORRECTABLE, "nvme nvme0: controller is down; will reset: CSTS=0xffffffff")
-    )
-    watcher.observe(uncounted(), after=HOUR)
+    watcher = Watcher("signal-errors", BUILD).observe(one_drive())
+    watcher.observe(one_drive(), after=HOUR, log=(UNCORRECTABLE, DOWN)).observe(one_drive(), after=HOUR)
     assert watcher.changes == []
 
 
 def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> None:
-    watcher = Watcher("signal-errors", BUILD)
-    watcher.observe(uncounted(), after=HOUR)
-    watcher.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    watcher = Watcher("signal-errors", BUILD).observe(one_drive())
+    watcher.observe(one_drive(), after=HOUR, log=(UNCORRECTABLE,))
     for _ in range(11):
-        watcher.observe(uncounted(), after=DAY)
+        watcher.observe(one_drive(), after=DAY)
     assert watcher.standing == []
 
 
