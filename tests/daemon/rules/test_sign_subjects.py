@@ -1,7 +1,7 @@
 """Whose signs are judged, under which name, and how times and counts are said."""
 
 from boxes.simulated_past import DAY, HOUR, PATHS, Story, counting_box
-from boxes.snapshot_box import DISPLAY, Box, declare
+from boxes.snapshot_box import DISPLAY, RISER_1, Box, declare
 from laneproof.findings import Severity
 from laneproof.past.past import Past
 from laneproof.rules.drives.spare_low import SPARE_LOW
@@ -15,7 +15,7 @@ from laneproof.rules.sign_subjects import (
     watched_links,
 )
 
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+BUILD = declare(RISER_1)
 
 
 def box(serial: str = "FN1") -> Box:

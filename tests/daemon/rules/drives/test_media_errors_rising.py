@@ -11,7 +11,7 @@ from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
 from support.rule_examples import check_examples, example
 
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+BUILD = declare(RISER_1)
 
 
 def box(errors: int, **health: Any) -> Box:

@@ -17,7 +17,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import AerRegisters, AutonomousTransitions
 from support.rule_examples import check_examples, example
 
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+BUILD = declare(RISER_1)
 
 
 def quiet_days(days: int, *, at: int = 0, watcher: Watcher | None = None) -> Watcher:

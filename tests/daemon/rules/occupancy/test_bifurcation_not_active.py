@@ -4,16 +4,16 @@ from collections.abc import Iterable
 
 import pytest
 
-from boxes.simulated_past import past_of_boots
+from boxes.link_box import past
 from boxes.snapshot_box import Box, declare
 from boxes.story_engine import HOUR, Watcher
 from laneproof.findings import Finding, Severity
-from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NO_PAST, Past
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
 from laneproof.rules.rule import Pass
 from support.rule_examples import check_examples, example
+from support.rule_examples import judge as judge_box
 
 KINDS = ("nvme", "nvme", "nvme", "nvme")
 
@@ -39,7 +39,7 @@ def box(*ports: tuple[int, int] | tuple[int, int, bool]) -> Box:
 
 
 def judge(text: str, made: Box, past: Past = NO_PAST) -> list[Finding]:
-    return list(BIFURCATION_NOT_ACTIVE.judge(Pass.of(declare(text), made.snapshot(), past)))
+    return judge_box(BIFURCATION_NOT_ACTIVE, text, made, past)
 
 
 @pytest.mark.parametrize(
@@ -81,9 +81,8 @@ def test_finding_names_slot_and_both_values() -> None:
 
 def test_silent_branches_are_reported_as_empty_positions_only() -> None:
     made = box((1, 4), (2, 4, False), (3, 4), (4, 4))
-    assert [(finding.rule, finding.position) for finding in judge_all(Pass.of(declare(build()), made.snapshot()))] == [
-        ("position-empty", "riser-2")
-    ]
+    (finding,) = judge_all(Pass.of(declare(build()), made.snapshot()))
+    assert (finding.rule, finding.position) == ("position-empty", "riser-2")
 
 
 def test_slot_that_is_not_declared_split_is_not_judged() -> None:
@@ -91,12 +90,7 @@ def test_slot_that_is_not_declared_split_is_not_judged() -> None:
 
 
 def test_split_lost_since_another_bios_is_a_firmware_setting() -> None:
-    boots = (
-        Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),
-        Boot(boot_id="new", first_seen_at=2.0, bios_version="1.40"),
-    )
-    limits = {"0000:00/01.1": LinkLimits(boot_id="old", target_gt_s=16.0, capable_gt_s=16.0, capable_lanes=4)}
-    (finding,) = judge(build(), box((1, 16)), past_of_boots(boots, limits))
+    (finding,) = judge(build(), box((1, 16)), past())
     assert [cause.cause for cause in finding.causes] == ["firmware-setting"]
     assert "BIOS 1.30" in " ".join(finding.causes[0].because)
 
@@ -143,29 +137,11 @@ def test_branches_that_no_update_took_away_have_no_decided_cause(story: tuple[tu
     assert finding.causes == ()
 
 
-BUILD = """
-slot.riser = { path = "0000:00", lanes = 16, split = [4, 4] }
-position = [
-  { label = "riser-1", slot = "riser", branch = 1, path = "0000:00/01.1", occupant = { kind = "nvme" } },
-  { label = "riser-2", slot = "riser", branch = 2, path = "0000:00/01.2", occupant = { kind = "nvme" } },
-]
-"""
-
-
 def test_examples() -> None:
     check_examples(
         BIFURCATION_NOT_ACTIVE,
-        BUILD,
-        example(
-            Box()
-            .with_port("0000:00/01.1")
-            .with_drive("0000:00/01.1")
-            .with_port("0000:00/01.2")
-            .with_drive("0000:00/01.2")
-        ),
-        example(
-            Box().with_port("0000:00/01.1", lanes=16).with_drive("0000:00/01.1"),
-            "critical slot riser | Look in the board's",
-        ),
-        example(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2")),
+        build("[4, 4]", KINDS[:2]),
+        example(box((1, 4), (2, 4))),
+        example(box((1, 16)), "critical slot riser | Look in the board's"),
+        example(box((1, 4), (2, 4, False))),
     )

@@ -3,7 +3,7 @@
 import pytest
 
 from boxes.occupied_box import at, position
-from boxes.snapshot_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive
+from boxes.snapshot_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive, one_drive
 from laneproof.findings import Kind, Severity
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
@@ -11,6 +11,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
 from support.rule_examples import check_examples, example, judge
 
+UNNAMED = one_drive(controller={"serial": Unread("serial of nvme0", "permission denied")})
 SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
 
 
@@ -68,19 +69,16 @@ def test_kinds_of_cards(declared: str, class_code: int, holds: bool) -> None:
 
 @pytest.mark.parametrize("field", ["model", "serial"])
 def test_unread_identity_is_unverified(field: str) -> None:
-    gap = Unread(f"{field} of nvme0", "permission denied")
-    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={field: gap})
+    box = one_drive(controller={field: Unread(f"{field} of nvme0", "permission denied")})
     (finding,) = judge(OCCUPANT_DIFFERS, position("a", 1, f'{{ {field} = "X" }}'), box)
     assert finding.kind is Kind.UNVERIFIED
     assert "permission denied" in finding.summary
 
 
 def test_one_known_difference_outweighs_what_is_unread() -> None:
-    gap = Unread("serial of nvme0", "permission denied")
-    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={"serial": gap})
-    (finding,) = judge(OCCUPANT_DIFFERS, position("a", 1, '{ serial = "X", model = "Other" }'), box)
+    (finding,) = judge(OCCUPANT_DIFFERS, position("a", 1, '{ serial = "X", model = "Other" }'), UNNAMED)
     assert finding.kind is Kind.DIFFERS
-    assert finding.evidence["unread"] == [str(gap)]
+    assert finding.evidence["unread"] == ["could not read serial of nvme0: permission denied"]
 
 
 def test_card_without_a_serial_number_leaves_it_unverified() -> None:
@@ -105,9 +103,7 @@ def test_drive_that_is_none_of_those_that_take_turns_is_reported_with_all_of_the
 
 
 def test_drive_that_may_be_one_of_those_that_take_turns_is_unverified() -> None:
-    gap = Unread("the serial of nvme0", "permission denied")
-    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={"serial": gap})
-    (finding,) = judge(OCCUPANT_DIFFERS, TURNS, box)
+    (finding,) = judge(OCCUPANT_DIFFERS, TURNS, UNNAMED)
     assert finding.kind is Kind.UNVERIFIED
     assert finding.declared == "nvme, 8 TB, serial A or nvme, serial B"
 
@@ -126,13 +122,7 @@ def test_usb_drive_that_was_declared_as_sata_is_as_declared() -> None:
     assert finding.observed == "kind usb"
 
 
-EXAMPLE_TURNS = """
-[[position]]
-label = "backup"
-path = "0000:00/01.1"
-removable = true
-occupant = { any_of = [{ serial = "FN0008" }, { serial = "FN0009" }] }
-"""
+EXAMPLE_TURNS = position("backup", 1, '{ any_of = [{ serial = "FN0008" }, { serial = "FN0009" }] }')
 
 
 def test_examples() -> None:
@@ -141,14 +131,7 @@ def test_examples() -> None:
         TWO_DRIVES,
         example(at("FN0001", "FN0002")),
         example(at("FN0002", "FN0001"), "warning nvme0 | The drive declared", "warning nvme1 | The drive declared"),
-        example(at("FN0008", None), build=EXAMPLE_TURNS),
-        example(at("FN0001", None), "warning nvme0 | Compare the label", build=EXAMPLE_TURNS),
-        example(
-            Box()
-            .with_port("0000:00/01.1")
-            .with_drive("0000:00/01.1", controller={"serial": Unread("serial of nvme0", "permission denied")})
-            .with_port("0000:00/01.2")
-            .with_drive("0000:00/01.2", serial="FN0002"),
-            "notice nvme0 | The answer was not",
-        ),
+        example(at("FN0008"), build=EXAMPLE_TURNS),
+        example(at("FN0001"), "warning nvme0 | Compare the label", build=EXAMPLE_TURNS),
+        example(UNNAMED, "notice nvme0 | The answer was not", build=position("riser-1", 1, '{ serial = "FN0001" }')),
     )

@@ -1,7 +1,7 @@
 """Drives where none is declared."""
 
 from boxes.occupied_box import at, position
-from boxes.snapshot_box import Box, declare, kelp_box
+from boxes.snapshot_box import RISER_1, Box, declare, kelp_box
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.advice import split_step
 from laneproof.findings import Severity
@@ -50,9 +50,8 @@ def test_drive_whose_path_is_declared_as_its_own_is_declared() -> None:
 
 
 def test_a_usb_drive_that_comes_each_night_is_said_once() -> None:
-    build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n')
     unread = Unread("smartctl of sdz", "unknown USB bridge", Reason.FAILED)
-    unexpected, warning = Watcher("occupant-unexpected", build), Watcher("critical-warning", build)
+    unexpected, warning = (Watcher(rule, declare(RISER_1)) for rule in ("occupant-unexpected", "critical-warning"))
     for _ in range(5):
         for watcher in (unexpected, warning):
             guest = Box().with_sata_drive("0000:00/14.0/usb-1", name="sdz", interface="usb", healthy=unread)
@@ -62,21 +61,16 @@ def test_a_usb_drive_that_comes_each_night_is_said_once() -> None:
 
 
 def test_a_usb_drive_that_stays_is_said_as_long_as_it_does() -> None:
-    watcher = Watcher("occupant-unexpected", declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'))
+    watcher = Watcher("occupant-unexpected", declare(RISER_1))
     for _ in range(5):
         watcher.observe(Box().with_sata_drive("0000:00/14.0/usb-1", name="sdz", interface="usb"), after=DAY)
     assert [change[0] for change in watcher.changes] == ["raised"]
 
 
-SPARE = """
-position = [{ label = "spare", path = "0000:00/01.1", occupant = { kind = "none" } }]
-"""
-
-
 def test_examples() -> None:
     check_examples(
         OCCUPANT_UNEXPECTED,
-        SPARE,
+        position("spare", 1, '{ kind = "none" }'),
         example(Box().with_port("0000:00/01.1")),
         example(at("FN0009", None), "notice nvme0 | If it belongs here,"),
         example(at(None, "FN0009"), "notice nvme0 | If it belongs here,"),

@@ -12,6 +12,8 @@ from laneproof.findings import Kind, Severity
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
 from support.rule_examples import check_examples, example, judge
 
+REMOVABLE = position("backup", 1, '{ kind = "nvme" }') + "removable = true\n"
+
 
 def test_missing_bridge_means_an_empty_position() -> None:
     (finding,) = judge(POSITION_EMPTY, position("riser-3", 3, '{ kind = "nvme" }'), kelp_box(2))
@@ -67,10 +69,9 @@ def test_branches_of_a_slot_that_is_not_split_name_the_reason_softly() -> None:
 
 
 def test_removable_device_may_be_taken_out_and_must_answer_while_it_is_listed() -> None:
-    text = position("backup", 1, '{ kind = "nvme" }') + "removable = true\n"
-    assert judge(POSITION_EMPTY, text, kelp_box(1).without("0000:00/01.1")) == []
+    assert judge(POSITION_EMPTY, REMOVABLE, kelp_box(1).without("0000:00/01.1")) == []
     box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, answers=False))
-    (finding,) = judge(POSITION_EMPTY, text, box)
+    (finding,) = judge(POSITION_EMPTY, REMOVABLE, box)
     assert finding.evidence["state"] == "gone"
 
 
@@ -80,11 +81,6 @@ def test_a_drive_removed_on_request_is_a_notice_for_a_day_and_then_an_alarm() ->
     assert [finding.severity for finding in POSITION_EMPTY.judge(story.last_pass(build))] == [Severity.NOTICE]
     story.observe(gone(), after=DAY)
     assert [finding.severity for finding in POSITION_EMPTY.judge(story.last_pass(build))] == [Severity.WARNING]
-
-
-REMOVABLE = """
-position = [{ label = "backup", path = "0000:00/01.1", removable = true, occupant = { kind = "nvme" } }]
-"""
 
 
 def test_examples() -> None:

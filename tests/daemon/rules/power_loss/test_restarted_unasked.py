@@ -2,22 +2,19 @@
 
 import pytest
 
-from boxes.simulated_past import power_cut_past
+from boxes.simulated_past import PATHS, power_cut_past
 from boxes.snapshot_box import Box
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.power_loss.restarted_unasked import RESTARTED_UNASKED
 from support.rule_examples import check_examples, example
-
-PATHS = tuple(f"0000:00/01.{number}" for number in (1, 2, 3, 4))
 
 
 def box(*counts: int) -> Box:
     """Make drives that counted so many unsafe shutdowns; as often they were given power."""
     made = Box()
     for number, (path, count) in enumerate(zip(PATHS, counts, strict=False)):
-        made.with_port(path).with_drive(
-            path, serial=f"FN{number}", health={"unsafe_shutdowns": count, "power_cycles": count}
-        )
+        counted = {"unsafe_shutdowns": count, "power_cycles": count}
+        made.with_port(path).with_drive(path, serial=f"FN{number}", health=counted)
     return made
 
 
@@ -84,14 +81,11 @@ def test_where_every_start_counts_the_board_may_cut_the_power_early() -> None:
     ],
 )
 def test_a_watch_that_broke_off_tells_of_a_restart_that_left_the_drives_their_power(
-    stopped: bool,
-    count: int,
-    said: str | None,
+    stopped: bool, count: int, said: str | None
 ) -> None:
     watcher = Watcher("restarted-unasked").observe(box(3, 3, 3, 3)).observe(box(3, 3, 3, 3), after=HOUR)
-    watcher.restart(after=HOUR, stopped=stopped).observe(box(*[count] * 4), after=60.0).observe(
-        box(*[count] * 4), after=60.0
-    )
+    watcher.restart(after=HOUR, stopped=stopped)
+    watcher.observe(box(*[count] * 4), after=60.0).observe(box(*[count] * 4), after=60.0)
     assert (said in watcher.standing[0].summary) if said else (watcher.standing == [])
     watcher.restart(after=HOUR, stopped=True).observe(box(*[count] * 4), after=60.0)
     assert len(watcher.changes) == (1 if said else 0)

@@ -5,15 +5,19 @@ import pytest
 from boxes.snapshot_box import SATA, Box
 from laneproof.findings import Finding, Kind
 from laneproof.rules.readings.drives_hidden import DRIVES_HIDDEN
-from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
 from support.rule_examples import check_examples, example
+from support.rule_examples import judge as judge_box
 
 CARD, RAID = "0000:00/01.1", 0x010400
 
 
 def judge(box: Box) -> list[Finding]:
-    return list(DRIVES_HIDDEN.judge(Pass.of(None, box.snapshot())))
+    return judge_box(DRIVES_HIDDEN, None, box)
+
+
+def remapped(count: object) -> Box:
+    return Box().with_device("0000:00/17.0", class_code=SATA, function={"remapped_nvme": count})
 
 
 def card_box(driver: str, class_code: int = RAID) -> Box:
@@ -22,7 +26,7 @@ def card_box(driver: str, class_code: int = RAID) -> Box:
 
 @pytest.mark.parametrize(("count", "words"), [(1, "an NVMe drive"), (2, "2 NVMe drives")])
 def test_remapped_drives_are_unverified_with_their_number(count: int, words: str) -> None:
-    (finding,) = judge(Box().with_device("0000:00/17.0", class_code=SATA, function={"remapped_nvme": count}))
+    (finding,) = judge(remapped(count))
     assert finding.kind is Kind.UNVERIFIED
     assert f"{words} behind 0000:00:17.0" in finding.summary
     assert finding.key == "0000:00/17.0"
@@ -30,7 +34,7 @@ def test_remapped_drives_are_unverified_with_their_number(count: int, words: str
 
 @pytest.mark.parametrize("count", [0, None, Unread("remapped_nvme", "denied")])
 def test_no_remapped_drive_is_nothing(count: object) -> None:
-    assert judge(Box().with_device("0000:00/17.0", class_code=SATA, function={"remapped_nvme": count})) == []
+    assert judge(remapped(count)) == []
 
 
 def test_a_card_that_shows_volumes_only_is_said() -> None:
@@ -63,8 +67,5 @@ def test_examples() -> None:
         DRIVES_HIDDEN,
         None,
         example(Box().with_device("0000:00/17.0", class_code=SATA)),
-        example(
-            Box().with_device("0000:00/17.0", class_code=SATA, function={"remapped_nvme": 1}),
-            "notice 0000:00:17.0 | Watch these drives",
-        ),
+        example(remapped(1), "notice 0000:00:17.0 | Watch these drives"),
     )

@@ -4,42 +4,38 @@ from typing import Any
 
 import pytest
 
-from boxes.simulated_past import PATHS, busy_box, quiet_snapshot, still_past
-from boxes.snapshot_box import A_MORNING, RISER_1, Box, declare
+from boxes.simulated_past import busy_box, quiet_snapshot, still_past
+from boxes.snapshot_box import A_MORNING, RISER_1, declare, one_drive
 from boxes.story_engine import DAY, Watcher
 from laneproof.past.drives import HOST_COUNTS
 from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof_collectors.unread import Reason, Unread
 from support.rule_examples import check_examples, example
 
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+BUILD = declare(RISER_1)
 LATE = Unread("log 02h of nvme0", "no answer within 5 s", Reason.TIMED_OUT)
 
 
-def box(health: Unread | None = None) -> Box:
-    return Box().with_port(PATHS[0]).with_drive(PATHS[0], health=health)
-
-
 def test_a_stuck_drive_is_a_notice_then_an_alarm_and_clears_with_its_first_answer() -> None:
-    watcher = Watcher("reading-stuck", BUILD).observe(box(LATE))
+    watcher = Watcher("reading-stuck", BUILD).observe(one_drive(health=LATE))
     assert watcher.severity == "notice"
     assert watcher.standing[0].position == "riser-1"
-    watcher.observe(box(LATE), after=300)
+    watcher.observe(one_drive(health=LATE), after=300)
     assert watcher.severity == "notice"
-    watcher.observe(box(LATE), after=400)
+    watcher.observe(one_drive(health=LATE), after=400)
     assert watcher.severity == "warning"
-    watcher.observe(box(), after=60)
+    watcher.observe(one_drive(), after=60)
     assert watcher.standing == []
 
 
 def test_other_gaps_are_not_stuck() -> None:
     denied = Unread("log 02h of nvme0", "denied", Reason.DENIED)
-    assert Watcher("reading-stuck", BUILD).observe(box(denied)).standing == []
+    assert Watcher("reading-stuck", BUILD).observe(one_drive(health=denied)).standing == []
 
 
 def test_a_whole_group_that_stays_away_is_reported_by_its_name() -> None:
     late = Unread("arrays", "its collector has not answered for 40 s", Reason.TIMED_OUT)
-    watcher = Watcher("reading-stuck").observe(box().with_group(arrays=late))
+    watcher = Watcher("reading-stuck").observe(one_drive().with_group(arrays=late))
     assert "arrays did not answer in time" in watcher.standing[0].summary
 
 
@@ -99,6 +95,6 @@ def test_examples() -> None:
         READING_STUCK,
         RISER_1,
         example(quiet_snapshot()),
-        example(box(LATE), "notice nvme0 | Make sure that a"),
+        example(one_drive(health=LATE), "notice nvme0 | Make sure that a"),
         example(still_past(), "notice nvme0 | Make sure that a"),
     )

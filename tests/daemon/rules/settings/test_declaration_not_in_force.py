@@ -2,15 +2,14 @@
 
 from dataclasses import replace
 
-from boxes.snapshot_box import Box, declare
+from boxes.snapshot_box import Box
 from laneproof.rules.rule import Pass
 from laneproof.rules.settings.declaration_not_in_force import DECLARATION_NOT_IN_FORCE
-from support.rule_examples import check_examples, example
+from support.rule_examples import check_examples, example, make_pass
 
 
 def judged_with(problem: str, build: str | None = None) -> Pass:
-    current = Pass.of(None if build is None else declare(build), Box().snapshot())
-    return replace(current, declaration_problem=problem)
+    return replace(make_pass(build, Box()), declaration_problem=problem)
 
 
 SAID = "b.toml, line 3: box.naem is not a key here\nb.toml, line 4: box.nmae is not a key here"

@@ -4,18 +4,19 @@ from typing import Any
 
 import pytest
 
-from boxes.snapshot_box import Box, declare, kelp_box
+from boxes.occupied_box import position
+from boxes.snapshot_box import kelp_box, one_drive
 from laneproof.findings import Finding, Kind
-from laneproof.rules.rule import Pass
 from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
 from laneproof_collectors.unread import Unread
 from support.rule_examples import check_examples, example
+from support.rule_examples import judge as judge_box
 
 UNREAD = Unread("bios_version", "permission denied")
 
 
 def judge(text: str, **facts: Any) -> list[Finding]:
-    return list(FIRMWARE_DIFFERS.judge(Pass.of(declare(text), kelp_box(1).with_firmware(**facts).snapshot())))
+    return judge_box(FIRMWARE_DIFFERS, text, kelp_box(1).with_firmware(**facts))
 
 
 @pytest.mark.parametrize(
@@ -43,17 +44,12 @@ def test_kernel_release_is_whole_or_its_beginning(declared: str, holds: bool) ->
     assert (judge(f'[kernel]\nrelease = "{declared}"') == []) == holds
 
 
-def drive(declared: str, observed: str | Unread) -> list[Finding]:
-    text = f'[[position]]\nlabel = "a"\npath = "0000:00/01.1"\noccupant = {{ firmware = "{declared}" }}'
-    box = kelp_box(0).with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={"firmware": observed})
-    return list(FIRMWARE_DIFFERS.judge(Pass.of(declare(text), box.snapshot())))
-
-
 @pytest.mark.parametrize(
     ("observed", "kind"), [("2.1", None), ("2.1 ", None), ("2.2", Kind.DIFFERS), (UNREAD, Kind.UNVERIFIED)]
 )
 def test_drive(observed: str | Unread, kind: Kind | None) -> None:
-    findings = drive("2.1", observed)
+    box = one_drive(controller={"firmware": observed})
+    findings = judge_box(FIRMWARE_DIFFERS, position("a", 1, '{ firmware = "2.1" }'), box)
     assert [finding.kind for finding in findings] == ([kind] if kind else [])
     assert all(finding.position == "a" for finding in findings)
 
@@ -64,27 +60,18 @@ def test_each_item_has_its_own_finding() -> None:
 
 
 def test_unread_as_a_whole_is_one_finding() -> None:
-    build = declare('[firmware]\nbios_version = "1"\nbios_date = "2"')
-    findings = list(FIRMWARE_DIFFERS.judge(Pass.of(build, kelp_box(1).with_group(firmware=UNREAD).snapshot())))
+    text = '[firmware]\nbios_version = "1"\nbios_date = "2"'
+    findings = judge_box(FIRMWARE_DIFFERS, text, kelp_box(1).with_group(firmware=UNREAD))
     assert [finding.kind for finding in findings] == [Kind.UNVERIFIED]
-
-
-BUILD = """
-firmware = { bios_version = "1.40" }
-position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { firmware = "2.1" } }]
-"""
 
 
 def test_examples() -> None:
     check_examples(
         FIRMWARE_DIFFERS,
-        BUILD,
-        example(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1")),
+        'firmware = { bios_version = "1.40" }\n' + position("riser-1", 1, '{ firmware = "2.1" }'),
+        example(one_drive()),
         example(
-            Box()
-            .with_port("0000:00/01.1")
-            .with_drive("0000:00/01.1", firmware="2.2")
-            .with_firmware(bios_version="1.50"),
+            one_drive(firmware="2.2").with_firmware(bios_version="1.50"),
             "notice bios_version | If it was updated",
             "notice nvme0 | If it was updated",
         ),

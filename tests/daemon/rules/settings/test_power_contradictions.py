@@ -68,10 +68,7 @@ def test_declared_settings_are_compared_with_the_declaration_instead() -> None:
             kelp_box(1).with_port(SECOND).with_drive(SECOND, controller={"autonomous_transitions": IDLES}),
             Contradiction(SETTING, f"{LATENCY} is 0", "nvme1 still enters idle states by itself", ("nvme1",)),
         ),
-        (
-            with_l1(),
-            Contradiction("links_aspm", "the ASPM policy is performance", HAS_L1, ("nvme0",)),
-        ),
+        (with_l1(), Contradiction("links_aspm", "the ASPM policy is performance", HAS_L1, ("nvme0",))),
         (
             with_l1(aspm_policy=DEFAULT, aspm_forced_off=True),
             Contradiction("links_aspm", ASKED_OFF, HAS_L1, ("nvme0",)),

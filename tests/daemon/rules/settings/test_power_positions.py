@@ -4,27 +4,22 @@ from dataclasses import replace
 
 import pytest
 
-from boxes.snapshot_box import L0S, L1, Box, declare
+from boxes.snapshot_box import L0S, L1, Box, declare, one_drive
 from laneproof.box.placement import Arrangement
 from laneproof.rules.settings.power_positions import Deviation, find_deviations, read_aspm, write_aspm
-from laneproof_collectors.snapshot import AutonomousTransitions, PciFunction
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.snapshot import PciFunction
+from laneproof_collectors.unread import Unread, if_read
 
 PATH = "0000:00/01.1"
 UNREAD = Unread("feature 0Ch of nvme0", "permission denied")
-OFF, ON = (
-    AutonomousTransitions(enabled=False, transitions={}),
-    AutonomousTransitions(enabled=True, transitions={0: (3, 9)}),
-)
 
 
 def function(*, privileged: bool = True, aspm: int = 0, **files: bool | Unread) -> PciFunction:
     box = Box().with_drive("0000:00/05.0", aspm=aspm)
     if not privileged:
         box.without_registers()
-    found = box.snapshot().functions
-    assert isinstance(found, tuple)
-    return replace(found[0], power=replace(found[0].power, link_states=files))
+    (found,) = if_read(box.snapshot().functions)
+    return replace(found, power=replace(found.power, link_states=files))
 
 
 @pytest.mark.parametrize(
@@ -71,20 +66,15 @@ def deviations(kernel: str, box: Box) -> list[Deviation]:
     [(100000, False), ("auto", False), (None, False), (0, True), ("any", True), (UNREAD, True)],
 )
 def test_limit_other_than_zero_is_compared_with_each_drives_own(
-    tolerance: int | str | Unread | None,
-    differs: bool,
+    tolerance: int | str | Unread | None, differs: bool
 ) -> None:
-    box = Box().with_port(PATH).with_drive(PATH, controller={"latency_tolerance_us": tolerance})
+    box = one_drive(controller={"latency_tolerance_us": tolerance})
     assert bool(deviations("{ nvme_default_ps_max_latency_us = 100000 }", box)) == differs
 
 
 def test_device_files_stand_in_for_a_port_that_was_not_read() -> None:
-    box = Box().with_port(PATH).with_drive(PATH).without_registers()
+    box = one_drive().without_registers()
     assert deviations('{ links_aspm = "off" }', box) == []
-
-
-def test_without_registers_and_files_the_link_is_unread() -> None:
-    box = Box().with_port(PATH).with_drive(PATH).without_registers()
     box.edit(f"{PATH}/00.0", lambda function: replace(function, power=replace(function.power, link_states={})))
     (found,) = deviations('{ links_aspm = "off" }', box)
     assert isinstance(found.observed, Unread)

@@ -1,50 +1,41 @@
 """power-setting-differs: the kernel's settings and what is in force in each position."""
 
-from dataclasses import replace
-
 import pytest
 
 from boxes.simulated_past import past_of_boots
-from boxes.snapshot_box import L0S, L1, Box, declare, declare_risers, kelp_box
+from boxes.snapshot_box import L0S, L1, RISER_1, Box, declare_risers, kelp_box, one_drive
 from laneproof.findings import Finding, Kind
 from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NO_PAST, Past
-from laneproof.rules.rule import Pass
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
 from support.rule_examples import check_examples, example
+from support.rule_examples import judge as judge_box
 
 PATH, SECOND = "0000:00/01.1", "0000:00/01.2"
 UNREAD = Unread("/proc/cmdline", "permission denied")
+POLICY = 'aspm_policy = "performance"\n'
+POWERSAVE = Setting(value="powersave", origin="module-option")
 ON = Setting(value="on", origin="sysfs")
 OFF_BY_WORD = Setting(value="off", origin="command-line")
 LATENCY = "nvme_default_ps_max_latency_us = 0"
-IDLES = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
-
-
+IDLE = {"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={0: (3, 500)})}
 LINKS_OFF = 'links_aspm = "off"\n'
 
 
 def judge(kernel: str, box: Box, past: Past = NO_PAST, *, positions: int = 1, accept: str = "") -> list[Finding]:
-    text = f"{declare_risers(positions)}[kernel]\n{kernel}\n{accept}"
-    return list(POWER_SETTING_DIFFERS.judge(Pass.of(declare(text), box.snapshot(), past)))
+    return judge_box(POWER_SETTING_DIFFERS, f"{declare_risers(positions)}[kernel]\n{kernel}\n{accept}", box, past)
 
 
 def judge_three(kernel: str, accept: str = "", **power: Setting) -> list[Finding]:
     """Judge three drives that idle by themselves on links with L1 below sleeping ports; the kernel has its defaults."""
     box = Box()
     for path in (PATH, SECOND, "0000:00/01.3"):
-        box.with_port(path, aspm=L1, asleep=True).with_drive(
-            path, aspm=L1, controller={"autonomous_transitions": IDLES}
-        )
+        box.with_port(path, aspm=L1, asleep=True).with_drive(path, aspm=L1, controller=IDLE)
     settings = {name: Setting(value="default", origin="default") for name in ("aspm_policy", "nvme_max_latency_us")}
     settings["port_power_management"] = Setting(value="on", origin="default")
     return judge(kernel, box.with_power(**{"command_line": ("ro",)} | settings | power), positions=3, accept=accept)
-
-
-def kinds(findings: list[Finding]) -> list[Kind]:
-    return [finding.kind for finding in findings]
 
 
 # --- the command line -------------------------------------------------------------------------------------------------
@@ -76,15 +67,10 @@ def test_each_missing_word_is_a_finding_of_its_own() -> None:
 @pytest.mark.parametrize(
     ("kernel", "fact", "setting", "outcome"),
     [
-        ('aspm_policy = "performance"', "aspm_policy", Setting(value="performance", origin="sysfs"), None),
-        (
-            'aspm_policy = "performance"',
-            "aspm_policy",
-            Setting(value="powersave", origin="module-option"),
-            "powersave (from a module option in modprobe.d)",
-        ),
-        ('aspm_policy = "performance"', "aspm_policy", None, "no ASPM in this kernel"),
-        ('aspm_policy = "performance"', "aspm_policy", UNREAD, Kind.UNVERIFIED),
+        (POLICY, "aspm_policy", Setting(value="performance", origin="sysfs"), None),
+        (POLICY, "aspm_policy", POWERSAVE, "powersave (from a module option in modprobe.d)"),
+        (POLICY, "aspm_policy", None, "no ASPM in this kernel"),
+        (POLICY, "aspm_policy", UNREAD, Kind.UNVERIFIED),
         (LATENCY, "nvme_max_latency_us", Setting(value="0", origin="command-line"), None),
         (LATENCY, "nvme_max_latency_us", Setting(value="5500", origin="default"), "5500 (the kernel's default)"),
         (LATENCY, "nvme_max_latency_us", None, Kind.UNVERIFIED),  # the driver is not loaded, so nothing is in force
@@ -107,7 +93,8 @@ def test_setting_in_force_is_compared_and_said_with_where_it_came_from(
 
 def test_unread_settings_as_a_whole_are_one_finding() -> None:
     kernel = 'command_line = ["a=1"]\naspm_policy = "performance"\nnvme_default_ps_max_latency_us = 0'
-    assert kinds(judge(kernel, kelp_box(1).with_group(power=UNREAD))) == [Kind.UNVERIFIED]
+    findings = judge(kernel, kelp_box(1).with_group(power=UNREAD))
+    assert [finding.kind for finding in findings] == [Kind.UNVERIFIED]
 
 
 # --- positions --------------------------------------------------------------------------------------------------------
@@ -142,20 +129,19 @@ def test_links_without_any_such_state_cannot_be_on_and_say_so() -> None:
 
 
 def test_one_position_has_one_finding_for_all_its_settings() -> None:
-    box = Box().with_port(PATH, aspm=L1).with_drive(PATH, controller={"autonomous_transitions": IDLES})
+    box = Box().with_port(PATH, aspm=L1).with_drive(PATH, controller=IDLE)
     (finding,) = judge('links_aspm = "off"\nnvme_default_ps_max_latency_us = 0', box)
     assert finding.evidence["settings"] == ["links_aspm", "nvme_default_ps_max_latency_us"]
 
 
 def test_port_asleep_against_the_plan_is_reported_at_its_position() -> None:
     box = Box().with_port(PATH, asleep=True).with_drive(PATH)
-    box.with_power(port_power_management=Setting(value="off", origin="command-line"))
+    box.with_power(port_power_management=OFF_BY_WORD)
     (finding,) = judge('port_power_management = "off"', box)
     assert finding.position == "riser-1"
     assert "sleeps" in finding.summary
 
 
-POLICY = 'aspm_policy = "performance"\n'
 WORD = 'command_line = ["nvme-core.default_ps_max_latency_us=0"]\n'
 
 
@@ -187,8 +173,7 @@ def test_setting_of_one_drive_alone_of_a_sleeping_port_or_an_accepted_one_stays_
     assert [finding.identity[1] for finding in judge(LINKS_OFF, alone, positions=2)] == ["riser-1"]
     accepted = '[[accept]]\nrule = "power-setting-differs"\nposition = "riser-2"\nbecause = "x"\n'
     assert [finding.identity[1] for finding in judge_three(LINKS_OFF, accepted)] == ["links_aspm", "riser-2"]
-    kept_on = Setting(value="off", origin="command-line")
-    asleep = judge_three('port_power_management = "off"', port_power_management=kept_on)
+    asleep = judge_three('port_power_management = "off"', port_power_management=OFF_BY_WORD)
     assert [finding.identity[1] for finding in asleep] == ["riser-1", "riser-2", "riser-3"]
 
 
@@ -197,44 +182,31 @@ def test_empty_positions_have_no_settings() -> None:
 
 
 def test_aspm_switched_on_with_another_bios_is_a_firmware_setting() -> None:
-    limits = LinkLimits(boot_id="old", target_gt_s=16.0, capable_gt_s=16.0, capable_lanes=4, aspm_enabled=0)
     boots = (Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),)
-    past = past_of_boots(boots, {PATH: limits})
-    (finding,) = judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1).with_drive(PATH), past)
-    assert [cause.cause for cause in finding.causes] == ["firmware-setting"]
-    same = past_of_boots(boots, {PATH: replace(limits, aspm_enabled=L1)})
-    (finding,) = judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1).with_drive(PATH), same)
-    assert finding.causes == ()
+    for before, causes in ((0, ["firmware-setting"]), (L1, [])):
+        limits = LinkLimits(boot_id="old", target_gt_s=16.0, capable_gt_s=16.0, capable_lanes=4, aspm_enabled=before)
+        box = Box().with_port(PATH, aspm=L1).with_drive(PATH)
+        (finding,) = judge(LINKS_OFF, box, past_of_boots(boots, {PATH: limits}))
+        assert [cause.cause for cause in finding.causes] == causes
 
 
 def test_nothing_declared_and_nothing_contradictory_is_silent() -> None:
-    assert list(POWER_SETTING_DIFFERS.judge(Pass.of(None, kelp_box().snapshot()))) == []
-
-
-OFF = """
-kernel = { links_aspm = "off", nvme_default_ps_max_latency_us = 0 }
-position = [{ label = "riser-1", path = "0000:00/01.1" }]
-"""
-
-
-def box(*, aspm: int = 0) -> Box:
-    return Box().with_port("0000:00/01.1", aspm=aspm).with_drive("0000:00/01.1")
+    assert judge_box(POWER_SETTING_DIFFERS, None, kelp_box()) == []
 
 
 def two_that_idle() -> Box:
-    idle = {"autonomous_transitions": IDLES, "latency_tolerance_us": 100_000}
-    box = Box().with_port(PATH).with_drive(PATH, controller=idle)
-    return box.with_port(SECOND).with_drive(SECOND, controller=idle)
+    idle = IDLE | {"latency_tolerance_us": 100_000}
+    return one_drive(controller=idle).with_port(SECOND).with_drive(SECOND, controller=idle)
 
 
 def test_examples() -> None:
     check_examples(
         POWER_SETTING_DIFFERS,
-        OFF,
-        example(box()),
-        example(box(aspm=L1), "warning nvme0 | With the kernel in"),
+        f"{RISER_1}[kernel]\n{LINKS_OFF}{LATENCY}",
+        example(one_drive()),
+        example(Box().with_port(PATH, aspm=L1).with_drive(PATH), "warning nvme0 | With the kernel in"),
         example(
-            box().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")),
+            one_drive().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")),
             "warning nvme_default_ps_max_latency_us | Set",
         ),
         example(
@@ -243,7 +215,7 @@ def test_examples() -> None:
             build=declare_risers(2) + f"kernel = {{ {LATENCY} }}",
         ),
         example(
-            box().with_power(nvme_max_latency_us=Setting(value="5500", origin="sysfs")),
+            one_drive().with_power(nvme_max_latency_us=Setting(value="5500", origin="sysfs")),
             "notice nvme_default_ps_max_latency_us | Set",
             build=None,
         ),
