@@ -11,7 +11,7 @@ import pytest
 from laneproof_collectors import journal, live_host, programs
 from laneproof_collectors.kernel_log.reading import kernel_events, parse_journal_record
 from laneproof_collectors.live_host import LiveHost
-from laneproof_collectors.questions import ReadJournal, name_question
+from laneproof_collectors.questions import ReadJournal
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import Header
 from laneproof_collectors.unread import Reason, Unread
@@ -111,15 +111,6 @@ def test_a_program_that_never_ends_is_ended(
     assert not _is_running(int((tmp_path / "pid").read_text()))
 
 
-def test_a_program_that_writes_without_end_is_ended(
-    install: Install, host: LiveHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(journal, "LIMIT_BYTES", 100_000)
-    install("journalctl", f"echo $$ > {tmp_path}/pid; exec yes '{{}}'")
-    assert unread(host.journal()).detail == "EFBIG"
-    assert not _is_running(int((tmp_path / "pid").read_text()))
-
-
 def test_it_may_take_longer_than_other_questions(install: Install, monkeypatch: pytest.MonkeyPatch) -> None:
     install("journalctl", "sleep 0.5; echo '{}'")
     monkeypatch.setattr(live_host, "DEFAULT_DEADLINE_SECONDS", 0.1)
@@ -135,11 +126,6 @@ def test_a_recording_has_none() -> None:
     (answer,) = host.ask([ReadJournal(-1)])
     assert isinstance(answer, Unread)
     assert (answer.reason, answer.what) == (Reason.ABSENT, "the journal of boot -1")
-
-
-def test_questions_have_names() -> None:
-    assert name_question(ReadJournal()) == "the journal of this boot"
-    assert name_question(ReadJournal(boot=-2)) == "the journal of boot -2"
 
 
 @pytest.mark.services("journalctl")

@@ -14,6 +14,7 @@ from laneproof_collectors.questions import (
     Question,
     ReadClock,
     ReadFile,
+    ReadJournal,
     ReadKernelLog,
     ReadLink,
     ReadRange,
@@ -42,6 +43,8 @@ from laneproof_collectors.unread import Reason
         (ReadKernelLog(), "the kernel log"),
         (ReadUevents(), "the kernel's device events"),
         (ReadClock(), "the clock"),
+        (ReadJournal(), "the journal of this boot"),
+        (ReadJournal(boot=-2), "the journal of boot -2"),
     ],
 )
 def test_a_question_is_named_as_a_person_would(question: Question, name: str) -> None:
@@ -58,6 +61,7 @@ def test_a_question_is_named_as_a_person_would(question: Question, name: str) ->
         (errno.ENODEV, Reason.GONE),
         (errno.ENXIO, Reason.GONE),
         (errno.ETIMEDOUT, Reason.TIMED_OUT),
+        *((number, Reason.EXHAUSTED) for number in (errno.EMFILE, errno.ENFILE, errno.ENOMEM)),
         (errno.EIO, Reason.FAILED),
         (errno.EINVAL, Reason.FAILED),
     ],

@@ -158,10 +158,6 @@ def test_the_size_of_a_module(size: int, extended: int, size_bytes: int | None) 
     assert module_of(memory_device(size=size, extended_size=extended)).size_bytes == size_bytes
 
 
-def test_an_empty_socket_holds_no_module() -> None:
-    assert find_memory_module(parsed(memory_device(size=0))) is None
-
-
 def test_speeds_beyond_sixteen_bits_stand_in_the_extended_fields() -> None:
     raw = memory_device(size=1024, rated=0xFFFF, configured=0xFFFF, extended_rated=70000, extended_configured=66000)
     assert (module_of(raw).rated_mt_s, module_of(raw).configured_mt_s) == (70000, 66000)

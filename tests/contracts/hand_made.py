@@ -91,19 +91,15 @@ class Machine:
         self.links[f"/sys/bus/pci/devices/{address}"] = f"../../../devices/{place}"
         return folder
 
+    def linked(self, place: str, class_code: str, speed: str, width: int, **more: str) -> str:
+        """Add a function with a link that can do 16 GT/s x4, trained as given."""
+        trained = {"current_link_speed": speed, "current_link_width": str(width)}
+        link = trained | {"max_link_speed": "16.0 GT/s PCIe", "max_link_width": "4"}
+        return self.function(place, class_code, **link | more)
+
     def port(self, place: str, *, speed: str = "16.0 GT/s PCIe", width: int = 4, **more: str) -> str:
         """Add a bridge (a root or downstream port) that trained at what it can."""
-        return self.function(
-            place,
-            BRIDGE_CLASS,
-            **{
-                "current_link_speed": speed,
-                "max_link_speed": "16.0 GT/s PCIe",
-                "current_link_width": str(width),
-                "max_link_width": "4",
-            }
-            | more,
-        )
+        return self.linked(place, BRIDGE_CLASS, speed, width, **more)
 
     def drive(
         self,
@@ -121,28 +117,10 @@ class Machine:
     ) -> str:
         """Add an NVMe drive; ``log`` None leaves log 02h out, "" gives a healthy one."""
         name, serial = f"nvme{number}", serial or f"PEL{number:05d}"
-        folder = self.function(
-            place,
-            NVME_CLASS,
-            **{
-                "current_link_speed": speed,
-                "max_link_speed": "16.0 GT/s PCIe",
-                "current_link_width": str(width),
-                "max_link_width": "4",
-            }
-            | more,
-        )
+        folder = self.linked(place, NVME_CLASS, speed, width, **more)
         controller = f"{folder}/nvme/{name}"
-        self.attributes(
-            controller,
-            {
-                "model": model.ljust(40),
-                "serial": serial.ljust(20),
-                "firmware_rev": firmware.ljust(8),
-                "state": "live",
-                "address": place.rpartition("/")[2],
-            },
-        )
+        who = {"model": model.ljust(40), "serial": serial.ljust(20), "firmware_rev": firmware.ljust(8)}
+        self.attributes(controller, who | {"state": "live", "address": place.rpartition("/")[2]})
         self.files[f"{controller}/{name}n1/size"] = f"{capacity_bytes // 512}\n"
         self.links[f"/sys/class/nvme/{name}"] = f"../../devices/{place}/nvme/{name}"
         self.links[f"/sys/block/{name}n1"] = f"../devices/{place}/nvme/{name}/{name}n1"
@@ -158,26 +136,14 @@ class Machine:
 
     def frame(self, t: float = T0, **more: Any) -> JsonObject:
         """Give the whole state as one frame."""
-        whole = {
-            "files": self.files,
-            "binary": self.binary,
-            "errors": self.errors,
-            "links": self.links,
-            "nvme": self.nvme,
-            "smartctl": self.smartctl,
-        }
-        return {"t": t, "up": 600.0} | copy.deepcopy({key: value for key, value in whole.items() if value}) | more
+        whole = {key: value for key, value in vars(self).items() if value}
+        return {"t": t, "up": 600.0} | copy.deepcopy(whole) | more
 
 
 def write(path: Path, *frames: JsonObject, boot_id: str = "11111111-2222-4333-8444-555555555555") -> Path:
     """Write a recording; a name that ends in .gz is packed."""
-    head = {
-        "format": "laneproof-recording",
-        "version": 1,
-        "host": "kelp-1",
-        "kernel": "6.12.0-test",
-        "boot_id": boot_id,
-    }
+    identity = {"host": "kelp-1", "kernel": "6.12.0-test", "boot_id": boot_id}
+    head = {"format": "laneproof-recording", "version": 1} | identity
     text = "".join(json.dumps(line) + "\n" for line in (head, *frames))
     path.write_bytes(gzip.compress(text.encode()) if path.suffix == ".gz" else text.encode())
     return path

@@ -30,19 +30,11 @@ def test_statistics_are_in_bytes_whatever_the_disks_own_block() -> None:
     )
 
 
-def test_eleven_counts_of_early_kernels_are_enough() -> None:
-    assert isinstance(parse_statistics(b"1 2 3 4 5 6 7 8 9 10 11\n", what="stat"), BlockStatistics)
-
-
 @pytest.mark.parametrize(
     "raw", [b"", b"\n", b"1 2 3\n", b"1 2 3 4 5 6 7 8 9 10\n", b"1 2 3 4 -5 6 7 8 9 10 11", b"\xff" * 40]
 )
 def test_line_that_is_no_statistics_is_unread(raw: bytes) -> None:
     assert isinstance(parse_statistics(raw, what="/sys/block/nvme0n1/stat"), Unread)
-
-
-def test_size_counts_sectors_of_512_bytes() -> None:
-    assert parse_size(b"7814037168\n", what="size") == 4_000_787_030_016
 
 
 @pytest.mark.parametrize("raw", [b"", b"many\n", b"-8\n"])

@@ -39,11 +39,7 @@ FOUND = (
 )
 
 
-def test_a_mapped_device_is_followed_down_to_its_disks(machine: FakeMachine) -> None:
-    assert read_mapped(machine) == FOUND
-
-
-def test_a_recording_gives_the_same_devices(machine: FakeMachine) -> None:
+def test_a_mapped_device_is_followed_down_to_its_disks_in_a_recording_too(machine: FakeMachine) -> None:
     live, replayed = replay(machine, read_mapped)
     assert replayed == live == FOUND
 

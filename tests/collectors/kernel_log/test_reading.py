@@ -83,17 +83,6 @@ def test_two_devices_in_one_burst_are_two_events() -> None:
     assert sorted((event.event.device or "", event.lines) for event in events) == [(PORT, 5), (DRIVE, 5)]
 
 
-def test_containment_of_older_kernels_is_one_event() -> None:
-    (event,) = kernel_events(
-        log(
-            f"pcieport {PORT}: DPC: containment event, status:0x1f01 source:0x0000",
-            f"pcieport {PORT}: DPC: unmasked uncorrectable error detected",
-        )
-    )
-    assert event.event.kind is EventKind.DPC
-    assert event.event.detail["reason"] == "unmasked uncorrectable error"
-
-
 def test_an_array_s_two_lines_are_one_event_in_one_record_or_in_two() -> None:
     first, second = (
         "md/raid1:md0: Disk failure on nvme1n1, disabling device.",

@@ -70,17 +70,6 @@ def test_every_field_of_the_health_log_is_read_from_its_own_bytes() -> None:
     assert (log.source, log.absent) == ("log", ())
 
 
-def test_counters_of_128_bits_wear_past_a_hundred_and_unknown_warning_bits_stay() -> None:
-    values = {
-        "data_units_read": 2**128 - 1,
-        "media_errors": 2**64 + 1,
-        "percentage_used": 255,
-        "critical_warning": 0xC1,
-    }
-    log = good_health(health_page(values))
-    assert {name: getattr(log, name) for name in values} == values
-
-
 def test_zero_kelvin_means_that_no_temperature_is_reported() -> None:
     assert good_health(health_page({"power_cycles": 1})).composite_temperature_celsius is None
 

@@ -70,10 +70,6 @@ def test_a_bit_without_a_name_keeps_the_kernels_line() -> None:
     assert counters == {"RxErr": 0, "dev_cor_errs_bit[3]": 12}
 
 
-def test_the_largest_count_of_the_kernel_is_kept_exactly() -> None:
-    assert parse_aer_counters(b"RxErr 18446744073709551615\n", what="x") == {"RxErr": 2**64 - 1}
-
-
 @pytest.mark.parametrize(
     "raw",
     [

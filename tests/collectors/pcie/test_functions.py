@@ -121,12 +121,6 @@ def test_names_and_labels(box: FakeMachine) -> None:
     assert drive.label == "M.2 \u00e0 droite"
 
 
-def test_a_domain_of_five_digits_behind_a_controller(fs: FakeFilesystem) -> None:
-    folder = f"{ROOT}/0000:00:0e.0/pci10000:e0/10000:e0:06.0/10000:e1:00.0"
-    drive = read_one(FakeMachine(fs, lay_linked(folder, 0x010802, DRIVE_CONFIG)), folder)
-    assert (drive.address, drive.path) == ("10000:e1:00.0", "10000:e0/06.0")
-
-
 # --- frugal -----------------------------------------------------------------------------------------------------------
 
 
@@ -257,34 +251,6 @@ def test_an_identity_that_is_no_number_is_unread(box: FakeMachine, name: str, co
     value = unread({"class": drive.class_code, "vendor": drive.vendor_id, "device": drive.device_id}[name])
     assert value.what == f"{DRIVE}/{name}"
     assert drive.link.trained_lanes == 2
-
-
-def test_an_old_kernel_without_some_attributes(box: FakeMachine) -> None:
-    for name in ("power_state", "power/control"):
-        box.remove(f"{DRIVE}/{name}")
-    drive = read_one(box, DRIVE)
-    assert (drive.power.state, drive.power.control) == (None, None)
-
-
-@pytest.mark.parametrize("name", ["current_link_speed", "current_link_width", "max_link_speed", "max_link_width"])
-def test_one_link_attribute_that_is_missing_is_unread_and_not_no_link(box: FakeMachine, name: str) -> None:
-    box.remove(f"{DRIVE}/{name}")
-    link = read_one(box, DRIVE).link
-    values = (link.trained_gt_s, link.trained_lanes, link.capable_gt_s, link.capable_lanes)
-    assert sum(isinstance(value, Unread) for value in values) == 1
-    assert None not in values
-
-
-@pytest.mark.parametrize(
-    ("speed", "width"), [("Unknown\n", "0\n"), ("Unknown speed\n", "255\n"), ("", ""), ("16.0 GT", "4 lanes\n")]
-)
-def test_a_link_that_says_nothing_is_unread(box: FakeMachine, speed: str, width: str) -> None:
-    box.put({f"{DRIVE}/current_link_speed": speed, f"{DRIVE}/current_link_width": width})
-    drive = read_one(box, DRIVE)
-    assert isinstance(drive.link.trained_gt_s, Unread)
-    assert drive.link.trained_lanes == 0 if width == "0\n" else isinstance(drive.link.trained_lanes, Unread)
-    assert drive.link.capable_gt_s == 8.0
-    assert drive.answers
 
 
 def test_an_error_of_the_kernel_travels(box: FakeMachine) -> None:

@@ -113,6 +113,7 @@ def test_all_ones_are_a_silent_function() -> None:
     assert is_silent([b"Unknown\n", b"63\n", b"16.0 GT/s PCIe\n", b"4\n"])
     assert is_silent([b"Unknown speed\n", b"63\n", b"Unknown speed\n", b"63\n"])
     assert not is_silent([b"Unknown\n", b"0\n", b"Unknown\n", b"0\n"])
+    assert not is_silent([b"Unknown speed\n", b"255\n", b"8.0 GT/s PCIe\n", b"4\n"])
     assert not is_silent([b"8.0 GT/s PCIe\n", b"4\n", b"8.0 GT/s PCIe\n", b"4\n"])
     assert not is_silent([absent("current_link_speed"), b"63\n", b"", b""])
 
