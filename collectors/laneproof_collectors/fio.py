@@ -85,11 +85,7 @@ def find_program(name: str) -> str | Unread:
 
 
 def make_command(job: Job, fio: str) -> tuple[str, ...]:
-    """Write fio's command line for a job.
-
-    Args:
-        job: What to read.
-        fio: fio's own path.
+    """Write the command line for a job, for fio at its own path.
 
     Raises:
         ValueError: The disk's path has a character that fio takes for something else.
@@ -112,11 +108,7 @@ def make_command(job: Job, fio: str) -> tuple[str, ...]:
 
 
 def parse_output(raw: bytes, *, what: str = "fio's account") -> LoadResult | Unread:
-    """Parse what fio prints with ``--output-format=json``.
-
-    Args:
-        raw: Standard output; lines before the JSON are notes of fio's own.
-        what: Whose it is, for the sentence that a person will see.
+    """Parse what fio prints with ``--output-format=json``; lines before the JSON are notes of fio's own.
 
     Returns:
         The account of its one job, or why there is none.
@@ -153,13 +145,7 @@ class Load:
     """One running fio."""
 
     def __init__(self, job: Job, *, fio: str, setpriv: str) -> None:
-        """Start it; to be called from the main thread, with whose end the kernel ends it.
-
-        Args:
-            job: What to read.
-            fio: fio's own path.
-            setpriv: setpriv's own path (util-linux).
-        """
+        """Start it by the paths of both programs, from the main thread, with whose end the kernel ends it."""
         self.job = job
         self._paused = False
         self._output = bytearray()

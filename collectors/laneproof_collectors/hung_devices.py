@@ -53,11 +53,7 @@ class DeadlineHost(Host):
     """
 
     def __init__(self, deadline_seconds: float) -> None:
-        """Begin with no device that hangs.
-
-        Args:
-            deadline_seconds: How long one question may take.
-        """
+        """Begin with no device that hangs; one question may take so long."""
         self._deadline_seconds = deadline_seconds
         self._stuck: dict[str, tuple[str, float]] = {}
         self._hanging = 0  # threads that wait at one question

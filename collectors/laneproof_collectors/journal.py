@@ -17,13 +17,7 @@ _FIELDS = ("MESSAGE", "PRIORITY", "SYSLOG_FACILITY", "_TRANSPORT", "_SOURCE_MONO
 
 
 def run_journalctl(what: str, boot: int, lines: int, since_unix: float | None = None) -> tuple[str, ...] | Unread:
-    """Read the kernel's messages of one boot.
-
-    Args:
-        what: What is asked for, as a person would name it.
-        boot: 0 for this boot, -1 for the one before.
-        lines: How many at most, the latest.
-        since_unix: Only what was received at this time or later, unix seconds; None for all of the boot.
+    """Read the kernel's messages of one boot, as `ReadJournal` asks for them.
 
     Returns:
         One JSON object a line, oldest first; or why there are none.

@@ -71,12 +71,7 @@ class LiveHost(DeadlineHost):
     """The machine this process runs on, or a tree of files laid out like one."""
 
     def __init__(self, root: str = "/", *, deadline_seconds: float = DEFAULT_DEADLINE_SECONDS) -> None:
-        """Reach this machine.
-
-        Args:
-            root: Where the machine's file tree begins.
-            deadline_seconds: How long one question may take.
-        """
+        """Reach this machine, or one whose file tree begins elsewhere."""
         super().__init__(deadline_seconds)
         self._root = root.rstrip("/")
         self._kernel_log: _KernelLogReader | None = None

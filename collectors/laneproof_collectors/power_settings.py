@@ -88,12 +88,8 @@ def find_values(words: Iterable[str], name: str) -> list[str]:
 def parse_module_options(raw: bytes, *, module: str) -> list[str]:
     """Parse the ``options`` lines of one file of modprobe.d.
 
-    Args:
-        raw: The file as read.
-        module: The module, with underscores.
-
     Returns:
-        Its options as words, in order.
+        The options of a module, named with underscores, as words in order.
 
     Source: modprobe.d(5): a line ends in a backslash to go on, ``#`` begins a comment line, - and _ are the same.
     """
@@ -147,13 +143,9 @@ def parse_aspm_policy(raw: bytes | Unread) -> str | Unread | None:
 
 
 def forbids_aspm_control(table: bytes | Unread) -> bool:
-    """Find whether the firmware's fixed ACPI table forbids the kernel to control ASPM.
+    """Whether the boot flags of the firmware's fixed ACPI table forbid the kernel to control ASPM.
 
-    Args:
-        table: The table as read; one that cannot be read forbids nothing that we know of.
-
-    Returns:
-        Whether its boot flags say so.
+    A table that cannot be read forbids nothing that we know of.
     """
     if isinstance(table, Unread):
         return False

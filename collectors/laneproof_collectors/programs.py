@@ -32,13 +32,7 @@ class Ended:
 
 
 def run_program(what: str, call: Sequence[str], *, deadline_seconds: float, limit_bytes: int) -> Ended | Unread:
-    """Run a program to its end.
-
-    Args:
-        what: What is asked for, as a person would name it.
-        call: The program's name and its arguments.
-        deadline_seconds: How long it may take.
-        limit_bytes: How much it may write.
+    """Run a program to its end; what it is asked for is named as a person would.
 
     Returns:
         How it ended; or why there is nothing of it.

@@ -197,25 +197,16 @@ _REASONS = {
 
 
 def unread_from_errno(what: str, number: int) -> Unread:
-    """Turn an errno into the value that travels.
-
-    Returns:
-        The failure, with the errno's name as detail.
-    """
+    """Turn an errno into the value that travels, with the errno's name as detail."""
     name = errno.errorcode.get(number, str(number))
     reason, why = _REASONS.get(number, (Reason.FAILED, os.strerror(number).lower()))
     return Unread(what, f"{why} ({name})", reason, name)
 
 
 def unread_from_nvme_status(what: str, status: int) -> Unread:
-    """Turn an NVMe completion status into the value that travels.
+    """Turn an NVMe completion status into the value that travels, with the status in decimal as detail.
 
-    Args:
-        what: What was asked for.
-        status: Status code type in bits 10:8, status code in bits 7:0, as the kernel's passthrough returns it.
-
-    Returns:
-        The failure, with the status in decimal as detail.
+    The kernel's passthrough returns the status code type in bits 10:8 and the status code in bits 7:0.
     """
     code_type, code = status >> 8 & 0x7, status & 0xFF
     why = f"the drive answered status code type {code_type}h, status code {code:02X}h"

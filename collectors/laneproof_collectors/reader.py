@@ -100,12 +100,7 @@ class Reader:
     """Answers whoever may ask, a thread a connection."""
 
     def __init__(self, host: GuardedHost, groups: frozenset[int] = frozenset()) -> None:
-        """Make a reader that serves nobody yet.
-
-        Args:
-            host: What it asks.
-            groups: Whose members may ask, beside root and the user that it runs as.
-        """
+        """Make a reader; members of these groups may ask, beside root and the user that it runs as."""
         self._host = host
         self._groups = groups
         self._connected: Counter[int] = Counter()

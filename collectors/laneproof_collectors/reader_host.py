@@ -54,12 +54,7 @@ class ReaderHost(LiveHost):
     """This machine, as root would read it."""
 
     def __init__(self, path: str, root: str = "/") -> None:
-        """Open the door; the reader is connected when it is first asked.
-
-        Args:
-            path: The reader's socket.
-            root: Where the machine's file tree begins.
-        """
+        """Open the door by the path of the reader's socket; the reader is connected when it is first asked."""
         super().__init__(root)
         self._path = path
         self._connections: list[socket.socket] = []

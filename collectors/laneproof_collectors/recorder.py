@@ -85,12 +85,7 @@ class RecordingHost(Host):
         )
 
     def take_frame(self, notes: Sequence[OwnerNote] = (), confirmed: Sequence[OwnerCause] = ()) -> str:
-        """Give all that changed since the last frame as one line, without its line end.
-
-        Args:
-            notes: What the owner wrote since then.
-            confirmed: Which causes the owner confirmed since then.
-        """
+        """Give all that changed since the last frame, and what the owner said, as one line without its line end."""
         self._now.inherit(self._before)
         self._now.select_names(self._before)
         clock = self._inner.clock()

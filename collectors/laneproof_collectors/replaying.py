@@ -24,12 +24,7 @@ class ReplayReader:
     """Reads pass after pass of one recording."""
 
     def __init__(self, host: RecordedHost, collectors: Sequence[Collector] | None = None) -> None:
-        """Begin before the first pass.
-
-        Args:
-            host: The recorded machine; whoever asks for passes takes it from frame to frame.
-            collectors: The collectors' table; None makes one.
-        """
+        """Begin before the first pass; whoever asks for passes takes the host from frame to frame."""
         self._host = host
         self._collectors = tuple(collectors) if collectors is not None else make_collectors()
         self._facts: dict[str, Any] = {}

@@ -128,11 +128,7 @@ _FIRST_MAKERS_TYPE = 128  # 6.2: structures of the maker's own, of which nothing
 def hide_serials(raw: bytes) -> bytes:
     """Blank what identifies a box in a structure or a whole table, every length kept.
 
-    Args:
-        raw: As `parse_structure` or `split_table` take it.
-
-    Returns:
-        The same with serial numbers, asset tags, the system's UUID and whatever is not understood overwritten.
+    Serial numbers, asset tags, the system's UUID and whatever is not understood are overwritten.
     """
     hidden = b"".join(_hide_in_structure(part) for part in split_table(raw))
     rest = raw[len(hidden) :]

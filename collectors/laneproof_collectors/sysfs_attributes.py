@@ -16,10 +16,7 @@ _SHOWN_BYTES = 32  # how much of a wrong answer a person gets to see
 
 
 def parse_text(raw: bytes | Unread) -> str | Unread:
-    """Parse an attribute that is a word or a name.
-
-    Args:
-        raw: The attribute as read; padding, line ends and NULs around it are dropped.
+    """Parse an attribute that is a word or a name, without padding, line ends and NULs around it.
 
     Returns:
         Its text, bytes that are no UTF-8 replaced; empty where the attribute is.

@@ -76,11 +76,9 @@ def parse_statistics(raw: bytes | Unread, *, what: str) -> BlockStatistics | Unr
 def name_namespace(node: str) -> str | None:
     """Name the disk that a folder below an NVMe controller stands for.
 
-    Args:
-        node: The folder's name: ``nvme0n1``, or ``nvme0c1n1`` for one controller's hidden way to the disk ``nvme0n1``.
-
     Returns:
-        The disk's name; ``None`` where the folder is no namespace.
+        The disk's name, ``nvme0n1`` also of a controller's hidden way to it (``nvme0c1n1``); ``None`` where the folder
+        is no namespace.
 
     Source: kernel drivers/nvme/host/multipath.c, ``nvme_mpath_set_disk_name``.
     """

@@ -52,11 +52,7 @@ class LocateLed:
 
 
 def follow_name(host: Host, path: str) -> str | Unread:
-    """Find the kernel's name that a path under ``/dev`` stands for.
-
-    Args:
-        host: The machine.
-        path: A device or a link to one: ``/dev/disk/by-id/nvme-...``, ``/dev/mapper/archive``, ``/dev/nvme0n1``.
+    """Find the kernel's name that a path under ``/dev``, of a device or a link to one, stands for.
 
     Returns:
         The device's own name (``nvme0n1``, ``md127``, ``dm-0``), or why there is none.

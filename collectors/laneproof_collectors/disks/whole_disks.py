@@ -30,11 +30,7 @@ def find_whole_disk(name: str) -> str:
 
 
 def read_whole_disks(host: Host, names: Iterable[str]) -> dict[str, str]:
-    """Find the disk under each of some block devices.
-
-    Args:
-        host: The machine, asked only about mapped devices.
-        names: Block devices.
+    """Find the disk under each of some block devices; the machine is asked only about mapped ones.
 
     Returns:
         The whole disk by name. A mapped device that lies on several, or whose parts cannot be read, stands for itself.

@@ -61,14 +61,10 @@ _ADVISORY_NON_FATAL = 1 << 13  # masked by default in the correctable mask (PCIe
 
 
 def decode_bits(kind: EventKind, status: int) -> str:
-    """Name the bits of an AER status register.
-
-    Args:
-        kind: Which of the two registers it was read from.
-        status: The register, masked bits already taken out.
+    """Name the bits of the AER status register of a kind, masked ones already taken out.
 
     Returns:
-        The kernel's names of the bits set, separated by blanks; a bit without a name is ``bit N``.
+        The kernel's names of the bits set, separated by blanks; a bit without a name is ``bitN``.
     """
     names = CORRECTABLE_BITS if kind is EventKind.AER_CORRECTABLE else UNCORRECTABLE_BITS
     return " ".join(names.get(bit, f"bit{bit}") for bit in range(32) if status >> bit & 1)

@@ -248,14 +248,10 @@ _FAMILIES = {
 
 
 def join_detail(first: Mapping[str, str], further: Mapping[str, str]) -> dict[str, str]:
-    """Join what two lines of one report say: the first word on a matter stands, names of bits are gathered.
+    """Join what two lines of one report say.
 
-    Args:
-        first: The report so far.
-        further: A later line's detail.
-
-    Returns:
-        Both; an inferred severity gives way to one that was said.
+    The first word on a matter stands, but an inferred severity gives way to one that was said; names of bits are
+    gathered.
     """
     joined = {**further, **first}
     if "bits" in first and "bits" in further:

@@ -74,12 +74,7 @@ class Reports:
         self._firmware: dict[str, str] = {}
 
     def add(self, record: KernelRecord, event: KernelEvent) -> None:
-        """Take one line's event, in the log's order.
-
-        Args:
-            record: The line, for its time and position in the log.
-            event: What it reports.
-        """
+        """Take one line's event, in the log's order."""
         at = record.up_seconds
         event = self._settle_register(event, at)
         key = (event.kind, event.device)
@@ -96,11 +91,7 @@ class Reports:
         self._open[key] = (position, at)
 
     def add_firmware(self, record: KernelRecord) -> None:
-        """Take one line of a firmware record; its device line closes the description and makes the event.
-
-        Args:
-            record: The line, whatever it says.
-        """
+        """Take one line of a firmware record; its device line closes the description and makes the event."""
         match = _FIRMWARE_LINE.match(record.text)
         if match is None:
             return

@@ -55,10 +55,7 @@ class KernelEvents(NamedTuple):
 
 
 def kernel_events(records: Iterable[str | KernelRecord]) -> tuple[TimedKernelEvent, ...]:
-    """Find the events in a run of records, one event a report.
-
-    Args:
-        records: Records in the log's order: raw as read from ``/dev/kmsg``, or parsed.
+    """Find the events in a run of records, raw or parsed and in the log's order, one event a report.
 
     Returns:
         The events, oldest first. Records that a program wrote, and what is no record, are passed over.
