@@ -74,13 +74,6 @@ class AerCounters:
     root_fatal: int | Unread | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AerRegisters:
-    """What the AER capability (extended capability 0001h) masks."""
-
-    correctable_mask: int
-
-
 ASLEEP = ("suspended", "suspending", "D3hot", "D3cold")
 """Words of ``power/runtime_status`` and ``power_state`` for a function that sleeps."""
 
@@ -120,7 +113,7 @@ class PciFunction:
     link: LinkEnd
     express: ExpressRegisters | Unread | None  # None: no such capability
     aer: AerCounters | None  # None: no AER capability, or the kernel does not own AER
-    aer_registers: AerRegisters | Unread | None
+    correctable_mask: int | Unread | None  # of the AER capability (0001h); None: there is none
     power: FunctionPower
     answers: bool = True  # False: config space reads all ones, the function is gone from the bus
 

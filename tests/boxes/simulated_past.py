@@ -15,7 +15,6 @@ from laneproof_collectors.kernel_log.classification import classify
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.snapshot import (
     AerCounters,
-    AerRegisters,
     AutonomousTransitions,
     BlockStatistics,
     NvmeNamespace,
@@ -199,8 +198,7 @@ def slow_past(*, ratio: float) -> Past:
 
 def mask(function: PciFunction) -> PciFunction:
     """Let one end of a link keep its receiver errors to itself."""
-    registers = AerRegisters(correctable_mask=0xE1FF)
-    return replace(function, aer_registers=registers)
+    return replace(function, correctable_mask=0xE1FF)
 
 
 def masked_box() -> Box:
@@ -217,9 +215,8 @@ def withheld_snapshot(
     *words: str,
 ) -> Snapshot:
     """Give the facts of a drive whose ends could report errors, on a kernel that was asked not to handle them."""
-    registers = AerRegisters(correctable_mask=0)
     box = Box().with_power(aer_owner=owner, command_line=words or ("pci=noaer",))
-    facts = {"aer_registers": registers}
+    facts = {"correctable_mask": 0}
     return box.with_port(PATHS[0], function=facts).with_drive(PATHS[0], function=facts).snapshot()
 
 

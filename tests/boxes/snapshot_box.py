@@ -316,7 +316,7 @@ class Box:
             ),
             express=make_express(node.port_type, replace(link, **node.registers)),
             aer=None,
-            aer_registers=None,
+            correctable_mask=None,
             power=FunctionPower(
                 state="D3hot" if node.asleep else "D0",
                 control="auto" if node.asleep else node.control,

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 from laneproof_collectors.host import Host
 from laneproof_collectors.pcie.link_registers import EXPRESS_BYTES, parse_express
-from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters
+from laneproof_collectors.snapshot import ExpressRegisters
 from laneproof_collectors.unread import Reason, Unread
 
 PCI_CFG_SPACE_SIZE = 256
@@ -42,7 +42,7 @@ class ConfigRegisters:
     """What configuration space said of one function; `answers` is ``None`` where not even the header could be read."""
 
     express: ExpressRegisters | Unread | None
-    aer: AerRegisters | Unread | None
+    aer: int | Unread | None
     answers: bool | None
 
 
@@ -75,15 +75,15 @@ def find_capability(config: bytes, capability: int) -> int | None:
     return None
 
 
-def parse_aer_registers(raw: bytes, *, what: str) -> AerRegisters | Unread:
+def parse_aer_mask(raw: bytes, *, what: str) -> int | Unread:
     """Parse the AER capability from its header on, 24 bytes.
 
     Returns:
-        What it masks, or why that is not known.
+        The correctable errors that it masks, or why that is not known.
     """
     if len(raw) < _AER.size:
         return Unread(what, f"the error reporting capability is cut off after {len(raw)} bytes")
-    return AerRegisters(correctable_mask=_AER.unpack_from(raw)[0])
+    return int(_AER.unpack_from(raw)[0])
 
 
 def read_config_registers(
@@ -156,7 +156,7 @@ class _Walk:
     offset: int
     remembered: bool
     seen: set[int] = field(default_factory=lambda: {PCI_CFG_SPACE_SIZE})
-    aer: AerRegisters | Unread | None = None
+    aer: int | Unread | None = None
 
 
 def _follow(host: Host, waiting: Sequence[_Walk], aer_offsets: AerOffsets) -> None:
@@ -179,7 +179,7 @@ def _step(walk: _Walk, raw: bytes | Unread, aer_offsets: AerOffsets) -> bool:
     elif len(raw) < _EXTENDED_HEADER_BYTES and walk.offset != PCI_CFG_SPACE_SIZE and not walk.remembered:
         walk.aer = Unread(walk.config, f"it ends before the extended capability at {walk.offset:#x}")
     elif header & 0xFFFF == PCI_EXT_CAP_ID_ERR:
-        walk.aer = parse_aer_registers(raw, what=walk.config)
+        walk.aer = parse_aer_mask(raw, what=walk.config)
         _remember(walk, aer_offsets, walk.offset)
     elif walk.remembered:  # another function may have come with the same ids: search again
         walk.offset, walk.remembered = PCI_CFG_SPACE_SIZE, False

@@ -293,7 +293,7 @@ def _make_function(reading: _FunctionDraft, cache: PcieCache) -> PciFunction:
         link=_judge_link(reading, registers),
         express=registers.express,
         aer=reading.aer,
-        aer_registers=registers.aer,
+        correctable_mask=registers.aer,
         power=reading.power,
         answers=not reading.silent if registers.answers is None else registers.answers,
     )

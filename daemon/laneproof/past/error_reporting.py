@@ -2,7 +2,7 @@
 
 from enum import StrEnum
 
-from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, PciFunction
+from laneproof_collectors.snapshot import ExpressRegisters, PciFunction
 from laneproof_collectors.unread import Reason, Unread
 
 SIGNAL_BITS = 1 << 0 | 1 << 6 | 1 << 7
@@ -32,20 +32,20 @@ def find_reporting(function: PciFunction | None) -> Reporting:
     """
     if function is None:
         return Reporting.UNKNOWN
-    registers = function.aer_registers
+    mask = function.correctable_mask
     if function.aer is None:
-        if isinstance(registers, AerRegisters):
+        if isinstance(mask, int):
             return Reporting.NOT_OWNED
-        known = isinstance(function.express, ExpressRegisters) and registers is None
+        known = isinstance(function.express, ExpressRegisters) and mask is None
         return Reporting.NO_CAPABILITY if known else Reporting.UNKNOWN
     if isinstance(function.aer.correctable, Unread):
         absent = function.aer.correctable.reason is Reason.ABSENT
-        return Reporting.NO_CAPABILITY if absent and registers is None else Reporting.UNKNOWN
-    return _find_if_enabled(function, registers)
+        return Reporting.NO_CAPABILITY if absent and mask is None else Reporting.UNKNOWN
+    return _find_if_enabled(function, mask)
 
 
-def _find_if_enabled(function: PciFunction, registers: AerRegisters | Unread | None) -> Reporting:
-    if isinstance(registers, AerRegisters) and registers.correctable_mask & SIGNAL_BITS == SIGNAL_BITS:
+def _find_if_enabled(function: PciFunction, mask: int | Unread | None) -> Reporting:
+    if isinstance(mask, int) and mask & SIGNAL_BITS == SIGNAL_BITS:
         return Reporting.MASKED
     is_off = isinstance(function.express, ExpressRegisters) and not function.express.reports_correctable
     return Reporting.OFF if is_off else Reporting.COUNTED

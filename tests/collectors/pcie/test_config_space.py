@@ -16,12 +16,12 @@ from laneproof_collectors.pcie.config_space import (
     AerOffsets,
     ConfigRegisters,
     find_capability,
-    parse_aer_registers,
+    parse_aer_mask,
     read_config_registers,
 )
 from laneproof_collectors.pcie.link_registers import parse_express
 from laneproof_collectors.questions import unread_from_errno
-from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkRegisters
+from laneproof_collectors.snapshot import ExpressRegisters, LinkRegisters
 from laneproof_collectors.unread import Reason, Unread
 from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
 from support.table_hosts import RangeHost
@@ -107,8 +107,8 @@ def say_link(link: LinkRegisters) -> list[str]:
     return said
 
 
-def say_aer(aer: AerRegisters) -> list[str]:
-    return [rf"CEMsk:\s+{re.escape(bits(CORRECTABLE_BITS, aer.correctable_mask))}"]
+def say_aer(mask: int) -> list[str]:
+    return [rf"CEMsk:\s+{re.escape(bits(CORRECTABLE_BITS, mask))}"]
 
 
 def draw_values(draw: random.Random) -> tuple[ExpressValues, bool]:
@@ -159,7 +159,7 @@ def test_every_field_is_as_lspci_decodes_it(
     for space, text in zip(spaces, texts, strict=True):
         registers = read_one(space)
         assert isinstance(registers.express, ExpressRegisters)
-        assert isinstance(registers.aer, AerRegisters)
+        assert isinstance(registers.aer, int)
         link = registers.express.link
         said = say_express(registers.express) + (say_link(link) if link else []) + say_aer(registers.aer)
         assert [statement for statement in said if not re.search(statement, text)] == [], text
@@ -168,7 +168,7 @@ def test_every_field_is_as_lspci_decodes_it(
 
 
 def test_an_error_capability_that_is_cut_off_is_unread() -> None:
-    assert isinstance(parse_aer_registers(bytes(23), what="config"), Unread)
+    assert isinstance(parse_aer_mask(bytes(23), what="config"), Unread)
 
 
 # --- finding capabilities ---------------------------------------------------------------------------------------------
@@ -210,7 +210,7 @@ def test_registers_are_read_by_ranges() -> None:
     host = RangeHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=[AER_AT_100])})
     [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
     assert registers.express == parse_express(ExpressValues().lay(), what="config")
-    assert registers.aer == AerRegisters(correctable_mask=0x2000)
+    assert registers.aer == 0x2000
     assert registers.answers is True
     assert host.asked == [(0, 256), (0x100, 24)]
     assert host.batches == 1
@@ -223,7 +223,7 @@ def test_the_way_to_error_reporting_is_walked_once_and_then_remembered() -> None
     host = RangeHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN)})
     offsets: AerOffsets = {}
     [first] = read_config_registers(host, [(FOLDER, KEY)], offsets)
-    assert isinstance(first.aer, AerRegisters)
+    assert isinstance(first.aer, int)
     assert offsets == {KEY: 0x200}
     assert host.asked == [(0, 256), (0x100, 24), (0x148, 24), (0x200, 24)]
     host.asked.clear()
@@ -233,7 +233,7 @@ def test_the_way_to_error_reporting_is_walked_once_and_then_remembered() -> None
 
 def test_a_remembered_offset_that_holds_something_else_is_looked_for_again() -> None:
     offsets: AerOffsets = {KEY: 0x180}
-    assert isinstance(read_one(lay_config(ExpressValues(), extended=CHAIN), offsets).aer, AerRegisters)
+    assert isinstance(read_one(lay_config(ExpressValues(), extended=CHAIN), offsets).aer, int)
     assert offsets == {KEY: 0x200}
 
 
@@ -249,7 +249,7 @@ def test_a_function_without_error_reporting_is_not_searched_again() -> None:
 def test_without_a_key_nothing_is_remembered() -> None:
     host = RangeHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN)})
     offsets: AerOffsets = {}
-    assert isinstance(read_config_registers(host, [(FOLDER, None)], offsets)[0].aer, AerRegisters)
+    assert isinstance(read_config_registers(host, [(FOLDER, None)], offsets)[0].aer, int)
     assert offsets == {}
 
 
@@ -336,7 +336,7 @@ def test_any_config_space_gives_registers_or_reasons(size: int, data: st.DataObj
             space[offset] = value
     registers = read_one(bytes(space))
     assert isinstance(registers.express, ExpressRegisters | Unread)
-    assert isinstance(registers.aer, AerRegisters | Unread | None)
+    assert isinstance(registers.aer, int | Unread | None)
     if isinstance(registers.express, Unread):
         assert registers.aer == registers.express
     assert (registers.answers is False) == (space[:64] == b"\xff" * 64)
@@ -352,6 +352,6 @@ def test_many_functions_are_read_abreast() -> None:
     space = lay_config(ExpressValues(), extended=CHAIN)
     host = RangeHost({f"{folder}/config": space for folder in folders[:-1]})
     registers = read_config_registers(host, [(folder, None) for folder in folders], {})
-    assert all(isinstance(register.aer, AerRegisters) for register in registers[:-1])
+    assert all(isinstance(register.aer, int) for register in registers[:-1])
     assert isinstance(registers[-1].express, Unread)
     assert host.batches == 3

@@ -29,7 +29,7 @@ from laneproof_collectors.questions import Answer, Question, ReadLink
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction
+from laneproof_collectors.snapshot import ExpressRegisters, LinkEnd, PciFunction
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import RecordingWriter, SimulatedBox
 from simulation.fake_machine import FakeMachine, Tree, recorded
@@ -92,8 +92,7 @@ def test_a_port_with_its_slot_and_its_totals(box: FakeMachine) -> None:
     assert isinstance(port.express, ExpressRegisters)
     assert port.express.slot is not None
     assert port.express.slot.number == 3
-    assert isinstance(port.aer_registers, AerRegisters)
-    assert port.aer_registers.correctable_mask == 0x2000
+    assert port.correctable_mask == 0x2000
     assert port.aer is not None
     assert (port.aer.root_correctable, port.aer.root_nonfatal, port.aer.root_fatal) == (0, 0, 0)
     assert port.power.link_states == {}
@@ -102,7 +101,7 @@ def test_a_port_with_its_slot_and_its_totals(box: FakeMachine) -> None:
 def test_a_function_without_a_link_has_none(box: FakeMachine) -> None:
     bridge = read_one(box, ISA)
     assert bridge.link == NO_LINK
-    assert (bridge.express, bridge.aer, bridge.aer_registers) == (None, None, None)
+    assert (bridge.express, bridge.aer, bridge.correctable_mask) == (None, None, None)
 
 
 def test_functions_come_in_the_order_of_the_kernels_list(box: FakeMachine) -> None:
@@ -188,7 +187,7 @@ def test_a_sleeping_drive_is_not_woken(box: FakeMachine, status: str, state: str
     box.put({f"{DRIVE}/power/runtime_status": f"{status}\n", f"{DRIVE}/power_state": f"{state}\n"})
     drive = read_one(box, DRIVE)
     assert not {f"{DRIVE}/{name}" for name in WAKING} & set(box.asked)
-    left = (drive.link.trained_gt_s, drive.link.capable_lanes, drive.express, drive.aer_registers)
+    left = (drive.link.trained_gt_s, drive.link.capable_lanes, drive.express, drive.correctable_mask)
     for value in map(unread, left):
         assert value.reason is Reason.NOT_ASKED
         assert "sleeps" in value.why
@@ -238,7 +237,7 @@ def test_without_root_the_link_is_known_and_the_registers_are_denied(box: FakeMa
     box.put({f"{DRIVE}/config": DRIVE_CONFIG[:64]})
     drive = read_one(box, DRIVE)
     assert (drive.link.trained_gt_s, drive.link.trained_lanes) == (5.0, 2)
-    for value in map(unread, (drive.express, drive.aer_registers)):
+    for value in map(unread, (drive.express, drive.correctable_mask)):
         assert value.reason is Reason.DENIED
         assert "need root" in value.why
 
@@ -268,7 +267,7 @@ def test_a_kernel_that_does_not_own_error_reporting_counts_nothing(box: FakeMach
         box.remove(f"{DRIVE}/{name}")
     drive = read_one(box, DRIVE)
     assert drive.aer is None
-    assert isinstance(drive.aer_registers, AerRegisters)
+    assert isinstance(drive.correctable_mask, int)
 
 
 # --- gone -------------------------------------------------------------------------------------------------------------
@@ -430,7 +429,7 @@ def test_a_recording_of_a_split_slot_and_a_switch_card() -> None:
     assert (behind.path, behind.link.trained_gt_s) == ("0000:00/02.1/00.0/00.0", 8.0)
     for function in functions.values():
         assert isinstance(function.express, ExpressRegisters)
-        assert isinstance(function.aer_registers, AerRegisters)
+        assert isinstance(function.correctable_mask, int)
 
 
 def test_a_recording_of_passes_that_remember_replays_alike(box: FakeMachine) -> None:
@@ -491,7 +490,7 @@ def check_types(function: PciFunction) -> None:
     for lanes in (link.trained_lanes, link.capable_lanes):
         assert lanes is None or isinstance(lanes, int | Unread)
     assert isinstance(function.express, ExpressRegisters | Unread | None)
-    assert isinstance(function.aer_registers, AerRegisters | Unread | None)
+    assert isinstance(function.correctable_mask, int | Unread | None)
     assert isinstance(function.answers, bool)
     assert str(function)
 

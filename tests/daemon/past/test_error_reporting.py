@@ -8,7 +8,7 @@ import pytest
 from boxes.simulated_past import count
 from boxes.snapshot_box import Box
 from laneproof.past.error_reporting import Reporting, find_reporting
-from laneproof_collectors.snapshot import AerRegisters, PciFunction
+from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
 
 GAP = Unread("config", "denied", Reason.DENIED)
@@ -21,23 +21,19 @@ def end(**facts: Any) -> PciFunction:
     return next(function for function in snapshot.functions if not function.is_bridge)
 
 
-def registers(mask: int = 0x2000) -> AerRegisters:
-    return AerRegisters(correctable_mask=mask)
-
-
 @pytest.mark.parametrize(
     ("facts", "expected"),
     [
-        ({"aer": count(), "aer_registers": registers()}, Reporting.COUNTED),
-        ({"aer": count(), "aer_registers": None}, Reporting.COUNTED),
-        ({"aer": count(), "aer_registers": registers(0x20C1)}, Reporting.MASKED),  # pci_regs.h, PCI_ERR_COR_*
-        ({"aer": count(), "aer_registers": registers(0x1)}, Reporting.COUNTED),  # two of three still report
-        ({"aer": None, "aer_registers": registers()}, Reporting.NOT_OWNED),
-        ({"aer": None, "aer_registers": None}, Reporting.NO_CAPABILITY),
-        ({"aer": None, "aer_registers": GAP, "express": GAP}, Reporting.UNKNOWN),
-        ({"aer": replace(count(), correctable=GAP), "aer_registers": None}, Reporting.UNKNOWN),
-        ({"aer": replace(count(), correctable=ABSENT), "aer_registers": None}, Reporting.NO_CAPABILITY),
-        ({"aer": replace(count(), correctable=ABSENT), "aer_registers": registers()}, Reporting.UNKNOWN),
+        ({"aer": count(), "correctable_mask": 0x2000}, Reporting.COUNTED),
+        ({"aer": count(), "correctable_mask": None}, Reporting.COUNTED),
+        ({"aer": count(), "correctable_mask": 0x20C1}, Reporting.MASKED),  # pci_regs.h, PCI_ERR_COR_*
+        ({"aer": count(), "correctable_mask": 0x1}, Reporting.COUNTED),  # two of three still report
+        ({"aer": None, "correctable_mask": 0x2000}, Reporting.NOT_OWNED),
+        ({"aer": None, "correctable_mask": None}, Reporting.NO_CAPABILITY),
+        ({"aer": None, "correctable_mask": GAP, "express": GAP}, Reporting.UNKNOWN),
+        ({"aer": replace(count(), correctable=GAP), "correctable_mask": None}, Reporting.UNKNOWN),
+        ({"aer": replace(count(), correctable=ABSENT), "correctable_mask": None}, Reporting.NO_CAPABILITY),
+        ({"aer": replace(count(), correctable=ABSENT), "correctable_mask": 0x2000}, Reporting.UNKNOWN),
     ],
 )
 def test_state(facts: dict[str, object], expected: Reporting) -> None:
@@ -45,7 +41,7 @@ def test_state(facts: dict[str, object], expected: Reporting) -> None:
 
 
 def test_an_end_set_not_to_report_is_off() -> None:
-    function = end(aer=count(), aer_registers=None)
+    function = end(aer=count(), correctable_mask=None)
     assert function.express is not None
     assert not isinstance(function.express, Unread)
     silent = replace(function, express=replace(function.express, reports_correctable=False))

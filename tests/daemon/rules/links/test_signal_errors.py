@@ -14,7 +14,7 @@ from laneproof.past.link_errors import LinkRecord
 from laneproof.past.notes import parse_note
 from laneproof.rules.links.signal_errors import SIGNAL_ERRORS, describe_heat, say_acceptance
 from laneproof.rules.rule import Pass
-from laneproof_collectors.snapshot import AerRegisters, AutonomousTransitions
+from laneproof_collectors.snapshot import AutonomousTransitions
 from support.rule_examples import check_examples, example
 
 BUILD = declare(RISER_1)
@@ -171,7 +171,7 @@ def repeating(
     if reporting is Reporting.NO_CAPABILITY:
         drive = {}
     elif reporting is Reporting.MASKED:
-        drive["aer_registers"] = AerRegisters(correctable_mask=SIGNAL_BITS)
+        drive["correctable_mask"] = SIGNAL_BITS
     if sata:
         card = Box().with_port(PATHS[0], function={"aer": port}, aspm=L1 if resting else 0)
         return card.with_device(PATHS[0], class_code=SATA, aspm=L1 if resting else 0, function=drive)
