@@ -29,8 +29,6 @@ class DeskCheck:
         network: Each bond and each port alone.
         throughput: What the drives and the network can carry together.
         bottleneck: The narrowest part; None where nothing has a ceiling.
-        power: Power and heat.
-        problems: What does not fit.
         conditions: What the verdict rests on, and only the board's manual can say: each fits into "fits if ...".
     """
 

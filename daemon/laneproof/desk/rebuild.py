@@ -19,10 +19,6 @@ class Rebuild:
     """One rebuild of one member.
 
     Attributes:
-        seconds: How long it takes at the rate given.
-        bytes_per_second: That rate.
-        survivors: How many other members matter meanwhile.
-        spare_failures: How many of them may still fail.
         second_failure_probability: At least one of them fails meanwhile.
         loss_probability: More of them fail meanwhile than may.
         unreadable_probability: At least one block of those to be read cannot be.

@@ -29,9 +29,6 @@ class NotifierState:
     """All that is kept over a restart.
 
     Attributes:
-        version: Of this form.
-        reports: What was reported.
-        queue: What waits to be delivered.
         next_item: The next number in the queue.
         asked_until: Up to when the daemon's changes were read, RFC 3339; empty where they never were.
         box: The box's name as the daemon gave it last.

@@ -160,11 +160,15 @@ def _on_wake_only(run: ProofRun, link: LinkRun | None, failures: list[Happening]
     if not failures:
         return None
     seconds = {stage.name: stage.seconds for stage in run.stages}
-    share = seconds[StageName.WAKE] / max(sum(seconds.values()), 1.0)
-    on_wake = sum(failure.stage is StageName.WAKE for failure in failures)
-    if on_wake < len(failures):
-        return False if not on_wake else None
-    return True if log_binomial_at_least(on_wake, on_wake, min(share, 1.0)) <= _LOG_RARE else None
+    return _come_in_one_stage(StageName.WAKE, failures, seconds[StageName.WAKE] / max(sum(seconds.values()), 1.0))
+
+
+def _come_in_one_stage(stage: StageName, failures: list[Happening], share: float) -> Known:
+    """Whether all failures came in a stage that has this share of the time, and not by chance."""
+    inside = sum(failure.stage is stage for failure in failures)
+    if inside < len(failures):
+        return None if inside else False
+    return True if log_binomial_at_least(inside, inside, min(share, 1.0)) <= _LOG_RARE else None
 
 
 def _all_loaded_only(link: LinkRun | None, hot: Known) -> Known:
@@ -285,8 +289,5 @@ def _fails_on_small_reads(drive: DriveRun, failures: list[Happening]) -> Known:
     small = drive.stages.get(StageName.SMALL)
     if not failures or small is None or not small.seconds:
         return None
-    of_small = sum(failure.stage is StageName.SMALL for failure in failures)
-    if of_small < len(failures):
-        return False if not of_small else None
     loaded = sum(tally.seconds for stage, tally in drive.stages.items() if stage in LOADED)
-    return True if log_binomial_at_least(of_small, of_small, small.seconds / loaded) <= _LOG_RARE else None
+    return _come_in_one_stage(StageName.SMALL, failures, small.seconds / loaded)
