@@ -86,10 +86,10 @@ def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
         memory=_draft_memory(snapshot.memory),
         slots=slots,
         positions=positions,
-        arrays=() if isinstance(snapshot.arrays, Unread) else _draft_arrays(snapshot.arrays, positions),
-        bonds=()
-        if isinstance(snapshot.bonds, Unread)
-        else tuple(_draft_bond(bond, snapshot.interfaces) for bond in snapshot.bonds if clean_text(bond.name)),
+        arrays=_draft_arrays(if_read(snapshot.arrays), positions),
+        bonds=tuple(
+            _draft_bond(bond, snapshot.interfaces) for bond in if_read(snapshot.bonds) if clean_text(bond.name)
+        ),
         networks=tuple(port for port in _draft_networks(snapshot.interfaces, snapshot.bonds) if "name" in port.values),
         empty_ports=find_empty_ports(topology),
         remarks=tuple(_find_gaps(snapshot, positions)),
@@ -111,10 +111,9 @@ def _find_gaps(snapshot: Snapshot, positions: tuple[DraftedPosition, ...]) -> It
         if isinstance(group, Unread):
             yield f"{what} left out: {group}"
     placed = {disk for position in positions for disk in position.disks}
-    if not isinstance(snapshot.drives, Unread):
-        for drive in snapshot.drives:
-            if drive.name not in placed:
-                yield f"{drive.name} is left out: which position it hangs at is not clear"
+    for drive in if_read(snapshot.drives):
+        if drive.name not in placed:
+            yield f"{drive.name} is left out: which position it hangs at is not clear"
 
 
 def _draft_firmware(firmware: Firmware | Unread) -> Section:
@@ -327,9 +326,8 @@ def _draft_networks(interfaces: tuple[Interface, ...] | Unread, bonds: tuple[Bon
 
 
 def _draft_bond(bond: Bond, interfaces: tuple[Interface, ...] | Unread) -> Section:
-    known = if_read(interfaces)
     members = [member.name for member in bond.members]
-    speed = _only({interface.speed_mbit_s for interface in known if interface.name in members})
+    speed = _only({interface.speed_mbit_s for interface in if_read(interfaces) if interface.name in members})
     values = {
         "name": bond.name,
         "mode": _known_word(bond.mode, parse_bond_mode),

@@ -178,12 +178,7 @@ def _with_link(position: DraftedPosition, link: Link | None, occupant: Occupant)
         return position
     remarks = []
     rate, lanes = link.trained_gt_s.value, link.trained_lanes.value
-    trained: dict[str, int] = {}
-    if not isinstance(rate, Unread) and rate is not None and (generation := generation_at(rate)) is not None:
-        trained["generation"] = generation
-    if not isinstance(lanes, Unread) and lanes in LANE_COUNTS:
-        trained["lanes"] = int(lanes)
-    capable = _capable(link)
+    trained, capable = _in_numbers(rate, lanes), _in_numbers(link.capable_gt_s, link.capable_lanes)
     drafted = {key: max(value, capable.get(key, 0)) for key, value in trained.items()}
     for key, value in (("generation", rate), ("lanes", lanes)):
         if isinstance(value, Unread):
@@ -200,14 +195,14 @@ def _with_link(position: DraftedPosition, link: Link | None, occupant: Occupant)
     )
 
 
-def _capable(link: Link) -> dict[str, int]:
-    capable = {}
-    rate, lanes = link.capable_gt_s, link.capable_lanes
+def _in_numbers(rate: float | Unread | None, lanes: float | Unread | None) -> dict[str, int]:
+    """Give a rate and a width as they are declared, as far as they are known."""
+    numbers = {}
     if isinstance(rate, float | int) and (generation := generation_at(rate)) is not None:
-        capable["generation"] = generation
+        numbers["generation"] = generation
     if isinstance(lanes, float | int) and lanes in LANE_COUNTS:
-        capable["lanes"] = int(lanes)
-    return capable
+        numbers["lanes"] = int(lanes)
+    return numbers
 
 
 def _describe_less(trained: Mapping[str, int], drafted: Mapping[str, int], *, asleep: bool) -> str:
