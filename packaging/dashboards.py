@@ -21,7 +21,7 @@ SOURCE = {"type": "prometheus", "uid": "${source}"}
 GOOD, BAD = "green", "red"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Panel:
     """One panel, or a heading where it asks nothing.
 
@@ -52,9 +52,7 @@ class Panel:
 
 def _number(title: str, expression: str, *, unit: str = "none", worse_from: float | None = None) -> Panel:
     """Make one of the latest value alone: of a box that fell silent it shows nothing, and not what was fine before."""
-    return Panel(
-        title=title, expression=expression, kind="stat", unit=unit, columns=4, worse_from=worse_from, at_once=True
-    )
+    return Panel(title, expression, kind="stat", unit=unit, columns=4, worse_from=worse_from, at_once=True)
 
 
 def _count(title: str, expression: str, *, among: str) -> Panel:
@@ -63,9 +61,7 @@ def _count(title: str, expression: str, *, among: str) -> Panel:
 
 
 def _bars(title: str, expression: str, legend: str, *, unit: str = "none", columns: int = 12) -> Panel:
-    return Panel(
-        title=title, expression=expression, legend=legend, kind="bargauge", unit=unit, columns=columns, at_once=True
-    )
+    return Panel(title, expression, legend, kind="bargauge", unit=unit, columns=columns, at_once=True)
 
 
 def _columns(*shown: str) -> dict[str, Any]:
@@ -86,7 +82,7 @@ _BELOW_LIMIT = (
 _DRIFTED = f"laneproof:declaration_pushed and on (box) @box unless on (box, checksum) (@declaration {_NAMED})"
 
 BOX = (
-    Panel(title="Does all hold?"),
+    Panel("Does all hold?"),
     _number("Differs from the declaration", 'sum(@findings{kind="differs"})', worse_from=1),
     _number("Signs of failure", 'sum(@findings{kind="sign"})', worse_from=1),
     _number("Could not be verified", 'sum(@findings{kind="unverified"})', worse_from=1),
@@ -94,34 +90,29 @@ BOX = (
     _count("Newest declaration not in force", "@declaration_in_force == 0", among="@declaration_in_force"),
     _count("Readings that hang", "@reading_overdue_seconds > 0", among="@reading_overdue_seconds"),
     Panel(
-        title="What stands, and the next step",
-        expression="@finding * on (job, instance, rule, position)"
-        " group_left (declared, observed, next) @finding_values",
+        "What stands, and the next step",
+        "@finding * on (job, instance, rule, position) group_left (declared, observed, next) @finding_values",
         kind="table",
         columns=24,
         at_once=True,
         table=(_columns("severity", "position", "rule", "declared", "observed", "next"),),
     ),
-    Panel(title="What changed"),
+    Panel("What changed"),
     Panel(
-        title="What stood when",
-        expression="max by (position, rule) (@finding)",
-        legend="{{position}} {{rule}}",
+        "What stood when",
+        "max by (position, rule) (@finding)",
+        "{{position}} {{rule}}",
         kind="state-timeline",
         worse_from=1,
     ),
     Panel(
-        title="Findings raised, changed and cleared within an hour",
-        expression="sum by (change) (increase(@finding_changes[1h]))",
-        legend="{{change}}",
+        "Findings raised, changed and cleared within an hour",
+        "sum by (change) (increase(@finding_changes[1h]))",
+        "{{change}}",
     ),
-    Panel(
-        title="Episodes: drives that dropped off the bus, since the service began",
-        expression="@drops",
-        legend="{{position}}",
-    ),
-    Panel(title="Power lost without notice", expression="@nvme_unsafe_shutdowns", legend="{{position}}"),
-    Panel(title="Links"),
+    Panel("Episodes: drives that dropped off the bus, since the service began", "@drops", "{{position}}"),
+    Panel("Power lost without notice", "@nvme_unsafe_shutdowns", "{{position}}"),
+    Panel("Links"),
     _bars(
         "Share of the declared rate and lanes that each link trained with",
         "(@link_trained_transfers_per_second * @link_trained_lanes)"
@@ -129,29 +120,23 @@ BOX = (
         "{{position}}",
         unit="percentunit",
     ),
-    Panel(title="Receiver errors a bit, over a day", expression=_ERRORS_A_BIT, legend="{{position}}", unit="sci"),
+    Panel("Receiver errors a bit, over a day", _ERRORS_A_BIT, "{{position}}", unit="sci"),
     Panel(
-        title="Correctable errors within an hour",
-        expression="sum by (position) (increase(@link_correctable_errors[1h]))",
-        legend="{{position}}",
+        "Correctable errors within an hour",
+        "sum by (position) (increase(@link_correctable_errors[1h]))",
+        "{{position}}",
     ),
     Panel(
-        title="Uncorrectable errors within a day",
-        expression="sum by (position) (increase(@link_uncorrectable_errors[1d]))",
-        legend="{{position}}",
+        "Uncorrectable errors within a day",
+        "sum by (position) (increase(@link_uncorrectable_errors[1d]))",
+        "{{position}}",
     ),
-    Panel(title="Drives"),
+    Panel("Drives"),
+    Panel("Degrees below the drive's own limit", _BELOW_LIMIT, "{{position}}", unit="celsius", worse_below=0),
     Panel(
-        title="Degrees below the drive's own limit",
-        expression=_BELOW_LIMIT,
-        legend="{{position}}",
-        unit="celsius",
-        worse_below=0,
-    ),
-    Panel(
-        title="Temperature",
-        expression="@nvme_composite_temperature_celsius or @drive_temperature_celsius",
-        legend="{{position}}",
+        "Temperature",
+        "@nvme_composite_temperature_celsius or @drive_temperature_celsius",
+        "{{position}}",
         unit="celsius",
     ),
     _bars("Rated life used", "@nvme_percentage_used_ratio", "{{position}}", unit="percentunit", columns=8),
@@ -163,41 +148,23 @@ BOX = (
         columns=8,
     ),
     _bars("Media errors", "@nvme_media_errors", "{{position}}", columns=8),
+    Panel("Written within a day", "increase(@nvme_data_written_bytes[1d])", "{{position}}", unit="bytes"),
+    Panel("Members that each array is missing", "@array_degraded_members", "{{array}}", worse_from=1),
+    Panel("What the watch costs"),
     Panel(
-        title="Written within a day",
-        expression="increase(@nvme_data_written_bytes[1d])",
-        legend="{{position}}",
-        unit="bytes",
-    ),
-    Panel(
-        title="Members that each array is missing",
-        expression="@array_degraded_members",
-        legend="{{array}}",
-        worse_from=1,
-    ),
-    Panel(title="What the watch costs"),
-    Panel(
-        title="Processor time",
-        expression='rate(process_cpu_seconds_total{instance="$instance"}[10m])',
-        legend="cores",
+        "Processor time",
+        'rate(process_cpu_seconds_total{instance="$instance"}[10m])',
+        "cores",
         unit="percentunit",
         columns=8,
     ),
-    Panel(
-        title="Memory",
-        expression='process_resident_memory_bytes{instance="$instance"}',
-        legend="resident",
-        unit="bytes",
-        columns=8,
-    ),
-    Panel(
-        title="How long each reading takes", expression="@reading_seconds", legend="{{reading}}", unit="s", columns=8
-    ),
+    Panel("Memory", 'process_resident_memory_bytes{instance="$instance"}', "resident", unit="bytes", columns=8),
+    Panel("How long each reading takes", "@reading_seconds", "{{reading}}", unit="s", columns=8),
 )
 """What its owner asks of one box."""
 
 FLEET = (
-    Panel(title="Which boxes need somebody?"),
+    Panel("Which boxes need somebody?"),
     _number("Boxes", "count(@box)"),
     _count("Boxes with an alarm", 'max by (job, instance) (@finding{severity!="notice"})', among="@box"),
     _count("Boxes that do not answer", 'up{job="laneproof"} == 0', among='up{job="laneproof"}'),
@@ -205,8 +172,8 @@ FLEET = (
     _count("Declarations not in force as pushed", _DRIFTED, among="laneproof:declaration_pushed"),
     _number("Drives", "count(@nvme or @drive)"),
     Panel(
-        title="Findings of each box",
-        expression=f"sum by (box, kind) (@findings {_NAMED})",
+        "Findings of each box",
+        f"sum by (box, kind) (@findings {_NAMED})",
         kind="table",
         at_once=True,
         table=(
@@ -214,17 +181,17 @@ FLEET = (
         ),
     ),
     _bars("Boxes by what was found", "count by (rule) (max by (job, instance, rule) (@finding))", "{{rule}}"),
-    Panel(title="What do they share?"),
+    Panel("What do they share?"),
     Panel(
-        title="Boxes with a sign, by model and firmware",
-        expression="count by (model, firmware, rule) (laneproof:model_signs)",
+        "Boxes with a sign, by model and firmware",
+        "count by (model, firmware, rule) (laneproof:model_signs)",
         kind="table",
         at_once=True,
         table=(_columns("model", "firmware", "rule", "Value"),),
     ),
     _bars("Boxes by version of laneproof", "count by (version) (@box)", "{{version}}", columns=6),
     _bars("Boxes by kernel", "count by (kernel) (@box)", "{{kernel}}", columns=6),
-    Panel(title="The ten that are nearest to trouble"),
+    Panel("The ten that are nearest to trouble"),
     _bars(
         "Most receiver errors a bit, over a day",
         f"topk(10, ({_ERRORS_A_BIT}) {_NAMED})",
@@ -244,18 +211,10 @@ FLEET = (
         unit="percentunit",
     ),
     _bars("Most episodes since the service began", f"topk(10, @drops {_NAMED})", "{{box}} {{position}}"),
-    Panel(title="What the watch costs"),
+    Panel("What the watch costs"),
+    Panel("Time that a scrape takes", f'scrape_duration_seconds{{job="laneproof"}} {_NAMED}', "{{box}}", unit="s"),
     Panel(
-        title="Time that a scrape takes",
-        expression=f'scrape_duration_seconds{{job="laneproof"}} {_NAMED}',
-        legend="{{box}}",
-        unit="s",
-    ),
-    Panel(
-        title="Memory of the service",
-        expression=f'process_resident_memory_bytes{{job="laneproof"}} {_NAMED}',
-        legend="{{box}}",
-        unit="bytes",
+        "Memory of the service", f'process_resident_memory_bytes{{job="laneproof"}} {_NAMED}', "{{box}}", unit="bytes"
     ),
 )
 """What one asks of many boxes."""
