@@ -34,19 +34,13 @@ CHECKOUT = Path(__file__).resolve().parents[1]
 # Marker -> the programs without which none of its tests can run, each as alternatives.
 NEEDED_PROGRAMS = {
     "vm": (
-        ("qemu-system-x86_64",),
-        ("busybox",),
-        ("modprobe",),
-        ("depmod",),
-        ("cpio",),
-        ("setpriv",),
-        ("smartctl",),
+        ("qemu-system-x86_64",), ("busybox",), ("modprobe",), ("depmod",), ("cpio",), ("setpriv",), ("smartctl",),
         ("lspci",),
     ),
     "browser": (("chromium", "chromium-browser", "google-chrome"),),
     "services": (),
     "witness": (),
-}
+}  # fmt: skip
 SEARCHED = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/sbin"))
 """Some of the witnesses are tools of root."""
 

@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -85,6 +86,16 @@ def modules() -> list[Path]:
     return [path for folder in PACKAGES.values() for path in sorted(folder.rglob("*.py"))]
 
 
+def named_imports(file: Path) -> Iterator[str]:
+    """Give each module that a file names in an import."""
+    for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+        match node:
+            case ast.Import(names=names):
+                yield from (alias.name for alias in names)
+            case ast.ImportFrom(module=str(module)):
+                yield module
+
+
 def test_only_the_door_reaches_the_machine() -> None:
     """Ruff bans the same names; here is who is let off, and that nobody else asks for leave."""
     let_off = SETTINGS["tool"]["ruff"]["lint"]["per-file-ignores"]
@@ -110,17 +121,8 @@ def test_only_the_door_reaches_the_machine() -> None:
 def test_no_pure_module_opens_files_or_sockets() -> None:
     """What the list of banned names cannot say: the built-in `open`, and modules that reach out."""
     outside = {
-        "socket",
-        "subprocess",
-        "urllib",
-        "http",
-        "sqlite3",
-        "threading",
-        "select",
-        "shutil",
-        "tempfile",
-        "ctypes",
-    }
+        "socket", "subprocess", "urllib", "http", "sqlite3", "threading", "select", "shutil", "tempfile", "ctypes",
+    }  # fmt: skip
     found = []
     for file in modules():
         place = file.relative_to(ROOT).as_posix()
@@ -130,33 +132,23 @@ def test_no_pure_module_opens_files_or_sockets() -> None:
             continue
         if place in (f"daemon/laneproof/notification/{name}.py" for name in ("delivery", "notifier", "state_folder")):
             continue
-        for node in ast.walk(ast.parse(file.read_text("utf-8"))):
-            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "open":
-                names.append("socket")
-            found += [f"{place}: {name}" for name in names if name.split(".")[0] in outside and name != "urllib.parse"]
+        names = [name for name in named_imports(file) if name.split(".")[0] in outside and name != "urllib.parse"]
+        calls = (node.func for node in ast.walk(ast.parse(file.read_text("utf-8"))) if isinstance(node, ast.Call))
+        names += ["open" for called in calls if isinstance(called, ast.Name) and called.id == "open"]
+        found += [f"{place}: {name}" for name in names]
     assert found == []
 
 
 def test_only_the_door_calls_its_journal() -> None:
     callers = {
-        file.relative_to(ROOT).as_posix()
-        for file in modules()
-        for node in ast.walk(ast.parse(file.read_text("utf-8")))
-        if isinstance(node, ast.ImportFrom) and node.module == "laneproof_collectors.journal"
+        file.relative_to(ROOT).as_posix() for file in modules() if "laneproof_collectors.journal" in named_imports(file)
     }
     assert callers == {"collectors/laneproof_collectors/live_host.py"}
 
 
 def test_each_library_that_is_installed_is_used() -> None:
-    imported = {
-        name.split(".")[0].lower().replace("_", "-")
-        for file in modules()
-        for node in ast.walk(ast.parse(file.read_text("utf-8")))
-        if isinstance(node, ast.Import | ast.ImportFrom)
-        for name in ([alias.name for alias in node.names] if isinstance(node, ast.Import) else [node.module or ""])
-    }
+    named = (name for file in modules() for name in named_imports(file))
+    imported = {name.split(".")[0].lower().replace("_", "-") for name in named}
     wanted = {re.split(r"[^\w-]", each)[0].lower() for each in SETTINGS["project"]["dependencies"]}
     assert not wanted - imported
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from boxes.recorded_box import make_box
 from boxes.turned_box_host import TurnedBoxHost
 from laneproof_collectors.collection import Collector, make_collectors
 from laneproof_collectors.questions import (
@@ -22,7 +23,6 @@ from laneproof_collectors.questions import (
     Smartctl,
 )
 from simulation.box import SimulatedBox
-from simulation.hardware import Drive, Port
 
 PAGE = (Path(__file__).resolve().parents[1] / "docs" / "cost.md").read_text("utf-8")
 ROW = re.compile(r"^\| `(\w+)` \| (\d+) s \| (\d+) \| (\d+) \| (\d+) \|$", re.MULTILINE)
@@ -61,8 +61,7 @@ def count(collectors: tuple[Collector, ...], host: CountingHost) -> dict[str, tu
 @pytest.fixture(scope="module")
 def counted() -> dict[str, tuple[int, int, int, int]]:
     """Count the third pass over a box with one drive, when all is remembered that can be."""
-    mounts = {"/proc/self/mountinfo": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
-    host = CountingHost(SimulatedBox(ports=[Port(hop="01.1", drive=Drive(serial="A1"))], extra_files=mounts))
+    host = CountingHost(make_box())
     collectors = make_collectors()
     for _ in range(2):
         count(collectors, host)

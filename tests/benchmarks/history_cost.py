@@ -16,10 +16,11 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
-from boxes.snapshot_box import A_MORNING, kelp_box, make_array, make_interface
+from boxes.passes import Pass
+from boxes.snapshot_box import A_MORNING, kelp_box, make_interface
 from laneproof.findings import Change, Finding, FindingChange, Kind, Severity
 from laneproof.history.events import Event
 from laneproof.history.history import History
@@ -46,27 +47,14 @@ TREND_NAMES = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeptDeclaration:
-    """What a pass comes to."""
-
-    snapshot: Snapshot
-    findings: tuple[Finding, ...] = ()
-    changes: tuple[FindingChange, ...] = ()
-
-
 class BusyBox:
     """A box whose every reading moves."""
 
     def __init__(self, drives: int) -> None:
         self.draw = random.Random(7)
-        box = kelp_box(drives)
-        box.with_group(
-            arrays=(make_array("md0", tuple(f"nvme{number}n1" for number in range(drives))),),
-        )
-        self.base = replace(
-            box.snapshot(), interfaces=(make_interface("eno1"), make_interface("eno2")), taken_at=A_MORNING
-        )
+        box = kelp_box(drives).with_array("md0", tuple(f"nvme{number}n1" for number in range(drives)))
+        interfaces = (make_interface("eno1"), make_interface("eno2"))
+        self.base = replace(box.snapshot(), interfaces=interfaces, taken_at=A_MORNING)
         self.written = [10**12 * (number + 1) for number in range(drives)]
         self.heat = [40.0] * drives
         self.board_heat = [45.0] * 8
@@ -89,13 +77,7 @@ class BusyBox:
         )
 
     def _with_errors(self) -> tuple[PciFunction, ...]:
-        noisy = {
-            "RxErr": 0,
-            "BadTLP": self.errors,
-            "BadDLLP": self.errors // 2,
-            "Rollover": 0,
-            "Timeout": self.errors // 3,
-        }
+        noisy = {"RxErr": 0, "BadTLP": self.errors, "BadDLLP": self.errors // 2, "Timeout": self.errors // 3}
         quiet = dict.fromkeys(noisy, 0)
         return tuple(
             replace(one, aer=AerCounters(correctable=noisy if number < 2 else quiet, nonfatal=quiet, fatal=quiet))
@@ -147,7 +129,7 @@ class BusyBox:
         )
 
 
-def live(days: int, drives: int) -> Iterator[KeptDeclaration | Event]:
+def live(days: int, drives: int) -> Iterator[Pass | Event]:
     """Give all passes of some days, and an event now and then."""
     box = BusyBox(drives)
     finding = Finding(
@@ -166,9 +148,8 @@ def live(days: int, drives: int) -> Iterator[KeptDeclaration | Event]:
         if box.draw.random() < 1 / 400:
             text = f"pcieport 0000:00:01.1: AER: Correctable error message received from 0000:01:00.0 ({number})"
             yield Event(t=t, kind="aer_correctable", text=text, path="0000:00/01.1", device="0000:01:00.0")
-        yield KeptDeclaration(
-            snapshot=box.snapshot(t, into + 120, int(boot)), findings=(finding,) if standing else (), changes=changes
-        )
+        snapshot = box.snapshot(t, into + 120, int(boot))
+        yield Pass(snapshot=snapshot, findings=(finding,) if standing else (), changes=changes)
 
 
 def main(days: int = 365, drives: int = 8) -> int:

@@ -14,7 +14,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import psutil
@@ -58,12 +58,12 @@ def read_time(port: int) -> float | None:
     return None
 
 
-def measure(port: int, process: psutil.Process, ends: threading.Event) -> str:
+def measure(port: int, process: psutil.Process, may_end: Callable[[], bool]) -> str:
     """Follow the readings; gives the mean and the longest time between two, and what the daemon holds."""
     times: list[float] = []
     waits: list[float] = []
     begin, threads, files = time.monotonic(), 0, 0
-    while time.monotonic() - begin < MEASURED_SECONDS or not ends.is_set():
+    while time.monotonic() - begin < MEASURED_SECONDS or not may_end():
         asked = time.monotonic()
         at = read_time(port)
         waits.append(time.monotonic() - asked)
@@ -115,23 +115,14 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as made, serving(Path(made)) as (process, port):
         while read_time(port) is None:
             time.sleep(0.5)
-        rest = threading.Event()
-        rest.set()
-        print("at rest:", measure(port, process, rest))
-        asked, ends = threading.Event(), threading.Event()
+        print("at rest:", measure(port, process, lambda: True))
+        ends = threading.Event()
         failed: list[int] = []
         slow = threading.Thread(target=be_slow, args=(port, ends))
         askers = [threading.Thread(target=ask_often, args=(port, failed)) for _ in range(ASKERS)]
         for thread in (slow, *askers):
             thread.start()
-
-        def wait() -> None:
-            for thread in askers:
-                thread.join()
-            asked.set()
-
-        threading.Thread(target=wait).start()
-        print("under load:", measure(port, process, asked))
+        print("under load:", measure(port, process, lambda: not any(thread.is_alive() for thread in askers)))
         ends.set()
         slow.join()
         print(f"of {REQUESTS} requests {len(failed)} failed")

@@ -12,13 +12,15 @@ import time
 from collections.abc import Callable, Iterator
 
 from boxes.snapshot_box import Box, declare
-from laneproof.commands.inputs import load_build, open_recording
+from laneproof.commands.inputs import load_build, open_host
 from laneproof.commands.serve import make_recording_daemon
-from laneproof.engine import Engine, PassResult
+from laneproof.declaration.build import Build
+from laneproof.engine import Engine
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
 from laneproof_collectors.collection import read_snapshot
+from laneproof_collectors.snapshot import Snapshot
 
 TIMES = 300
 HISTORY_TIMES = 40
@@ -67,10 +69,12 @@ def publish_many(drives: int) -> Callable[[], DaemonStatus]:
     for number, path in enumerate(paths, start=1):
         box.with_port(path).with_drive(path, serial=f"FN-{number}")
     rows = (f'[[position]]\nlabel = "bay-{number}"\npath = "{path}"\n' for number, path in enumerate(paths, start=1))
-    build, snapshot = declare("".join(rows)), box.snapshot()
-    findings = Engine(build).observe(snapshot).findings
-    outcome = PassResult(snapshot=snapshot, findings=findings, changes=(), waiting=False)
-    status = DaemonStatus(build=build, last_pass=outcome, complete=True)
+    return judge_once(declare("".join(rows)), box.snapshot())
+
+
+def judge_once(build: Build | None, snapshot: Snapshot) -> Callable[[], DaemonStatus]:
+    """Publish what one pass came to."""
+    status = DaemonStatus(build=build, last_pass=Engine(build).observe(snapshot), complete=True)
     return lambda: status
 
 
@@ -84,16 +88,9 @@ def main() -> None:
                 print(" ", measure(port, path, TIMES))
     daemon, past = make_recording_daemon(None, None, None)
     with contextlib.closing(daemon):
-        build = load_build(None, demo=True)
-        with open_recording(None, demo=True) as recording:
-            host = recording.host()
-            while host.advance():
-                pass
-            snapshot = read_snapshot(host)
-        findings = Engine(build).observe(snapshot).findings
-        outcome = PassResult(snapshot=snapshot, findings=findings, changes=(), waiting=False)
-        status = DaemonStatus(build=build, last_pass=outcome, complete=True)
-        with serving(Pages(lambda: status, past=past)) as port:
+        with open_host(None, demo=True) as host:
+            publish = judge_once(load_build(None, demo=True), read_snapshot(host))
+        with serving(Pages(publish, past=past)) as port:
             print("a position of the demo, with five months of history")
             for path in ("day", "month", "year"):
                 print(" ", measure(port, f"/positions/riser-3?span={path}", HISTORY_TIMES))

@@ -8,7 +8,6 @@ tree. Drives answer admin commands from memory, since a tmpfs has none; parsing 
 import base64
 import os
 import re
-import shutil
 import tempfile
 import time
 from collections.abc import Callable, Sequence
@@ -79,13 +78,10 @@ def lay_out(root: Path, drives: int) -> dict[str, dict[str, object]]:
     pages: dict[str, dict[str, object]] = {}
     for domain, first in enumerate(range(0, drives, A_DOMAIN)):
         count = min(A_DOMAIN, drives - first)
+        drives_here = [Drive(serial=f"FP4K-{first + number:05d}") for number in range(count)]
         ports = [
-            Port(
-                hop=f"{1 + number // 8:02x}.{number % 8}",
-                slot_number=number,
-                drive=Drive(serial=f"FP4K-{first + number:05d}"),
-            )
-            for number in range(count)
+            Port(hop=f"{1 + number // 8:02x}.{number % 8}", slot_number=number, drive=drive)
+            for number, drive in enumerate(drives_here)
         ]
         state = SimulatedBox(ports=ports).state()
 
@@ -93,21 +89,25 @@ def lay_out(root: Path, drives: int) -> dict[str, dict[str, object]]:
             text = text.replace("pci0000:00", f"pci{domain:04x}:00").replace("/0000:", f"/{domain:04x}:")
             return re.sub(r"nvme(\d+)", lambda match: f"nvme{int(match[1]) + first}", text)
 
-        for key, decode in (("files", str.encode), ("binary", base64.b64decode)):
+        for key in ("files", "binary", "links"):
             for path, content in state[key].items():
                 target = root / rename(path)[1:]
                 target.parent.mkdir(parents=True, exist_ok=True)
-                target.write_bytes(decode(content))
-        for path, link in state["links"].items():
-            target = root / rename(path)[1:]
-            target.parent.mkdir(parents=True, exist_ok=True)
-            if not target.is_symlink():
-                target.symlink_to(rename(link))
+                if key != "links":
+                    target.write_bytes(content.encode() if key == "files" else base64.b64decode(content))
+                elif not target.is_symlink():
+                    target.symlink_to(rename(content))
         for name, entries in state["nvme"].items():
             pages[rename(name)] = {
                 key: base64.b64decode(value) if isinstance(value, str) else value for key, value in entries.items()
             }
     return pages
+
+
+def folder_in_memory() -> tempfile.TemporaryDirectory[str]:
+    """Make a folder of a tmpfs, where there is one."""
+    memory = "/dev/shm"  # noqa: S108 (the folder in it has a name of its own)
+    return tempfile.TemporaryDirectory(dir=memory if Path(memory).is_dir() else None)
 
 
 def read_bare(root: str, asked: Sequence[Question]) -> None:
@@ -141,9 +141,7 @@ def best_of(act: Callable[[], object]) -> float:
 
 def measure(drives: int) -> str:
     """Give one line of the table."""
-    memory = "/dev/shm"  # noqa: S108 (a tmpfs, where there is one; the folder in it has a name of its own)
-    root = tempfile.mkdtemp(dir=memory if Path(memory).is_dir() else None)
-    try:
+    with folder_in_memory() as root:
         host = TreeHost(root, lay_out(Path(root), drives))
         collectors = make_collectors()
         asked: list[Question] = []
@@ -153,8 +151,6 @@ def measure(drives: int) -> str:
         bare = best_of(lambda: read_bare(root, asked))
         first = best_of(lambda: read_snapshot(host, make_collectors()))
         later = best_of(lambda: read_snapshot(host, collectors))
-    finally:
-        shutil.rmtree(root)
     build = declare(snapshot)
     engine = Engine(build)
     engine.observe(snapshot)

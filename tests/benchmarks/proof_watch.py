@@ -7,11 +7,11 @@ watch, so there are many.
 """
 
 import math
-import shutil
 import statistics
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 from scipy import stats
@@ -29,9 +29,7 @@ DRIVES, PAIRS, SECONDS = 24, 60, 2
 def main() -> None:
     """Print the figures."""
     fio, setpriv = str(find_program("fio")), str(find_program("setpriv"))
-    root = tempfile.mkdtemp()
-    host = TreeHost(root, lay_out(Path(root), DRIVES))
-    try:
+    with tempfile.TemporaryDirectory() as root, closing(TreeHost(root, lay_out(Path(root), DRIVES))) as host:
         file = Path(root) / "disk.img"
         file.write_bytes(b"\0" * (1 << 27))
         targets = find_targets(arrange(None, read_snapshot(host)))
@@ -48,9 +46,6 @@ def main() -> None:
             spent += time.process_time() - began
             logs.append(math.log(with_watch / without))
         load.collect()
-    finally:
-        host.close()
-        shutil.rmtree(root)
     a_second = spent / (PAIRS * SECONDS) * 1000
     print(f"{len(targets.drives)} drives: {a_second:.0f} ms of processor time a second's pass")
     print(f"a pass came late by {max(late):.2f} s at most")

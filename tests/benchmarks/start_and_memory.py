@@ -49,15 +49,9 @@ def run_seconds(*command: str) -> float:
 
 def bare_resident_bytes() -> int:
     """Give what an interpreter with the same libraries holds."""
-    listed = subprocess.run(
-        [sys.executable, "-c", _LIST_MODULES], capture_output=True, encoding="utf-8", check=True
-    ).stdout
-    command = [
-        sys.executable,
-        "-c",
-        _LOAD_MODULES,
-        *(name for name in listed.split() if name.isidentifier() or "." in name),
-    ]
+    listing = [sys.executable, "-c", _LIST_MODULES]
+    listed = subprocess.run(listing, capture_output=True, encoding="utf-8", check=True).stdout.split()
+    command = [sys.executable, "-c", _LOAD_MODULES, *(name for name in listed if name.isidentifier() or "." in name)]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         process.stdout.readline()

@@ -31,21 +31,28 @@ def files(root: Path) -> dict[str, str]:
     return {str(path.relative_to(root)): describe(path) for path in sorted(root.rglob("*")) if not path.is_dir()}
 
 
+def find_program(tree: Path) -> Path:
+    """Follow the command to what it starts."""
+    return tree / (tree / SYSTEM / "bin/laneproof").readlink().relative_to("/")
+
+
+def run_alone(tree: Path, program: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run what is installed from another folder, and with nothing of this environment."""
+    command = [str(tree / PREFIX / "bin/python"), "-I", str(program), *arguments]
+    return subprocess.run(command, cwd="/", env={}, capture_output=True, text=True, check=False)
+
+
 def test_what_is_installed_runs_alone_and_from_any_folder(tree: Path) -> None:
-    command = tree / SYSTEM / "bin/laneproof"
-    program = tree / command.readlink().relative_to("/")
+    program = find_program(tree)
     assert program.read_text().splitlines()[0] == f"#!/{PREFIX}/bin/python -I"
-    run = [str(tree / PREFIX / "bin/python"), "-I", str(program), "audit", "--demo"]
-    done = subprocess.run(run, cwd="/", env={}, capture_output=True, text=True, check=False)
+    done = run_alone(tree, program, "audit", "--demo")
     assert (done.returncode, done.stdout.partition(":")[0]) == (1, "kelp-1"), done.stderr
 
 
 def test_what_sends_messages_is_installed_with_it(tree: Path, tmp_path: Path) -> None:
     config = tmp_path / "notify.toml"
     config.write_text('urls = ["json://127.0.0.1:9/"]\n')  # the discard service's port, where nobody listens
-    program = tree / (tree / SYSTEM / "bin/laneproof").readlink().relative_to("/")
-    run = [str(tree / PREFIX / "bin/python"), "-I", str(program), "notify", "--config", str(config), "--test"]
-    done = subprocess.run(run, cwd="/", env={}, capture_output=True, text=True, check=False)
+    done = run_alone(tree, find_program(tree), "notify", "--config", str(config), "--test")
     assert (done.returncode, done.stdout.partition(";")[0]) == (69, "1 (json): not taken"), done.stderr
 
 
@@ -117,8 +124,7 @@ def test_units_start_what_is_installed_and_systemd_reads_them(tree: Path) -> Non
 
 
 def test_the_reader_is_installed_beside_the_program_and_starts(tree: Path) -> None:
-    run = [str(tree / PREFIX / "bin/python"), "-I", str(tree / PREFIX / "bin/laneproof-reader"), "--help"]
-    done = subprocess.run(run, cwd="/", env={}, capture_output=True, text=True, check=False)
+    done = run_alone(tree, tree / PREFIX / "bin/laneproof-reader", "--help")
     assert (done.returncode, "systemd starts it" in done.stderr) == (64, True), done.stderr
     assert (tree / SYSTEM / "lib/sysusers.d/laneproof.conf").is_file()
 

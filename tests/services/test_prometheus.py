@@ -4,18 +4,13 @@ import re
 import shutil
 import subprocess
 import sys
-import urllib.error
-import urllib.request
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from boxes.troubled_box import troubled
-from laneproof.engine import PassResult
 from laneproof.outputs.metric_table import METRICS
-from laneproof.service.http import Pages
-from laneproof.service.listener import Server
-from laneproof.service.status import CollectorRun, DaemonStatus
+from support.asked_service import Client, publish
 from support.real_services import PROMETHEUS, TOKEN, get, get_json, promtool, running, wait_for
 from support.receivers import WebServer, free_port
 
@@ -80,22 +75,11 @@ def test_every_rule_is_tested_and_uses_only_metrics_that_there_are(file: Path, p
     assert len(re.findall(r"severity: (?:notice|warning|critical)$", rules, re.MULTILINE)) == len(alerts) - passed_on
 
 
-def publish() -> DaemonStatus:
-    judged = troubled()
-    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
-    runs = {"functions": CollectorRun(finished_at=1_790_000_000.0, seconds=0.02, failed=False)}
-    return DaemonStatus(build=judged.build, last_pass=outcome, runs=runs, overdue={"thermal": 61.0})
-
-
 @pytest.mark.services("promtool")
 def test_promtool_accepts_the_metrics() -> None:
-    server = Server("127.0.0.1", 0, Pages(publish))
-    server.start()
-    try:
-        with urllib.request.urlopen(f"http://127.0.0.1:{server.port}/metrics", timeout=10) as answer:
-            text = answer.read()
-    finally:
-        server.close()
+    client = Client(publish())
+    with closing(client.server):
+        text = client.ask("/metrics")[2]
     assert b"laneproof_finding{" in text
     done = promtool("check", "metrics", given=text)
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
@@ -171,11 +155,7 @@ scrape_configs:
             f"--storage.tsdb.path={tmp_path / 'data'}", f"--web.listen-address=127.0.0.1:{server}",
         ) as three,
     ):  # fmt: skip
-        wait_for(
-            lambda: b"ready" in get(f"http://{listen}/ready"),
-            one,
-            tmp_path / "demo.log",
-        )
+        wait_for(lambda: b"ready" in get(f"http://{listen}/ready"), one, tmp_path / "demo.log")
         api = f"http://127.0.0.1:{server}/api/v1"
         query = "query?query=laneproof_findings"
         found = wait_for(lambda: get_json(f"{api}/{query}")["data"]["result"], three, tmp_path / "server.log")
@@ -209,9 +189,8 @@ scrape_configs:
         (of_riser,) = [alert for alert in arrived if alert["labels"]["position"] == "riser-3"]
         assert of_riser["labels"]["alertname"] == "LaneproofCritical"  # its warnings are explained by what is critical
         text = of_riser["annotations"]["description"]
-        (finding,) = [
-            each for each in audit["findings"] if each["position"] == "riser-3" and each["severity"] == "critical"
-        ]
+        here = [each for each in audit["findings"] if each["position"] == "riser-3"]
+        (finding,) = [each for each in here if each["severity"] == "critical"]
         assert text.startswith(f"{finding['rule']} ({finding['kind']}): ")
         assert f"Next: {finding['next_steps'][0]}" in text
         assert text.endswith(f"Page: http://{listen}/")

@@ -7,9 +7,7 @@ and runs of another program hang and come back at random.
 
 import os
 import random
-import shutil
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -19,7 +17,7 @@ from typing import Any
 
 import psutil
 
-from benchmarks.pass_cost import TreeHost, lay_out
+from benchmarks.pass_cost import TreeHost, folder_in_memory, lay_out
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.hung_devices import DEFAULT_DEADLINE_SECONDS, MOST_HANGING
 from laneproof_collectors.nvme.controllers import read_controllers
@@ -81,15 +79,13 @@ def _name(question: Question) -> str:
 @contextmanager
 def stalling_host(deadline_seconds: float) -> Iterator[StallingHost]:
     """Lay out a box of eight drives."""
-    memory = "/dev/shm"  # noqa: S108 (a tmpfs, where there is one; the folder in it has a name of its own)
-    root = tempfile.mkdtemp(dir=memory if Path(memory).is_dir() else None)
-    host = StallingHost(root, lay_out(Path(root), DRIVES), deadline_seconds)
-    try:
-        yield host
-    finally:
-        host.set_hung(set())
-        host.close()
-        shutil.rmtree(root)
+    with folder_in_memory() as root:
+        host = StallingHost(root, lay_out(Path(root), DRIVES), deadline_seconds)
+        try:
+            yield host
+        finally:
+            host.set_hung(set())
+            host.close()
 
 
 def list_unread(snapshot: Snapshot) -> set[str]:
