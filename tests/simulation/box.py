@@ -163,11 +163,11 @@ def find_changes(before: dict[str, dict[str, Any]], state: dict[str, dict[str, A
         name: changed
         for name, entries in state["nvme"].items()
         if (changed := {k: v for k, v in entries.items() if old_nvme.get(name, {}).get(k) != v})
-    } | dict.fromkeys(old_nvme.keys() - state["nvme"].keys())
+    } | dict.fromkeys(sorted(old_nvme.keys() - state["nvme"].keys()))
     for key in ("smartctl", "statvfs"):
         old, new = before.get(key, {}), state[key]
         changed = {name: answer for name, answer in new.items() if old.get(name) != answer}
-        frame[key] = changed | dict.fromkeys(old.keys() - new.keys())
+        frame[key] = changed | dict.fromkeys(sorted(old.keys() - new.keys()))
     return frame
 
 

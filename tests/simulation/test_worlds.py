@@ -10,6 +10,7 @@ from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.unread import Unread
+from simulation.box import PATHS, find_changes
 from simulation.families import REPORT, TUNING, Family
 from simulation.hardware import Presence
 from simulation.plots import KINDS, PLOTS
@@ -109,6 +110,13 @@ def test_a_declaration_describes_its_box() -> None:
     assert world.build is not None
     build = parse_build(world.build, name="build.toml")
     assert {position.label for position in build.position} == set(world.labels.values())
+
+
+def test_what_changed_is_named_in_the_same_order_in_each_process() -> None:
+    """Which a set of words does not do: its order is drawn anew for each."""
+    drives = {f"nvme{number}": {"log:2": ""} for number in range(9)}
+    nothing: dict[str, dict[str, object]] = {key: {} for key in (*PATHS, "dirs", "nvme", "smartctl", "statvfs")}
+    assert [*find_changes({"nvme": drives, "smartctl": drives}, nothing)["nvme"]] == [*drives]
 
 
 def test_what_a_view_hides_is_not_recorded() -> None:
