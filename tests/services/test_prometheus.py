@@ -137,6 +137,7 @@ scrape_configs:
     )
     token = tmp_path / "token"
     token.write_text(f"{TOKEN}\n")
+    token.chmod(0o600)
     listen = f"127.0.0.1:{demo}"
     settings = tmp_path / "manager.yml"
     with (
