@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from boxes.snapshot_box import Box, declare
 from laneproof.declaration.build import Build
-from laneproof.engine import Engine
+from laneproof.engine import Engine, PassResult
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
@@ -66,6 +66,10 @@ class Judged:
     build: Build | None
     snapshot: Snapshot
     findings: tuple[Finding, ...]
+
+    def as_pass(self) -> PassResult:
+        """Give it as what a pass came to."""
+        return PassResult(snapshot=self.snapshot, findings=self.findings, changes=(), waiting=False)
 
 
 def make_snapshot() -> Snapshot:

@@ -19,7 +19,6 @@ from browser.axe import RUN, load_axe
 from browser.chromium import DARK, photograph, visit
 from laneproof.commands.serve import make_recording_daemon
 from laneproof.commands.served_past import ServedPast
-from laneproof.engine import PassResult
 from laneproof.service import listener
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
@@ -142,8 +141,8 @@ class Site:
         return f"http://127.0.0.1:{self.server.port}{path}"
 
 
-def publish(outcome: PassResult, **more: Any) -> DaemonStatus:
-    return replace(DaemonStatus(last_pass=outcome, complete=True), **more)
+def publish(judged: Judged, **more: Any) -> DaemonStatus:
+    return DaemonStatus(build=judged.build, last_pass=judged.as_pass(), complete=True, **more)
 
 
 @cache
@@ -209,17 +208,11 @@ def test_a_page_that_calls_somebody_is_found_out(site: Site) -> None:
 def test_nothing_is_wider_than_the_window(
     site: Site, width: int, box: str, shown: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(
-        listener,
-        "HEADERS",
-        tuple(
-            (name, FRAMES_ALLOWED if name == "Content-Security-Policy" else value) for name, value in listener.HEADERS
-        ),
-    )
+    headers = dict(listener.HEADERS) | {"Content-Security-Policy": FRAMES_ALLOWED}
+    monkeypatch.setattr(listener, "HEADERS", tuple(headers.items()))
     if box != "demo":
         judged = troubled() if box == "troubled" else many()
-        outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
-        site.status = publish(outcome, build=judged.build, build_problem="a" * 300, overdue={"thermal": 61.0})
+        site.status = publish(judged, build_problem="a" * 300, overdue={"thermal": 61.0})
     try:
         page, _ = see(site.at(f"/frame/{width}{shown}"), "--window-size=1300,1000")
     finally:
@@ -280,8 +273,7 @@ def see_later(
 
 def sound() -> DaemonStatus:
     judged = judge('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"', kelp_box(1).snapshot())
-    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
-    return publish(outcome, build=judged.build)
+    return publish(judged)
 
 
 def test_the_script_reads_again_and_shows_what_changed(site: Site) -> None:
@@ -320,9 +312,7 @@ def test_a_reading_that_grows_old_is_marked_while_the_page_is_open(site: Site) -
 
 
 def test_a_position_shows_what_changed(site: Site) -> None:
-    judged = site.status.last_pass
-    assert judged is not None
-    later = replace(site.status, last_pass=replace(judged, findings=()))
+    later = replace(site.status, last_pass=replace(known(site.status.last_pass), findings=()))
     page, _ = see_later(site, "/positions/riser-3", 70, first=site.status, later=later)
     assert page.one("h1").text == "riser-3 holds"
 

@@ -41,13 +41,7 @@ def _try_strange(job: tuple[str, int]) -> StrangeScore:
 
 
 def spread(attempt: Callable[[Job], Score], jobs: Sequence[Job], *, processes: int) -> Iterable[Score]:
-    """Try worlds, in order.
-
-    Args:
-        attempt: Tries one.
-        jobs: Which.
-        processes: How many at a time.
-    """
+    """Try worlds, in order, so many processes at a time."""
     if processes <= 1:
         yield from map(attempt, jobs)
         return

@@ -45,13 +45,7 @@ def show_or_put(text: str, page: Path | None) -> None:
 
 
 def write_page(scores: Sequence[WorldScore], *, family: str, command: str) -> str:
-    """Write the page.
-
-    Args:
-        scores: Of all worlds.
-        family: Which family they are of.
-        command: What was run.
-    """
+    """Write the page of the scores of all worlds of a family; `command` is what was run."""
     parts = [
         "# What the signs and the diagnosis are worth, on simulated boxes",
         "",
@@ -68,9 +62,10 @@ def write_page(scores: Sequence[WorldScore], *, family: str, command: str) -> st
         *_views(scores),
         *_speed(scores),
         *_misses(scores),
+        _NOTES.read_text("utf-8").rstrip(),
+        "",
     ]
-    notes = _NOTES.read_text("utf-8") if _NOTES.exists() else ""
-    return "\n".join([*parts, notes.rstrip(), ""]) if notes else "\n".join(parts)
+    return "\n".join(parts)
 
 
 def _healthy(scores: Sequence[WorldScore]) -> list[str]:

@@ -6,14 +6,12 @@ night, a scrub once in a month, little happens by day, and idle drives are woken
 each hour; a service looks more often, and so knows better what held when something happened.
 """
 
-import argparse
 import dataclasses
 import math
 import random
 import statistics
 import sys
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 
 from scipy import stats
 
@@ -29,7 +27,7 @@ from laneproof_collectors.kernel_log.records import parse_record
 from laneproof_collectors.snapshot import HealthLog, NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
 from simulation.evidence_page import prose, share, show_or_put
-from simulation.proofs import CAUSES, PAGE, find_bad, make_faults, try_run
+from simulation.proofs import CAUSES, Asked, find_bad, make_faults, try_run
 from support.unread_answers import known
 
 TITLE = "## Sooner by a run"
@@ -293,15 +291,8 @@ def _say(days: float) -> str:
 
 def main(arguments: Sequence[str]) -> int:
     """Compare as many faults as asked for, and print the part of the page or write it."""
-    parser = argparse.ArgumentParser(prog="python -m simulation.proof_lead", description=__doc__)
-    parser.add_argument("--each", type=int, default=8, help="faults of each cause")
-    parser.add_argument("--first", type=int, default=1000, help="first seed; weights were tuned on those below 1000")
-    parser.add_argument("--kinds", default=",".join(CAUSES), help="causes, with commas")
-    parser.add_argument("--page", type=Path, nargs="?", const=PAGE, help="write the page, docs/evidence.md or another")
-    options = parser.parse_args(arguments)
-    seeds = range(options.first, options.first + options.each)
-    leads = [compare(kind, seed) for kind in options.kinds.split(",") for seed in seeds]
-    show_or_put(write_leads(leads, command=" ".join(["python -m simulation.proof_lead", *arguments])), options.page)
+    asked = Asked("python -m simulation.proof_lead", arguments, each=8, first=1000, kinds=CAUSES)
+    show_or_put(write_leads([compare(*story) for story in asked.stories], command=asked.command), asked.page)
     return 0
 
 

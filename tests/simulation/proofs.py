@@ -198,17 +198,27 @@ def _wrong(scores: Sequence[ProofScore]) -> list[str]:
     return [f"- `{kind}` {count}: named {cause}" for (kind, cause), count in sorted(wrong.items())]
 
 
+class Asked:
+    """What the command line asks for."""
+
+    def __init__(self, program: str, arguments: Sequence[str], *, each: int, first: int, kinds: Sequence[str]) -> None:
+        """Parse it; the numbers and kinds are those that hold where it says nothing."""
+        parser = argparse.ArgumentParser(prog=program)
+        parser.add_argument("--each", type=int, default=each, help="how many of each kind")
+        parser.add_argument("--first", type=int, default=first, help="first seed; weights were tuned below 1000")
+        parser.add_argument("--kinds", default=",".join(kinds), help="kinds, with commas")
+        parser.add_argument("--page", type=Path, nargs="?", const=PAGE, help="write docs/evidence.md, or another page")
+        options = parser.parse_args(arguments)
+        seeds = range(options.first, options.first + options.each)
+        self.stories = [(kind, seed) for kind in options.kinds.split(",") for seed in seeds]
+        self.page: Path | None = options.page
+        self.command = " ".join([program, *arguments])
+
+
 def main(arguments: Sequence[str]) -> int:
     """Try the runs asked for, and print the part of the page or write it."""
-    parser = argparse.ArgumentParser(prog="python -m simulation.proofs", description=__doc__)
-    parser.add_argument("--each", type=int, default=40, help="runs of each kind")
-    parser.add_argument("--first", type=int, default=0, help="first seed; weights were tuned on those below 1000")
-    parser.add_argument("--kinds", default=",".join(KINDS), help="kinds, with commas")
-    parser.add_argument("--page", type=Path, nargs="?", const=PAGE, help="write the page, docs/evidence.md or another")
-    options = parser.parse_args(arguments)
-    seeds = range(options.first, options.first + options.each)
-    scores = [try_run(kind, seed) for kind in options.kinds.split(",") for seed in seeds]
-    show_or_put(write_proofs(scores, command=" ".join(["python -m simulation.proofs", *arguments])), options.page)
+    asked = Asked("python -m simulation.proofs", arguments, each=40, first=0, kinds=KINDS)
+    show_or_put(write_proofs([try_run(*story) for story in asked.stories], command=asked.command), asked.page)
     return 0
 
 

@@ -88,14 +88,7 @@ def is_alarm(change: FindingChange) -> bool:
 
 
 def score(world: World, changes: Sequence[FindingChange], *, frames: int, seconds: float) -> WorldScore:
-    """Set what was said against the truth.
-
-    Args:
-        world: The world, after it ran.
-        changes: All that the program said, in order.
-        frames: Frames replayed.
-        seconds: Processor time taken.
-    """
+    """Set all that the program said, in order, against the truth of a world that has run."""
     result = WorldScore(
         kind=world.kind, seed=world.seed, view=world.view.describe(), rich=world.view.is_rich, days=world.days,
         frames=frames, seconds=seconds,
@@ -117,10 +110,8 @@ def score(world: World, changes: Sequence[FindingChange], *, frames: int, second
 
 def _file(world: World, result: WorldScore, change: FindingChange, *, is_alarm: bool) -> None:
     finding = change.finding
-    if any(
-        concerns(world, fault.positions, fault.serials, finding) and _not_before(fault, change)
-        for fault in world.faults
-    ):
+    begun = (fault for fault in world.faults if change.at >= fault.began_at - CLOCK_SLACK)
+    if any(concerns(world, fault.positions, fault.serials, finding) for fault in begun):
         return
     for path, begin, end, _ in world.upkeep.excused:
         if begin - CLOCK_SLACK <= change.at <= end + CLOCK_SLACK and concerns(world, {path}, set(), finding):
@@ -131,20 +122,10 @@ def _file(world: World, result: WorldScore, change: FindingChange, *, is_alarm: 
     (result.false_alarms if is_alarm else result.false_notices).append(line)
 
 
-def _not_before(fault: Fault, change: FindingChange) -> bool:
-    return change.at >= fault.began_at - CLOCK_SLACK
-
-
 def concerns(world: World, positions: set[str], serials: set[str], finding: Finding) -> bool:
     """Whether a finding is about one of some positions or drives."""
     labels = {world.labels[path] for path in positions if path in world.labels}
-    about = {
-        finding.position,
-        finding.key,
-        finding.subject,
-        finding.evidence.get("path"),
-        finding.evidence.get("serial"),
-    }
+    about = {finding.position, finding.key, finding.subject, *map(finding.evidence.get, ("path", "serial"))}
     if about & (labels | positions | serials):
         return True
     words = " ".join(str(text) for text in (finding.key, finding.subject))

@@ -38,6 +38,7 @@ def test_shares_are_of_those_named_and_wrong_ones_are_listed() -> None:
 
 def test_each_part_of_the_page_is_put_in_its_own_place() -> None:
     page = put_parts("", "# Figures\n\nold\n")
+    assert page == "# Figures\n\nold\n"
     page = put_parts(page, "## Acceptance runs\n\nfirst\n")
     page = put_parts(page, "## Strange boxes\n\nodd\n")
     page = put_parts(page, "# Figures\n\nnew\n")

@@ -10,7 +10,6 @@ import pytest
 
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from simulation.evidence_page import put_parts
 from simulation.strange.page import write_strange
 from simulation.strange.worlds import ALL, HEALTHY, StrangeScore, make_strange_world, try_strange
 
@@ -76,11 +75,6 @@ def test_the_oddity_is_in_the_recording(kind: str) -> None:
     assert SHOWN[kind](frames(kind))
 
 
-def test_each_family_has_its_kinds() -> None:
-    assert len(HEALTHY) >= 30
-    assert len(ALL) - len(HEALTHY) >= 8
-
-
 def test_what_was_said_is_counted_by_kind() -> None:
     calm = StrangeScore(kind="suspends", seed=1, also="", healthy=True, days=30.44, frames=9, lines=3)
     loud = replace(calm, seed=2, lines=50, alarms=["day 1.0: link-slow x: y"], also="guest")
@@ -91,13 +85,6 @@ def test_what_was_said_is_counted_by_kind() -> None:
     assert "| suspends | 2 | 61 | 1 | 0 | 26.5, 50.0 |" in text
     assert "- `suspends` 2 with guest: day 1.0: link-slow x: y" in text
     assert "| worn-out | 1 | 0 of 1 | nothing is said |" in text
-
-
-def test_each_part_of_the_page_takes_its_own_place() -> None:
-    both = put_parts("# Page\n\nold\n\n## Strange boxes\n\nkept\n", "# Page\n\nnew\n")
-    assert both == "# Page\n\nnew\n\n## Strange boxes\n\nkept\n"
-    assert put_parts(both, "## Strange boxes\n\nother\n") == "# Page\n\nnew\n\n## Strange boxes\n\nother\n"
-    assert put_parts("", "# Page\n") == "# Page\n"
 
 
 @pytest.mark.parametrize("kind", HEALTHY)

@@ -1,6 +1,7 @@
 """The simulator itself: what it writes is a recording, the same each time, and says what the box truly is."""
 
 import json
+from collections import deque
 from dataclasses import replace
 
 import pytest
@@ -25,11 +26,8 @@ def brief(kind: str, seed: int = 1, family: Family = BRIEF) -> World:
     return make_world(kind, seed, family)
 
 
-def replayed(lines: list[str]) -> RecordedHost:
-    host = RecordedHost(parse_header(lines[0]), parse_frames(iter(lines[1:])))
-    while host.advance():
-        pass
-    return host
+def recorded(lines: list[str]) -> RecordedHost:
+    return RecordedHost(parse_header(lines[0]), parse_frames(iter(lines[1:])))
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -48,7 +46,9 @@ def test_the_frames_add_up_to_the_box_as_it_stands(kind: str, seed: int) -> None
     running.is_off = False
     running.frame()  # one more, at the end
     lines += running._lines
-    host = replayed(lines)
+    host = recorded(lines)
+    while host.advance():
+        pass
     state = running.box.state()
     for path, text in state["files"].items() if world.view.has_states else ():
         if not world.view.hides(path):
@@ -59,8 +59,7 @@ def test_the_frames_add_up_to_the_box_as_it_stands(kind: str, seed: int) -> None
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_frame_is_read_by_the_collectors(kind: str) -> None:
-    lines = list(brief(kind, 5).lines())
-    host = RecordedHost(parse_header(lines[0]), parse_frames(iter(lines[1:])))
+    host = recorded([*brief(kind, 5).lines()])
     collectors = make_collectors()
     count = 0
     while host.advance() and count < 150:
@@ -76,8 +75,7 @@ def test_every_frame_is_read_by_the_collectors(kind: str) -> None:
 def test_a_fault_shows_itself_and_never_before_it_began(kind: str, family: Family) -> None:
     worlds = [make_world(kind, seed, replace(family, pace=((7200.0, 40.0),))) for seed in range(3)]
     for world in worlds:
-        for _ in world.lines():
-            pass
+        deque(world.lines(), maxlen=0)
     faults = [fault for world in worlds for fault in world.faults]
     assert all(fault.cause == kind for fault in faults)
     assert sum(bool(fault.shown) for fault in faults) >= 2
@@ -140,15 +138,14 @@ def test_the_kernels_thermometers_are_recorded_where_the_log_cannot_be_read(heal
     running = brief("heat").running
     running.box.thermometers = health is not HealthView.LOG
     running.view = running._writer._view = replace(RICH, health=health)
-    lines = list(running.run(START + 2 * 86400))
-    host = RecordedHost(parse_header(lines[0]), parse_frames(iter(lines[1:])))
+    host = recorded([*running.run(START + 2 * 86400)])
     collectors = make_collectors()
     readings: dict[str, set[float]] = {}
     while host.advance():
         snapshot = read_snapshot(host, collectors)
         for controller in snapshot.controllers if isinstance(snapshot.controllers, tuple) else ():
             for reading in controller.temperatures:
-                drive = next(
+                (drive,) = (
                     life.drive for life in running.lives if life.drive and life.drive.serial == controller.serial
                 )
                 assert reading.maximum_celsius == drive.warning_celsius
@@ -181,8 +178,7 @@ def test_a_swap_moves_a_drive_with_its_counters() -> None:
     moved = 0
     for seed in range(8):
         world = make_world("drive-failing", seed, replace(TUNING, pace=((21600.0, 50.0),)))
-        for _ in world.lines():
-            pass
+        deque(world.lines(), maxlen=0)
         fault = world.faults[0]
         moved += len(fault.positions) > 1
         assert len(fault.serials) == 1

@@ -123,13 +123,7 @@ class View:
 
 
 def draw_view(draw: random.Random, *, kernels: tuple[tuple[int, int], ...], spacings: tuple[float, ...]) -> View:
-    """Draw a view: most give all that a box shows, some lack one thing, a few lack several.
-
-    Args:
-        draw: The world's own source of chance.
-        kernels: Versions to choose from.
-        spacings: Seconds between frames to choose from.
-    """
+    """Draw a view: most give all that a box shows, some lack one thing, a few lack several."""
     poor = draw.random() < 0.5
 
     def lacks(share: float) -> bool:

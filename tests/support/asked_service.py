@@ -4,7 +4,6 @@ import contextlib
 import http.client
 
 from boxes.troubled_box import troubled
-from laneproof.engine import PassResult
 from laneproof.service.access import Access
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
@@ -15,17 +14,15 @@ NOW = 5000.0
 
 def publish() -> DaemonStatus:
     judged = troubled()
-    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
     runs = {
         "functions": CollectorRun(finished_at=1_790_000_000.0, seconds=0.02, failed=False),
         "thermal": CollectorRun(finished_at=1_789_999_000.0, seconds=0.01, failed=True),
     }
-    overdue = {"memory": 61.0}
     return DaemonStatus(
         build=judged.build,
-        last_pass=outcome,
+        last_pass=judged.as_pass(),
         runs=runs,
-        overdue=overdue,
+        overdue={"memory": 61.0},
         changes={("raised", "warning"): 2},
         disconnects={"0000:00/01.2": 3, "0000:00/09.0": 1},
         judged_at=NOW - 61.0,

@@ -8,7 +8,6 @@ from typing import Any, NoReturn
 import pytest
 
 from boxes.troubled_box import SIGN, troubled
-from laneproof.engine import PassResult
 from laneproof.findings import Change, FindingChange
 from laneproof.service.api import Api
 from laneproof.service.status import DaemonStatus
@@ -21,8 +20,7 @@ CHANGES = tuple(
 
 def publish() -> DaemonStatus:
     judged = troubled()
-    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
-    return DaemonStatus(build=judged.build, last_pass=outcome, judged_at=10.0, recent=CHANGES)
+    return DaemonStatus(build=judged.build, last_pass=judged.as_pass(), judged_at=10.0, recent=CHANGES)
 
 
 def ask(path: str, query: str = "", status: DaemonStatus | None = None) -> tuple[int, dict[str, Any]]:

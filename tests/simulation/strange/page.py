@@ -10,12 +10,7 @@ TITLE = "## Strange boxes"
 
 
 def write_strange(scores: Sequence[StrangeScore], *, command: str) -> str:
-    """Write the part.
-
-    Args:
-        scores: Of all worlds.
-        command: What was run.
-    """
+    """Write the part of the scores of all worlds; `command` is what was run."""
     sound, troubled = ([score for score in scores if score.healthy is healthy] for healthy in (True, False))
     return "\n".join([TITLE, "", *_sound(sound, command), *_troubled(troubled), ""])
 

@@ -77,16 +77,7 @@ class StrangeScore:
 def make_strange_world(
     kind: str, seed: int, paces: Sequence[tuple[float, float]] = PACES
 ) -> tuple[World, list[Oddity], str]:
-    """Draw a strange box.
-
-    Args:
-        kind: Its oddity, a key of `ALL`.
-        seed: The same seed gives the same recording.
-        paces: Seconds between frames, with the days that it then lasts, to choose from.
-
-    Returns:
-        The world, not run yet; its oddities; the name of the second one, empty for none.
-    """
+    """Draw a strange box, of a kind of `ALL`: gives it, its oddities, and the second one's name, empty for none."""
     draw = random.Random(f"strange/{kind}/{seed}")
     spacing, days = draw.choice(paces)
     until = START + days * DAY
