@@ -15,7 +15,7 @@ from laneproof.desk.power import PowerBudget
 from laneproof.desk.problems import Assumption
 from laneproof.desk.rebuild import Rebuild
 from laneproof.desk.typical_throughput import Reach
-from laneproof.outputs.text_style import HEADING, Style
+from laneproof.outputs.text_style import Style
 
 _HOUR, _MINUTE = 3600, 60
 _RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is written in other words than percent
@@ -36,11 +36,10 @@ def write_budget(checked: DeskCheck, style: Style) -> str:
         ("Arrays", _arrays(checked.arrays, style)),
         ("Network", _network(checked, style)),
         ("Power and heat", _power(checked.power, style)),
-        ("Worth knowing", (line for remark in checked.remarks for line in style.wrap(remark, "  "))),
+        ("Worth knowing", style.wrap_each(checked.remarks)),
         ("Assumed, to be changed in [assume]", _assumptions(checked.assumptions, style)),
     ):
-        if written := list(body):
-            lines += ["", *(style.paint(line, HEADING) for line in style.wrap(heading, rest="")), *written]
+        lines += style.put_under(heading, body)
     return "\n".join(lines) + "\n"
 
 

@@ -25,7 +25,7 @@ _READS = "Nothing is written to any drive."
 
 def write_plan(box: str, plan: Plan, style: Style) -> str:
     """Write what each stage takes and can show, and what cannot be shown here."""
-    lines = [style.paint(f"{style.clean(box)}: a run of {say_seconds(plan.seconds)} at most ({plan.mode})", HEADING)]
+    lines = style.head(f"{box}: a run of {say_seconds(plan.seconds)} at most ({plan.mode})")
     lines += style.wrap(f"{_READS} {_SLOWER}", rest="")
     for stage in dict.fromkeys(step.stage for step in plan.steps):
         seconds = say_seconds(plan.seconds_of(stage))
@@ -101,7 +101,7 @@ def write_compared(before: ProofRun, after: ProofRun, compared: Sequence[Compare
     lines = style.wrap_under(after.box, f": runs of {times} compared", HEADING)
     same = [position.name for position in compared if not position.says]
     for position in compared:
-        lines += style.put_under(style.clean(position.name), style.wrap_each(position.says))
+        lines += style.put_under(position.name, style.wrap_each(position.says))
     if same:
         lines += ["", *style.wrap(f"As before: {', '.join(same)}", rest="  ")]
     return "\n".join(lines) + "\n"
@@ -185,7 +185,7 @@ def _write_position(run: ProofRun, position: ProvenPosition, style: Style) -> It
         yield from style.wrap(f"{position.name}: {'; '.join(words for because in gaps for words in because)}", "  ")
         return
     parts = run.parts.get(position.name)
-    yield style.clean(f"  {position.name}{f'  through {parts}' if parts else ''}")
+    yield from style.wrap(f"{position.name}{f'  through {parts}' if parts else ''}", "  ")
     for proven in (position.link, position.drive):
         if proven is not None and proven.verdict == position.verdict:
             yield from style.wrap_each(proven.because, "    ")

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from laneproof.box.shown_positions import ShownPosition
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.position_words import say_occupant, say_serial
-from laneproof.outputs.text_style import HEADING, Style
+from laneproof.outputs.text_style import Style
 from laneproof.replacement import Fit, FitItem, Guide, GuideStep, Safety, SafetyReason, Weight
 
 HERE, KEEP = "the one to replace", "do not touch"
@@ -48,7 +48,7 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
     marks = {keep.path: KEEP for keep in guide.keep if keep.path} | {guide.position.path: _mark_of(guide)}
     lines += style.put_under("Where", draw_tree(positions, marks, style))
     if with_steps:
-        lines += ["", style.paint(STEPS_HEADINGS[guide.safety], HEADING)]
+        lines += ["", *style.head(STEPS_HEADINGS[guide.safety])]
         said: set[str] = set()
         for number, step in enumerate(guide.steps, start=1):
             lines += _describe_step(number, step, said, style)

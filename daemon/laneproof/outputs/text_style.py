@@ -78,7 +78,11 @@ class Style:
     def put_under(self, heading: str, lines: Iterable[str]) -> list[str]:
         """Put lines under a heading, with a blank line before it; nothing where there are none."""
         body = list(lines)
-        return ["", self.paint(heading, HEADING), *body] if body else []
+        return ["", *self.head(heading), *body] if body else []
+
+    def head(self, heading: str) -> list[str]:
+        """Break a heading into painted lines."""
+        return [self.paint(line, HEADING) for line in self.wrap(heading, rest="")]
 
     def wrap_under(self, title: str, text: str, code: str, first: str = "", rest: str | None = None) -> list[str]:
         """Break a text that begins with a title as `wrap` does, and paint the title."""
