@@ -102,17 +102,6 @@ def test_every_assumption_is_printed_with_its_source() -> None:
         assert re.sub(r"\s+", " ", f"{assumption.says} ({assumption.source})") in text
 
 
-@pytest.mark.parametrize("width", [40, 60, 80, 200])
-def test_text_fits_the_width_it_is_given(width: int) -> None:
-    assert max(map(len, _write(width=width).splitlines())) <= width
-
-
-def test_nothing_is_said_by_colour_alone() -> None:
-    plain, coloured = _write(), _write(colour=True)
-    assert "\x1b[" in coloured
-    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
-
-
 def test_bare_box_is_shown_what_is_not_known() -> None:
     text = _write('[[position]]\nlabel = "a"\npath = "0000:00/01.1"\n')
     assert "Narrowest: not known, since no link is declared" in text

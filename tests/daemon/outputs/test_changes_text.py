@@ -1,13 +1,9 @@
 """The text of a comparison: how much first, what belongs together below each other, within the width."""
 
-import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-
 from laneproof.box.inventory.inventory import Inventory
 from laneproof.changes import Change, Comparison, DatedInventory, Gap, Outcome, Topic
 from laneproof.outputs.changes_text import write_changes
-from laneproof.outputs.text_style import NARROWEST, Style
+from laneproof.outputs.text_style import Style
 
 NOTHING = Inventory(firmware=None, positions=())
 PLAIN = Style(width=80)
@@ -77,28 +73,3 @@ def test_what_could_not_be_compared_takes_the_certainty_out_of_the_headline() ->
     text = write_changes(look(), look(), Comparison(changes=(), notes=("a note",), gaps=(gap,)), PLAIN)
     assert text.startswith("kelp-1: NO CHANGE SEEN, but not all could be compared\n")
     assert text.endswith("\nAlso\n  a note\n\nCould not be compared\n  memory: the later snapshot could not read it\n")
-
-
-def test_what_a_device_calls_itself_steers_no_terminal() -> None:
-    assert "\x1b" not in write(change(summary="a drive \x1b[31mred\x1b[0m is gone"))
-
-
-def test_ascii_is_enough() -> None:
-    assert write(change(summary="é →"), style=Style(width=80, unicode=False)).isascii()
-
-
-def test_colour_only_repeats_words() -> None:
-    coloured = write(change(), style=Style(width=80, colour=True))
-    assert "\x1b[" in coloured
-    for code in ("\x1b[33m", "\x1b[1m", "\x1b[0m"):
-        coloured = coloured.replace(code, "")
-    assert coloured == write(change())
-
-
-@pytest.mark.parametrize("width", [NARROWEST, 80, 200])
-@given(summary=st.text(alphabet="abc déf-→ ", max_size=300))
-def test_text_fits_its_width(width: int, summary: str) -> None:
-    style = Style(width=width)
-    inner = change("riser-1", summary)
-    text = write(change("board firmware", summary, change("riser-2", summary, inner)), style=style)
-    assert all(len(line) <= width for line in text.splitlines())

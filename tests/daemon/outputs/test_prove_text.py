@@ -1,9 +1,7 @@
 """A run as text: the plan, the seconds, and a table in 80 columns."""
 
-import pytest
-
 from boxes.proven_box import RISER_3, position, run_box, sound_run, targets
-from laneproof.outputs.prove_text import write_line, write_now, write_plan, write_proof
+from laneproof.outputs.prove_text import write_line, write_now, write_proof
 from laneproof.outputs.text_style import Style
 from laneproof.proof.judgement import judge
 from laneproof.proof.plan import make_plan
@@ -11,14 +9,6 @@ from laneproof.proof.run_record import StageName, WakeRun
 from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.simulated_machine import Fault
 from laneproof.proof.watched_pass import WatchedDrive, WatchedPass
-
-
-@pytest.mark.parametrize("style", [Style(width=80), Style(width=80, unicode=False), Style(width=60)])
-def test_a_run_fits_its_columns(style: Style) -> None:
-    run = run_box({RISER_3: Fault(errors_per_bit=2e-12)}, mode="quick")
-    text = write_proof(run, judge(run), style) + write_plan("kelp-1", make_plan(targets()), style)
-    assert max(map(len, text.splitlines())) <= style.width
-    assert style.unicode or text.isascii()
 
 
 def test_the_table_has_a_row_for_each_position_and_each_shared_link() -> None:

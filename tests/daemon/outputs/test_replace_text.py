@@ -85,8 +85,7 @@ def test_text_fits_its_width_and_commands_stay_whole(width: int) -> None:
     assert too_long == []
 
 
-def test_ascii_is_enough_and_colour_only_repeats() -> None:
-    assert write("riser-4", array_box(), style=Style(width=80, unicode=False)).isascii()
+def test_the_answer_alone_is_coloured() -> None:
     coloured = write("riser-2", array_box(*DEGRADED), style=Style(width=80, colour=True))
     assert coloured.startswith("\x1b[1;31mNOT SAFE NOW\x1b[0m: ")
 

@@ -1,6 +1,5 @@
 """Small charts in the terminal."""
 
-import re
 from dataclasses import replace
 from typing import Any
 
@@ -8,7 +7,7 @@ import pytest
 
 from laneproof.history.events import Event
 from laneproof.history.series import Series, point_at
-from laneproof.outputs.text_style import NARROWEST, Style
+from laneproof.outputs.text_style import Style
 from laneproof.outputs.time_columns import choose_grid
 from laneproof.outputs.trend import Chart, Form, Subject, Trend, choose_worse, count_clean_bits, make_trend
 from laneproof.outputs.trend_text import columns_for, draw_bars, say_figures, write_box_trend, write_trend
@@ -73,23 +72,6 @@ def test_a_column_that_was_not_read_is_blank() -> None:
     assert "a blank was not read" in text
 
 
-@pytest.mark.parametrize("width", [10, 40, 41, 60, 71, 72, 80, 100, 132, 200])
-@pytest.mark.parametrize("unicode", [True, False])
-def test_it_fits_the_width_it_is_given(width: int, unicode: bool) -> None:
-    grid = choose_grid(MIDNIGHT, MIDNIGHT + 300 * DAY, columns_for(width))
-    subject = Subject(name="a position with a long label", path="0000:00/01.1", drive="S" * 60, drive_name="nvme0")
-    huge = _series("data_units_written", 0, 10**12, 10**13, 10**15)
-    parts = [
-        _series("member_errors", 1, 5, end=f"a member with a name far too long {letter}", is_counter=False)
-        for letter in "ab"
-    ]
-    many = _series("media_errors", 0, 10**11, 3 * 10**11)
-    trend = make_trend(subject, [huge, *parts, many], [], grid)
-    text = write_trend(trend, Style(width=width, unicode=unicode))
-    assert max(map(len, text.splitlines())) <= max(width, NARROWEST)
-    assert text.isascii() or unicode
-
-
 def test_narrow_charts_stand_on_lines_of_their_own() -> None:
     text = write_trend(_trend(_series("media_errors", 0, 2), width=50), Style(width=50))
     assert "  media errors: 2\n    ·█········\n" in text
@@ -127,19 +109,6 @@ def test_what_happened_has_its_own_rows() -> None:
 def test_without_anything_read_it_says_so() -> None:
     text = write_trend(_trend(_series("media_errors", None)), WIDE)
     assert text.endswith("Nothing was read of riser-1 in that time.\n")
-
-
-def test_what_a_device_calls_itself_does_not_steer_the_terminal() -> None:
-    trend = _trend(_series("media_errors", 0))
-    odd = replace(trend, subject=Subject(name="x\x1b[2J", path="p\x07", drive="\x1b]0;t", drive_name="\x9b"))
-    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]", write_trend(odd, WIDE))
-
-
-def test_colour_only_repeats() -> None:
-    trend = _trend(_series("media_errors", 0, 1))
-    coloured = write_trend(trend, Style(width=80, colour=True))
-    assert coloured != write_trend(trend, WIDE)
-    assert re.sub(r"\x1b\[[\d;]*m", "", coloured) == write_trend(trend, WIDE)
 
 
 def _chart(name: str, *values: float | None, **facts: Any) -> Chart:

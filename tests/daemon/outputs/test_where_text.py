@@ -1,11 +1,9 @@
 """The text of where a drive is: what to read on its label, where it is, how to light it, the box with it marked."""
 
-import pytest
-
 from boxes.snapshot_box import Box, declare, kelp_box, make_array
 from laneproof.box.names import find_drives
 from laneproof.box.shown_positions import list_positions
-from laneproof.outputs.text_style import NARROWEST, Style
+from laneproof.outputs.text_style import Style
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 from laneproof_collectors.snapshot import NvmeNamespace
@@ -69,12 +67,6 @@ def test_empty_position_is_found_too() -> None:
     assert write("riser-1", box=kelp_box(2).without(PATH)).startswith(
         "riser-1: empty\n  asked for     riser-1: its label\n"
     )
-
-
-@pytest.mark.parametrize("width", [NARROWEST, 80])
-def test_text_fits_its_width(width: int) -> None:
-    finds = Finds(names={"nvme0n1": ("/dev/disk/by-id/" + "x" * 90,)}, leds={PATH: (LED,)})
-    assert max(map(len, write("nvme0", finds=finds, width=width).splitlines())) <= width
 
 
 def test_the_other_port_of_a_drive_is_reported() -> None:
