@@ -18,6 +18,7 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Unread
+from support.unread_answers import known
 
 GAP = Unread("it", "permission denied")
 MOUNTED: dict[str, Any] = {"mount": "/srv/archive", "device": "/dev/md0", "kind": "xfs", "declared_read_only": False}
@@ -125,19 +126,29 @@ def test_group_that_could_not_be_read_has_no_samples(group: str, beginnings: tup
     assert count(without_groups(whole_box(), (group,), GAP)) == 0
 
 
-def test_modules_of_one_name_are_told_apart() -> None:
-    memory = make_memory("16 GiB", "16 GiB")
-    assert isinstance(memory.modules, tuple)
-    same = tuple(replace(module, locator="DIMM") for module in memory.modules)
-    found = samples_of(Box().with_group(memory=replace(memory, modules=same)).snapshot())
-    named = {labels for name, labels in found if name == "memory_module_rated_transfers_per_second"}
-    assert named == {("DIMM",), ("DIMM-2",)}
+TWIN = TemperatureReading(label="temp1", celsius=40.0)
+HEAT = Thermal(
+    temperatures=(("jc42", TWIN), ("jc42", replace(TWIN, celsius=44.0)), ("k10temp", TWIN)),
+    fans=(Fan(chip="nct", label="fan1", rpm=900, minimum_rpm=None, alarm=None),) * 2,
+)
+BAY = "0000:00/14.0/usb-1"
 
 
-def test_drives_that_share_path_and_serial_number_are_told_apart() -> None:
-    twins = tuple(make_sata_drive(name, "0000:00/14.0/usb-1", serial="BRIDGE") for name in ("sda", "sdb"))
-    found = samples_of(Box().with_group(drives=twins).snapshot())
-    assert {labels[:3] for name, labels in found if name == "drive"} == {
-        ("at 0000:00/14.0/usb-1", "BRIDGE", "sda"),
-        ("at 0000:00/14.0/usb-1-2", "BRIDGE", "sdb"),
-    }
+@pytest.mark.parametrize(
+    ("group", "facts", "metric", "labels"),
+    [
+        (
+            "memory", replace(make_memory(), modules=(replace(known(make_memory().modules)[0], locator="DIMM"),) * 2),
+            "memory_module_rated_transfers_per_second", {("DIMM",), ("DIMM-2",)},
+        ),
+        (
+            "drives", tuple(make_sata_drive(name, BAY, serial="BRIDGE") for name in ("sda", "sdb")),
+            "drive_power_on_seconds", {(f"at {BAY}", "BRIDGE"), (f"at {BAY}-2", "BRIDGE")},
+        ),
+        ("thermal", HEAT, "board_temperature_celsius", {("jc42", "temp1"), ("jc42-2", "temp1"), ("k10temp", "temp1")}),
+        ("thermal", HEAT, "fan_revolutions_per_minute", {("nct", "fan1"), ("nct-2", "fan1")}),
+    ],
+)  # fmt: skip
+def test_what_has_one_name_is_told_apart(group: str, facts: object, metric: str, labels: set[tuple[str, ...]]) -> None:
+    found = samples_of(Box().with_group(**{group: facts}).snapshot())
+    assert {have for name, have in found if name == metric} == labels

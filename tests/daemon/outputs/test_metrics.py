@@ -18,7 +18,7 @@ from boxes.troubled_box import troubled
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.metric_table import BY_NAME, Sample
 from laneproof.outputs.metrics import list_samples, make_families
-from laneproof_collectors.snapshot import AerCounters, Fan, Snapshot, TemperatureReading, Thermal
+from laneproof_collectors.snapshot import AerCounters, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
 GAP = Unread("x", "made up", Reason.DENIED)
@@ -160,35 +160,6 @@ def test_errors_are_reported_of_each_end_by_the_kernels_names() -> None:
     assert find(found, "link_correctable_errors_total", end="device") == []  # no such capability
 
 
-def test_the_rest_of_the_box_is_reported_where_it_was_read() -> None:
-    box = kelp_box(1).with_array("md0", ("nvme0n1",), degraded=1, mismatch_sectors=GAP)
-    box.with_network("0000:00/03.0", "enp3s0", speed=2500).with_sata_drive(
-        "0000:00/17.0/ata-1", temperature_celsius=31.0
-    )
-    found = series(box.snapshot())
-    assert find(found, "array_degraded_members", array="md0") == [1]
-    assert find(found, "array_mismatch_sectors") == []
-    assert find(found, "network_speed_bits_per_second", interface="enp3s0") == [2.5e9]
-    assert find(found, "drive_temperature_celsius", serial="GSsda") == [31.0]
-    assert find(found, "drive_info", serial="GSsda", device="sda") == [1]
-
-
-def test_two_chips_of_one_name_do_not_make_one_series_twice() -> None:
-    reading = TemperatureReading(label="temp1", celsius=40.0)
-    thermal = Thermal(
-        temperatures=(("jc42", reading), ("jc42", replace(reading, celsius=44.0)), ("k10temp", reading)),
-        fans=(Fan(chip="nct", label="fan1", rpm=900, minimum_rpm=None, alarm=None),) * 2,
-    )
-    samples = list(list_samples(None, kelp_box(1).with_group(thermal=thermal).snapshot(), ()))
-    series_of = Counter((name, labels) for name, labels, _ in samples)
-    assert {labels[0] for name, labels, _ in samples if name == "board_temperature_celsius"} == {
-        "jc42",
-        "jc42-2",
-        "k10temp",
-    }
-    assert [one for one, count in series_of.items() if count > 1] == []
-
-
 @pytest.mark.parametrize(
     "group",
     ["functions", "controllers", "firmware", "arrays", "interfaces", "bonds", "memory", "thermal", "drives"],
@@ -199,6 +170,7 @@ def test_a_group_that_could_not_be_read_takes_nothing_else_with_it(group: str) -
     samples = series(snapshot)
     assert find(samples, "snapshot_timestamp_seconds") == [1_790_000_000.0]
     assert find(samples, "box_info") == [1]
+    assert find(samples, "array_members", array="md0") == ([] if group == "arrays" else [1])
 
 
 def test_nothing_is_twice_in_a_box_of_many_drives() -> None:

@@ -36,13 +36,26 @@ def test_a_drive_is_reported_with_its_position_else_its_path() -> None:
 
 
 @pytest.mark.parametrize(
-    ("celsius", "words"),
-    [(38.0, "38 °C 42 °C below its warning"), (80.0, "80 °C 0 °C above its warning"),
-     (83.5, "83.5 °C 3.5 °C above its warning"),
-     (None, "not reported")],
-)  # fmt: skip
-def test_heat_is_reported_against_the_drives_own_limit(celsius: float | None, words: str) -> None:
-    assert drive(composite_temperature_celsius=celsius)["Temperature"] == words
+    ("health", "column", "words"),
+    [
+        ({"composite_temperature_celsius": 38.0}, "Temperature", "38 °C 42 °C below its warning"),
+        ({"composite_temperature_celsius": 80.0}, "Temperature", "80 °C 0 °C above its warning"),
+        ({"composite_temperature_celsius": 83.5}, "Temperature", "83.5 °C 3.5 °C above its warning"),
+        ({"composite_temperature_celsius": None}, "Temperature", "not reported"),
+        ({"percentage_used": 2}, "Wear", "2 % of its rated life used"),
+        ({"percentage_used": 180}, "Wear", "180 % of its rated life used"),
+        ({"absent": ("percentage_used",)}, "Wear", "unverified"),
+        ({"available_spare_percent": 97}, "Spare", "97 % warns below 10 %"),
+        ({"media_errors": 0}, "Media errors", "none counted"),  # which is no health
+        ({"media_errors": 4}, "Media errors", "4 counted"),
+        ({"absent": ("media_errors",)}, "Media errors", "unverified"),
+        ({"power_on_hours": 5}, "Power-on time", "5 h"),
+        ({"power_on_hours": 50}, "Power-on time", "2 days"),
+        ({"power_on_hours": 240_000}, "Power-on time", "10 000 days"),
+    ],
+)
+def test_each_figure_is_held_against_the_drives_own_limit(health: dict[str, Any], column: str, words: str) -> None:
+    assert drive(**health)[column] == words
 
 
 def test_without_a_limit_heat_is_reported_as_it_is() -> None:
@@ -50,35 +63,11 @@ def test_without_a_limit_heat_is_reported_as_it_is() -> None:
     assert cells(box.snapshot())[0]["Temperature"].text == "38 °C, no limit stated"
 
 
-@pytest.mark.parametrize(("used", "words"), [(2, "2 %"), (100, "100 %"), (180, "180 %")])
-def test_wear_may_pass_its_rated_life(used: int, words: str) -> None:
-    assert drive(percentage_used=used)["Wear"] == f"{words} of its rated life used"
-
-
-def test_spare_is_reported_with_where_it_warns() -> None:
-    assert drive(available_spare_percent=97)["Spare"] == "97 % warns below 10 %"
-
-
-def test_media_errors_are_counted_and_their_absence_is_no_health() -> None:
-    assert drive(media_errors=0)["Media errors"] == "none counted"
-    assert drive(media_errors=4)["Media errors"] == "4 counted"
-
-
-@pytest.mark.parametrize(("hours", "words"), [(5, "5 h"), (50, "2 days"), (24_000_0, "10 000 days")])
-def test_age_is_in_days(hours: int, words: str) -> None:
-    assert drive(power_on_hours=hours)["Power-on time"] == words
-
-
 def test_what_was_not_read_is_unverified_in_every_cell() -> None:
     (row,) = cells(Box().with_drive("0000:00/05.0", health=GAP).snapshot())
     assert {row[name].text for name in ("Temperature", "Wear", "Spare", "Media errors", "Power-on time")} == {
         "unverified"
     }
-
-
-def test_what_the_source_does_not_report_is_unverified() -> None:
-    shown = drive(absent=("percentage_used", "media_errors"))
-    assert (shown["Wear"], shown["Media errors"]) == ("unverified", "unverified")
 
 
 def test_a_drive_that_sleeps_was_not_asked() -> None:

@@ -71,13 +71,6 @@ def test_before_the_first_pass_the_page_says_that() -> None:
     assert "line 3: wrong" in shown.text
 
 
-def test_a_declaration_that_is_not_in_force_is_reported_with_every_problem() -> None:
-    shown = page(problem="build.toml, line 3: a\nbuild.toml, line 9: b")
-    notice = shown.one(class_="message", role="alert")
-    assert "The last good one stays in force." in notice.text
-    assert [element.text for element in notice.all("li")] == ["build.toml, line 3: a", "build.toml, line 9: b"]
-
-
 def test_without_a_declaration_draft_is_offered() -> None:
     assert "laneproof draft writes a first one." in page(judge(None, kelp_box(1).snapshot())).text
 
@@ -123,10 +116,6 @@ def test_the_age_of_the_reading_is_in_words_and_marked_when_late(age: float, wor
     shown = read if is_late else read.replace(" (late)", "")  # hidden by the style sheet
     assert shown.startswith(f"Read {words} , at 2026-09-21 14:13 UTC")
     assert (whole.one("body").attributes.get("class") == "late") == is_late
-
-
-def test_without_a_known_age_the_time_alone_is_there() -> None:
-    assert page().one(class_="read").text == "Read at 2026-09-21 14:13 UTC . Refresh"
 
 
 def test_the_first_thing_to_tab_to_leads_to_the_findings() -> None:

@@ -90,7 +90,9 @@ def test_the_machine_is_reported() -> None:
 def test_the_declaration_is_reported_only_where_something_is_wrong() -> None:
     assert write_declaration(declare(""), None) is None
     assert "None is in force." in str(write_declaration(None, "wrong"))
-    assert "The last good one stays in force." in str(write_declaration(declare(""), "wrong"))
+    notice = read_html(str(write_declaration(declare(""), "line 3: a\nline 9: b"))).one(class_="message", role="alert")
+    assert "The last good one stays in force." in notice.text
+    assert [element.text for element in notice.all("li")] == ["line 3: a", "line 9: b"]
 
 
 def test_nobody_overdue_is_nothing_said() -> None:
