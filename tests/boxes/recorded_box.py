@@ -1,10 +1,10 @@
 """Recordings of tern-2, a box with one drive, whose link may lose lanes from one frame to the next."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from laneproof_collectors.recorded_host import RecordedHost
-from laneproof_collectors.recording import Frame
+from laneproof_collectors.recording import Frame, parse_frames, parse_header
 from simulation.box import RecordingWriter, SimulatedBox
 from simulation.hardware import Drive, Port
 
@@ -31,18 +31,38 @@ def make_box(drives: int = 1) -> SimulatedBox:
     )
 
 
-def record(file: Path, box: SimulatedBox, *turns: Turn, every: float = 60.0) -> str:
-    """Write a recording of a box, a frame a turn; without one, one frame of the box as it stands."""
+def lay_array(box: SimulatedBox, *members: str, **files: str) -> None:
+    """Lay out md0 as Documentation/admin-guide/md.rst has it: a mirror of two, with these disks in it."""
+    md = {"array_state": "clean", "level": "raid1", "raid_disks": "2", "degraded": str(2 - len(members))}
+    md |= {"sync_action": "idle", "sync_completed": "none", "mismatch_cnt": "0"} | files
+    for slot, name in enumerate(members):
+        md |= {f"dev-{name}/state": "in_sync", f"dev-{name}/slot": str(slot), f"dev-{name}/errors": "0"}
+    box.extra_files = {f"/sys/block/md0/md/{name}": f"{text}\n" for name, text in md.items()}
+    box.extra_files |= {"/sys/block/md0/size": "7814037168\n", "/proc/1/mountinfo": "", "/proc/self/mountinfo": ""}
+
+
+def record_lines(box: SimulatedBox, *turns: Turn, every: float = 60.0) -> list[str]:
+    """Record a box, a frame a turn; without one, one frame of the box as it stands."""
     writer = RecordingWriter(box)
     for number, turn in enumerate(turns or (stand,)):
         turn(box)
         writer.take(box, t=START + every * number, up=60.0 + every * number)
-    file.write_text("".join(f"{line}\n" for line in writer.lines))
+    return writer.lines
+
+
+def record(file: Path, box: SimulatedBox, *turns: Turn, every: float = 60.0) -> str:
+    """Write a recording of a box."""
+    file.write_text("".join(f"{line}\n" for line in record_lines(box, *turns, every=every)))
     return str(file)
 
 
 def stand(_box: SimulatedBox) -> None:
     """Change nothing."""
+
+
+def put(drive: Drive | None, port: int = 1) -> Turn:
+    """Give a turn after which this drive is in a port, the second without another word; None for no drive."""
+    return lambda box: setattr(box.ports[port], "drive", drive)
 
 
 def wire(lanes: int | None) -> Turn:
@@ -62,3 +82,10 @@ class PassingTime(RecordedHost):
             clock = self.clock()
             self.apply(Frame(t=clock.unix_seconds + seconds, up=clock.up_seconds + seconds))
         return False
+
+
+def live_through(lines: Sequence[str]) -> PassingTime:
+    """Put a recording in the place of a live machine, at its first frame."""
+    host = PassingTime(parse_header(lines[0]), parse_frames(lines[1:]))
+    host.advance()
+    return host

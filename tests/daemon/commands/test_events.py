@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from boxes.passes import Passes, change_of, make_finding
+from boxes.recorded_box import BUILD
 from contracts.hand_made import Ended, inside
 from laneproof.engine import STATE_NAME, Engine
 from laneproof.findings import Change
@@ -14,7 +15,6 @@ from laneproof.history.store import Store
 from laneproof_collectors.kernel_log.reading import kernel_events
 
 DAY = 86400.0
-BUILD = 'schema = 1\nbox = { name = "kelp-1" }\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'
 
 
 @pytest.fixture

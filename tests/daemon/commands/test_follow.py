@@ -1,6 +1,5 @@
 """audit --follow: the same judgement pass after pass, drawn over itself or a line a change."""
 
-import io
 from itertools import islice
 from pathlib import Path
 
@@ -14,11 +13,7 @@ from laneproof.commands.inputs import open_host
 from laneproof.engine import Engine
 from laneproof_collectors.collection import Collector, make_collectors, read_fenced
 from laneproof_collectors.host import Host
-
-
-class Screen(io.StringIO):
-    def isatty(self) -> bool:
-        return True
+from support.terminal import Terminal
 
 
 @pytest.fixture
@@ -50,7 +45,7 @@ def test_json_is_an_audit_a_line_where_something_changed(recording: str) -> None
 
 
 def test_on_a_terminal_each_pass_is_drawn_over_the_one_before(recording: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("io.StringIO", Screen)
+    monkeypatch.setattr("io.StringIO", Terminal)
     monkeypatch.setenv("TERM", "xterm")
     ended = follow_it(recording)
     assert ended.status == 1

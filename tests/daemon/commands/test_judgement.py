@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from boxes.recorded_box import START, Turn, make_box, record
+from boxes.recorded_box import START, Turn, lay_array, make_box, record
 from laneproof.commands import judgement
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import HISTORY
@@ -25,10 +25,7 @@ def recording(tmp_path: Path) -> Path:
 
     def check(done: str) -> Turn:
         def turn(box: SimulatedBox) -> None:
-            files = {"array_state": "clean", "level": "raid1", "raid_disks": "2", "degraded": "0", "mismatch_cnt": "0"}
-            files |= {"sync_action": "idle" if done == "none" else "check", "sync_completed": done}
-            box.extra_files = {"/sys/block/md0/size": "1000000\n"}
-            box.extra_files |= {f"/sys/block/md0/md/{name}": f"{text}\n" for name, text in files.items()}
+            lay_array(box, degraded="0", sync_action="idle" if done == "none" else "check", sync_completed=done)
 
         return turn
 

@@ -2,10 +2,9 @@
 
 from pathlib import Path
 
+from boxes.recorded_box import BUILD
 from contracts.hand_made import Ended, inside
 from laneproof.service.owner_notes import Inbox
-
-BUILD = 'schema = 1\n[box]\nname = "tern-2"\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'
 
 
 def note(tmp_path: Path, *words: str) -> Ended:

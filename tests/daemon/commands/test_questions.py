@@ -8,11 +8,7 @@ import pytest
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.questions import Questions
-
-
-class Terminal(StringIO):
-    def isatty(self) -> bool:
-        return True
+from support.terminal import Terminal
 
 
 @pytest.mark.parametrize(

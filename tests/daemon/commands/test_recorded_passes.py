@@ -5,6 +5,7 @@ from contextlib import closing
 import pytest
 
 from boxes.passes import events_of
+from boxes.recorded_box import BUILD
 from laneproof.commands.errors import CommandError
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.declaration.file import parse_build
@@ -14,7 +15,6 @@ from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import RecordingError, parse_frames, parse_header
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1", "kernel": "6.12", "boot_id": "b1"}'
-BUILD = 'schema = 1\n[box]\nname = "tern-2"\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'
 DOWN = "3,100,60000000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 

@@ -8,12 +8,11 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from boxes.recorded_box import PassingTime, Turn, make_box, record, stand
+from boxes.recorded_box import lay_array, live_through, make_box, put, record, record_lines, stand
 from contracts.hand_made import Ended, inside
 from laneproof.commands import judgement
 from laneproof.commands.history_file import HISTORY
 from laneproof.history.store import Store
-from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.box import SimulatedBox
 from simulation.hardware import Drive
 
@@ -33,26 +32,6 @@ name = "md0"
 level = "raid1"
 members = ["riser-1", "riser-2"]
 """
-SECTORS = 4_000_787_030_016 // 512
-
-
-def lay_array(box: SimulatedBox, *members: str, state: str = "in_sync") -> None:
-    """Lay out md0 as Documentation/admin-guide/md.rst has it: a mirror of two, with these disks in it."""
-    folder = "/sys/block/md0/md"
-    files = {
-        "/sys/block/md0/size": f"{SECTORS}\n",
-        f"{folder}/array_state": "clean\n",
-        f"{folder}/level": "raid1\n",
-        f"{folder}/raid_disks": "2\n",
-        f"{folder}/degraded": f"{2 - len(members)}\n",
-        f"{folder}/sync_action": "idle\n",
-        f"{folder}/sync_completed": "none\n",
-        f"{folder}/mismatch_cnt": "0\n",
-    }
-    for slot, name in enumerate(members):
-        files |= {f"{folder}/dev-{name}/state": f"{state}\n", f"{folder}/dev-{name}/slot": f"{slot}\n"}
-        files |= {f"{folder}/dev-{name}/errors": "0\n"}
-    box.extra_files = files | {"/proc/1/mountinfo": "", "/proc/self/mountinfo": ""}
 
 
 def make_mirror() -> SimulatedBox:
@@ -180,14 +159,7 @@ def living(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> str:
     """
     box = make_mirror()
     lay_array(box, "nvme0n1")
-
-    def put(drive: Drive | None) -> Turn:
-        return lambda box: setattr(box.ports[1], "drive", drive)
-
-    file = record(tmp_path / "living.jsonl", box, stand, put(None), put(Drive(serial="B7")), every=2.0)
-    header, *rest = Path(file).read_text().splitlines()
-    host = PassingTime(parse_header(header), parse_frames(rest))
-    host.advance()
+    host = live_through(record_lines(box, stand, put(None), put(Drive(serial="B7")), every=2.0))
     monkeypatch.setattr(judgement, "open_host", lambda _: contextlib.nullcontext(host))
     return str(tmp_path / "no-history")
 

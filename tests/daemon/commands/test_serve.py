@@ -117,15 +117,15 @@ def test_this_machine_is_served_until_term(tmp_path: Path, services: list[Servic
     assert (tmp_path / "state").stat().st_mode & 0o777 == 0o750
 
 
-def test_an_interrupt_ends_it_as_cleanly(tmp_path: Path, services: list[Service]) -> None:
+def test_the_demo_is_served_as_it_ends_until_an_interrupt_and_the_log_says_the_whole_life(
+    tmp_path: Path, services: list[Service]
+) -> None:
     services.append(Service(tmp_path, "--demo"))
-    assert services[0].start().end(signal.SIGINT) == 0
-    assert "Traceback" not in services[0].said()
-
-
-def test_the_log_says_the_whole_life(tmp_path: Path, services: list[Service]) -> None:
-    services.append(Service(tmp_path, "--demo"))
-    services[0].start().wait_for("first verdict").end()
+    report = services[0].start().wait_for("first verdict").audit()
+    assert (report["box"], report["verdict"], report["declared"]) == ("kelp-1", "differs", True)
+    for page in ("/", "/positions/riser-3", "/replace/riser-3"):
+        assert "Read at <time" in services[0].get(page)
+    assert services[0].end(signal.SIGINT) == 0
     lines = [line for line in services[0].said().splitlines() if "raised" not in line]
     said = [
         r"version [\d.]+ starts", r"listening at http://127.0.0.1:\d+/", "in force: the declaration of kelp-1",
@@ -134,14 +134,6 @@ def test_the_log_says_the_whole_life(tmp_path: Path, services: list[Service]) ->
     assert [
         words for words, line in zip(said, lines, strict=True) if not re.fullmatch(f"laneproof: {words}", line)
     ] == []
-
-
-def test_the_demo_is_served_as_it_ends(tmp_path: Path, services: list[Service]) -> None:
-    services.append(Service(tmp_path, "--demo"))
-    report = services[0].start().audit()
-    assert (report["box"], report["verdict"], report["declared"]) == ("kelp-1", "differs", True)
-    for page in ("/", "/positions/riser-3", "/replace/riser-3"):
-        assert "Read at <time" in services[0].get(page)
 
 
 def test_a_recording_is_judged_frame_by_frame_before_it_is_shown(

@@ -22,16 +22,12 @@ from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Snapshot
+from support.terminal import Terminal
 
 SYSTEMCTL = """#!/bin/sh
 echo "$*" >>{log}
 [ "$1" != "{fails}" ] || {{ echo "Unit says no." >&2; exit 1; }}
 """
-
-
-class Terminal(StringIO):
-    def isatty(self) -> bool:
-        return True
 
 
 @dataclass
