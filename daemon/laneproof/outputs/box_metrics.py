@@ -2,8 +2,9 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
+from typing import TypeVar
 
-from laneproof.outputs.metric_table import Sample
+from laneproof.outputs.metric_table import Row, write_label
 from laneproof_collectors.snapshot import (
     Array,
     Bond,
@@ -16,26 +17,19 @@ from laneproof_collectors.snapshot import (
 )
 from laneproof_collectors.unread import Unread, if_read
 
-Row = tuple[str, tuple[str, ...], object]
-"""Metric's name, label values in the table's order, the fact: a number, or whatever there is in its place."""
 NamePath = Callable[[str], str]
 """Path -> the declared position's label, or the path."""
 
+_Thing = TypeVar("_Thing")
 _HOUR, _MEGA, _PER_SECOND = 3600, 1e6, 1e6
 
 
-def list_box_samples(snapshot: Snapshot, name_path: NamePath) -> Iterator[Sample]:
-    """Give the samples of arrays, network, memory, heat, file systems and other drives."""
-    for name, values, value in _rows(snapshot, name_path):
-        if isinstance(value, int | float):
-            yield name, values, float(value) if isinstance(value, bool) else value
-
-
-def _rows(snapshot: Snapshot, name_path: NamePath) -> Iterator[Row]:
-    drives = if_read(snapshot.drives)
+def list_box_rows(snapshot: Snapshot, name_path: NamePath) -> Iterator[Row]:
+    """Give what is known of arrays, network, memory, heat, file systems and other drives."""
     # Two drives in one enclosure may share its path and the serial number of its bridge.
-    labels = _tell_apart((name_path(drive.path or drive.name), _text(drive.serial)) for drive in drives)
-    for drive, names in zip(drives, labels, strict=True):
+    for names, drive in _tell_apart(
+        if_read(snapshot.drives), lambda drive: (name_path(drive.path or drive.name), write_label(drive.serial))
+    ):
         yield from _drive(drive, names)
     for array in if_read(snapshot.arrays):
         yield from _array(array)
@@ -52,7 +46,7 @@ def _rows(snapshot: Snapshot, name_path: NamePath) -> Iterator[Row]:
 
 
 def _drive(drive: SataDrive, labels: tuple[str, str]) -> Iterator[Row]:
-    yield "drive", (*labels, drive.name, _text(drive.model), _text(drive.firmware)), 1
+    yield "drive", (*labels, drive.name, write_label(drive.model), write_label(drive.firmware)), 1
     yield "drive_health_passed", labels, drive.healthy
     yield "drive_temperature_celsius", labels, drive.temperature_celsius
     yield "drive_recommended_temperature_celsius", labels, drive.recommended_celsius
@@ -70,7 +64,7 @@ def _array(array: Array) -> Iterator[Row]:
     yield "array_size_bytes", labels, array.size_bytes
     yield "array_members", labels, array.members_wanted
     yield "array_degraded_members", labels, array.degraded
-    action = array.sync_action if isinstance(array.sync_action, str) else ""
+    action = write_label(array.sync_action)
     yield "array_sync_completed_ratio", (array.name, action), array.sync_completed
     yield "array_sync_bytes_per_second", (array.name, action), array.sync_bytes_per_second
     yield "array_mismatch_sectors", labels, array.mismatch_sectors
@@ -98,9 +92,7 @@ def _bond(bond: Bond) -> Iterator[Row]:
 
 def _memory(memory: Memory) -> Iterator[Row]:
     yield "memory_bytes", (), memory.total_bytes
-    modules = if_read(memory.modules)
-    names = _tell_apart((module.locator, "") for module in modules)
-    for (name, _), module in zip(names, modules, strict=True):
+    for (name, _), module in _tell_apart(if_read(memory.modules), lambda module: (module.locator, "")):
         for state, rate in (("rated", module.rated_mt_s), ("configured", module.configured_mt_s)):
             value = None if rate is None else rate * _PER_SECOND
             yield f"memory_module_{state}_transfers_per_second", (name,), value
@@ -110,15 +102,12 @@ def _memory(memory: Memory) -> Iterator[Row]:
 
 
 def _heat(thermal: Thermal) -> Iterator[Row]:
-    sensors = _tell_apart((chip, reading.label) for chip, reading in thermal.temperatures)
-    for labels, (_, reading) in zip(sensors, thermal.temperatures, strict=True):
+    for labels, (_, reading) in _tell_apart(thermal.temperatures, lambda sensor: (sensor[0], sensor[1].label)):
         yield "board_temperature_celsius", labels, reading.celsius
         yield "board_critical_temperature_celsius", labels, reading.critical_celsius
-    fans = _tell_apart((fan.chip, fan.label) for fan in thermal.fans)
-    for labels, fan in zip(fans, thermal.fans, strict=True):
+    for labels, fan in _tell_apart(thermal.fans, lambda fan: (fan.chip, fan.label)):
         yield "fan_revolutions_per_minute", labels, fan.rpm
-    meters = _tell_apart((meter.name, "") for meter in thermal.power)
-    for (name, _), meter in zip(meters, thermal.power, strict=True):
+    for (name, _), meter in _tell_apart(thermal.power, lambda meter: (meter.name, "")):
         yield "power_watts", (name,), meter.watts
         yield "energy_joules", (name,), meter.energy_joules
     for package, count in thermal.throttle_counts.items():
@@ -133,14 +122,13 @@ def _file_system(file_system: MountedFileSystem) -> Iterator[Row]:
     yield "file_system_read_only", labels, file_system.read_only
 
 
-def _text(value: object) -> str:
-    return value if isinstance(value, str) else ""
-
-
-def _tell_apart(names: Iterable[tuple[str, str]]) -> Iterator[tuple[str, str]]:
-    """Number chips of one name, since a scrape with one series twice is refused as a whole."""
+def _tell_apart(
+    things: Iterable[_Thing], name: Callable[[_Thing], tuple[str, str]]
+) -> Iterator[tuple[tuple[str, str], _Thing]]:
+    """Number things of one name, since a scrape with one series twice is refused as a whole."""
     seen: Counter[tuple[str, str]] = Counter()
-    for chip, label in names:
-        seen[chip, label] += 1
-        count = seen[chip, label]
-        yield (chip, label) if count == 1 else (f"{chip}-{count}", label)
+    for thing in things:
+        first, second = name(thing)
+        seen[first, second] += 1
+        count = seen[first, second]
+        yield (first if count == 1 else f"{first}-{count}", second), thing

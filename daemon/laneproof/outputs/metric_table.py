@@ -4,23 +4,39 @@ Names follow the OpenMetrics rules (base units, ``_total`` for counters) and the
 define the figures; the prefix is ours. A reading that is missing is an absent series, never 0.
 """
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 PREFIX = "laneproof_"
 Sample = tuple[str, tuple[str, ...], float]
 """Metric's name, label values in the table's order, value."""
+Row = tuple[str, tuple[str, ...], object]
+"""A sample before it is known whether the fact is a figure: a number, or whatever there is in its place."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+def keep_figures(rows: Iterable[Row]) -> Iterator[Sample]:
+    """Give the samples of facts that are figures; what is not there, or could not be read, is an absent series."""
+    for name, labels, fact in rows:
+        if isinstance(fact, int | float):
+            yield name, labels, float(fact) if isinstance(fact, bool) else fact
+
+
+def write_label(fact: object) -> str:
+    """Write a fact as a label: empty where there is no text."""
+    return fact if isinstance(fact, str) else ""
+
+
+@dataclass(frozen=True, slots=True)
 class Metric:
     """One metric: its name without prefix and ``_total``, and what it is, with the source of the figure.
 
     An info is a gauge of value 1 that carries facts in its labels.
     """
 
-    name: str
     kind: Literal["gauge", "counter", "info"]
+    name: str
     labels: tuple[str, ...]
     says: str
 
@@ -37,17 +53,7 @@ _SIGN = ("rule", "position")
 _THERMAL = (*_DRIVE, "threshold")
 
 
-def _gauge(name: str, labels: tuple[str, ...], says: str) -> Metric:
-    return Metric(name=name, kind="gauge", labels=labels, says=says)
-
-
-def _counter(name: str, labels: tuple[str, ...], says: str) -> Metric:
-    return Metric(name=name, kind="counter", labels=labels, says=says)
-
-
-def _info(name: str, labels: tuple[str, ...], says: str) -> Metric:
-    return Metric(name=name, kind="info", labels=labels, says=says)
-
+_gauge, _counter, _info = (partial(Metric, kind) for kind in ("gauge", "counter", "info"))
 
 METRICS = (
     _info("box", ("box", "version", "kernel", "bios_version"), "The box's name; versions of laneproof, kernel, BIOS."),

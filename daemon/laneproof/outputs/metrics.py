@@ -16,11 +16,11 @@ from laneproof.declaration.build import Build
 from laneproof.evidence.alarm_budget import FALSE_ALARMS_PER_YEAR
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import name_box
-from laneproof.outputs.box_metrics import list_box_samples
-from laneproof.outputs.metric_table import METRICS, PREFIX, Sample
+from laneproof.outputs.box_metrics import list_box_rows
+from laneproof.outputs.metric_table import METRICS, PREFIX, Row, Sample, keep_figures, write_label
 from laneproof.outputs.sign_metrics import list_sign_samples
 from laneproof.rules import RULES
-from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
+from laneproof_collectors.snapshot import HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 
 _UNIT_BYTES = 512_000  # NVM Express Base 2.0, 5.16.1.3: a data unit is 1000 blocks of 512 bytes
@@ -67,16 +67,20 @@ def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
 
 def list_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> Iterator[Sample]:
     """Give every sample of one judged pass."""
+    return keep_figures(_list_rows(build, snapshot, findings))
+
+
+def _list_rows(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> Iterator[Row]:
     topology = topology_of(snapshot)
     firmware = snapshot.firmware
     kernel, bios = ("", "") if isinstance(firmware, Unread) else (firmware.kernel_release, firmware.bios_version)
-    yield "box", (name_box(build, snapshot), __version__, _text(kernel), _text(bios)), 1
+    yield "box", (name_box(build, snapshot), __version__, write_label(kernel), write_label(bios)), 1
     yield "snapshot_timestamp_seconds", (), snapshot.taken_at
     yield from _findings(findings)
     yield from _links(build, snapshot)
     yield from _errors(build, topology)
     yield from _nvme(build, snapshot, topology)
-    yield from list_box_samples(snapshot, partial(_name_position, build))
+    yield from list_box_rows(snapshot, partial(_name_position, build))
 
 
 def list_judge_samples(build: Build | None, problem: str | None) -> Iterator[Sample]:
@@ -88,10 +92,6 @@ def list_judge_samples(build: Build | None, problem: str | None) -> Iterator[Sam
     for rule in RULES:
         yield "rule", (rule.name, rule.statement, next(iter(rule.next_steps), "")), 1
     yield "alarm_budget_per_year", (), FALSE_ALARMS_PER_YEAR
-
-
-def _text(value: object) -> str:
-    return value if isinstance(value, str) else ""
 
 
 def _findings(findings: Sequence[Finding]) -> Iterator[Sample]:
@@ -115,7 +115,7 @@ def _say_values(finding: Finding) -> tuple[str, str]:
     return ("", "") if finding.declared is None else (finding.declared, finding.observed or "")
 
 
-def _links(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
+def _links(build: Build | None, snapshot: Snapshot) -> Iterator[Row]:
     for position in list_positions(build, snapshot):
         labels = (position.label or position.path,)
         for rate_metric, lanes_metric, width in (
@@ -126,10 +126,8 @@ def _links(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
             if width is None:
                 continue
             rate = width.gt_s if width.gt_s is not None else rate_of(width.generation) if width.generation else None
-            if rate is not None:
-                yield rate_metric, labels, rate * _GIGA
-            if width.lanes is not None:
-                yield lanes_metric, labels, width.lanes
+            yield rate_metric, labels, None if rate is None else rate * _GIGA
+            yield lanes_metric, labels, width.lanes
 
 
 def _name_position(build: Build | None, path: str) -> str:
@@ -137,7 +135,7 @@ def _name_position(build: Build | None, path: str) -> str:
     return position.label if position else path
 
 
-def _errors(build: Build | None, topology: Topology) -> Iterator[Sample]:
+def _errors(build: Build | None, topology: Topology) -> Iterator[Row]:
     for link in topology.links():
         position = _name_position(build, link.path)
         for end, function in (("port", link.port), ("device", link.device)):
@@ -152,26 +150,17 @@ def _errors(build: Build | None, topology: Topology) -> Iterator[Sample]:
                     yield "link_uncorrectable_errors", (position, end, severity), sum(counts.values())
 
 
-def _nvme(build: Build | None, snapshot: Snapshot, topology: Topology) -> Iterator[Sample]:
+def _nvme(build: Build | None, snapshot: Snapshot, topology: Topology) -> Iterator[Row]:
     if isinstance(snapshot.controllers, Unread):
         return
     paths = {drive.name: drive.path for drive in topology.drive_occupants()}
     for controller in snapshot.controllers:
-        labels = (_name_position(build, paths.get(controller.name, controller.name)), _text(controller.serial))
-        yield "nvme", (*labels, controller.name, _text(controller.model), _text(controller.firmware)), 1
+        labels = (_name_position(build, paths.get(controller.name, controller.name)), write_label(controller.serial))
+        yield "nvme", (*labels, controller.name, write_label(controller.model), write_label(controller.firmware)), 1
         if not isinstance(controller.health, Unread):
             yield from _health(controller.health, labels)
-        yield from _limits(controller, labels)
-
-
-def _limits(controller: NvmeController, labels: tuple[str, str]) -> Iterator[Sample]:
-    identity = controller.identity
-    if isinstance(identity, Unread):
-        return
-    if identity.warning_temperature_celsius is not None:
-        yield "nvme_warning_temperature_celsius", labels, identity.warning_temperature_celsius
-    if identity.critical_temperature_celsius is not None:
-        yield "nvme_critical_temperature_celsius", labels, identity.critical_temperature_celsius
+        for limit in ("warning_temperature_celsius", "critical_temperature_celsius"):
+            yield f"nvme_{limit}", labels, getattr(controller.identity, limit, None)
 
 
 def _health(health: HealthLog, labels: tuple[str, str]) -> Iterator[Sample]:

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 
 from boxes.snapshot_box import Box, make_array, make_bond, make_interface, make_memory, make_sata_drive, without_groups
-from laneproof.outputs.box_metrics import list_box_samples
-from laneproof.outputs.metric_table import BY_NAME
+from laneproof.outputs.box_metrics import list_box_rows
+from laneproof.outputs.metric_table import BY_NAME, keep_figures
 from laneproof_collectors.snapshot import (
     EdacController,
     Fan,
@@ -25,7 +25,7 @@ MOUNTED: dict[str, Any] = {"mount": "/srv/archive", "device": "/dev/md0", "kind"
 
 
 def samples_of(snapshot: Snapshot) -> dict[tuple[str, tuple[str, ...]], float]:
-    taken = list(list_box_samples(snapshot, lambda path: f"at {path}"))
+    taken = list(keep_figures(list_box_rows(snapshot, lambda path: f"at {path}")))
     assert len({sample[:2] for sample in taken}) == len(taken)
     assert all(len(BY_NAME[name].labels) == len(labels) for name, labels, _ in taken)
     return {(name, labels): value for name, labels, value in taken}
