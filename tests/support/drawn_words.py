@@ -6,6 +6,16 @@ from xml.etree import ElementTree as ET
 SVG = "{http://www.w3.org/2000/svg}"
 
 
+def list_words(picture: ET.Element) -> list[str]:
+    """List what is written in a picture."""
+    return [element.text or "" for element in picture.iter(f"{SVG}text")]
+
+
+def of_class(picture: ET.Element, tag: str, kind: str) -> list[ET.Element]:
+    """List the elements of one class."""
+    return [element for element in picture.iter(f"{SVG}{tag}") if element.get("class") == kind]
+
+
 def _span(element: ET.Element) -> tuple[float, float, float, float]:
     """Give where words stand: left, right, top, bottom; a letter is taken for narrower than most are."""
     x, y, width = float(element.get("x", 0)), float(element.get("y", 0)), 5.5 * len(element.text or "")

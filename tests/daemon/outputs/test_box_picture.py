@@ -9,23 +9,14 @@ from hypothesis import strategies as st
 
 from boxes.snapshot_box import Box, declare, kelp_box
 from laneproof.outputs.box_picture import Mark, draw_box
-from support.drawn_words import check_words
+from support.drawn_words import SVG, check_words, list_words, of_class
 
-SVG = "{http://www.w3.org/2000/svg}"
 A, B = "0000:00/01.1", "0000:00/01.2"
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{A}"\n[[position]]\nlabel = "deck-9"\npath = "0000:00/09.0"')
 
 
 def draw(box: Box, marks: Mapping[str, Mark] | None = None) -> ET.Element:
     return ET.fromstring(draw_box(BUILD, box.snapshot(), marks or {}))
-
-
-def of_class(picture: ET.Element, tag: str, kind: str) -> list[ET.Element]:
-    return [element for element in picture.iter(f"{SVG}{tag}") if element.get("class") == kind]
-
-
-def words(picture: ET.Element) -> set[str]:
-    return {element.text or "" for element in picture.iter(f"{SVG}text")}
 
 
 def test_each_trained_lane_is_one_stroke() -> None:
@@ -39,13 +30,13 @@ def test_position_without_a_link_hangs_on_a_dotted_line() -> None:
 
 
 def test_every_position_is_named_with_who_is_in_it() -> None:
-    reported = words(draw(kelp_box(2)))
-    assert {"riser-1", "01.2", "deck-9", "nvme0, Fulmar N4, 4 TB", "serial FN0001", "empty"} <= reported
+    reported = list_words(draw(kelp_box(2)))
+    assert {"riser-1", "01.2", "deck-9", "nvme0, Fulmar N4, 4 TB", "serial FN0001", "empty"} <= set(reported)
 
 
 def test_marks_have_words_and_shapes_of_their_own() -> None:
     picture = draw(kelp_box(2), {A: Mark.HERE, B: Mark.KEEP})
-    assert {"here", "do not touch"} <= words(picture)
+    assert {"here", "do not touch"} <= set(list_words(picture))
     assert len(of_class(picture, "path", "point")) == 1
     (kept,) = of_class(picture, "rect", "keep")
     assert kept.get("style") == "fill:url(#bp-hatch)"
@@ -58,7 +49,7 @@ def test_every_stroke_and_tile_is_in_the_legend() -> None:
     legend = [element for element in draw(kelp_box(1)).iter(f"{SVG}g") if element.get("class") == "legend"]
     samples = {part.get("class") for element in legend for part in element if part.tag != f"{SVG}text"}
     assert samples == {"lane", "none", "tile empty"}
-    assert "a stroke is a lane that trained" in words(draw(kelp_box(1)))
+    assert "a stroke is a lane that trained" in list_words(draw(kelp_box(1)))
 
 
 def test_title_and_description_say_it_all_without_eyes() -> None:
@@ -81,7 +72,7 @@ def test_positions_behind_a_switch_card_hang_on_its_trunk() -> None:
     starts = {str(trunk.get("d")).partition(" ")[2].partition("V")[0] for trunk in of_class(picture, "path", "trunk")}
     assert len(starts) == 2
     assert starts <= {f"{float(tile.get('y', 0)) + 40:g}" for tile in of_class(picture, "rect", "tile")}
-    assert "a port with more below" in words(picture)
+    assert "a port with more below" in list_words(picture)
 
 
 def test_rows_do_not_overlap_and_lie_within_the_picture() -> None:

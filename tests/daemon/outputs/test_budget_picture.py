@@ -8,9 +8,7 @@ from boxes.snapshot_box import declare
 from laneproof.declaration.build import Build
 from laneproof.desk.check import check_budget
 from laneproof.outputs.budget_picture import draw_budget
-from support.drawn_words import check_words
-
-SVG = "{http://www.w3.org/2000/svg}"
+from support.drawn_words import SVG, check_words, list_words, of_class
 
 
 def _position(label: str, path: str, rest: str) -> str:
@@ -21,15 +19,13 @@ def _draw(text: str) -> ET.Element:
     return _without_legend(ET.fromstring(draw_budget(check_budget(declare(text)))))
 
 
-def _words(picture: ET.Element) -> list[str]:
-    return [element.text or "" for element in picture.iter(f"{SVG}text")]
-
-
 def _strokes(picture: ET.Element, kind: str = "lane") -> int:
-    return sum(element.get("class") == kind for element in picture.iter(f"{SVG}path"))
+    return len(of_class(picture, "path", kind))
 
 
 NVME = 'occupant = { kind = "nvme", capacity = "4 TB" }'
+X4 = f"link = {{ generation = 4, lanes = 4 }}\n{NVME}"
+RISER = '[slot.riser]\npath = "0000:00"\nlanes = 4\nsplit = [4, 4]\n'
 
 
 def _without_legend(picture: ET.Element) -> ET.Element:
@@ -40,22 +36,18 @@ def _without_legend(picture: ET.Element) -> ET.Element:
 
 def test_legend_names_every_colour() -> None:
     words = {"a lane", "a lane that several share", "the narrowest part", "! does not fit"}
-    assert words <= set(_words(ET.fromstring(draw_budget(check_budget(declare(""))))))
+    assert words <= set(list_words(ET.fromstring(draw_budget(check_budget(declare(""))))))
 
 
 def test_branch_that_cannot_exist_has_no_lanes_and_says_so() -> None:
-    text = '[slot.riser]\npath = "0000:00"\nlanes = 4\nsplit = [4, 4]\n'
-    text += _position(
-        "a", "0000:00/01.2", f'slot = "riser"\nbranch = 2\nlink = {{ generation = 4, lanes = 4 }}\n{NVME}'
-    )
-    picture = _draw(text)
+    picture = _draw(RISER + _position("a", "0000:00/01.2", f'slot = "riser"\nbranch = 2\n{X4}'))
     assert _strokes(picture) == 0
-    assert "! no lanes" in _words(picture)
+    assert "! no lanes" in list_words(picture)
     assert "tile empty bad" in {element.get("class") for element in picture.iter(f"{SVG}rect")}
 
 
 def test_each_lane_is_one_stroke() -> None:
-    text = _position("a", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}")
+    text = _position("a", "0000:00/01.1", X4)
     text += _position("b", "0000:00/01.2", f"link = {{ generation = 3, lanes = 1 }}\n{NVME}")
     picture = _draw(text)
     assert _strokes(picture) == 5
@@ -77,14 +69,14 @@ def test_bond_has_a_stroke_a_member() -> None:
     text = '[[bond]]\nname = "bond0"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
     picture = _draw(text)
     assert _strokes(picture) == 2
-    assert "bond0" in _words(picture)
-    assert "20 Gbit/s in all" in _words(picture)
+    assert "bond0" in list_words(picture)
+    assert "20 Gbit/s in all" in list_words(picture)
 
 
 def test_every_position_is_named_with_what_it_gets() -> None:
-    text = _position("upper left", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}")
+    text = _position("upper left", "0000:00/01.1", X4)
     picture = _draw(text)
-    assert {"upper left", "nvme 4 TB", "gen 4 x4", "narrowest 7.2 GB/s"} <= set(_words(picture))
+    assert {"upper left", "nvme 4 TB", "gen 4 x4", "narrowest 7.2 GB/s"} <= set(list_words(picture))
     check_words(picture)
     (tile,) = (element for element in picture.iter(f"{SVG}rect") if element.get("class") == "tile")
     middle = float(tile.get("x", 0)) + float(tile.get("width", 0)) / 2
@@ -96,16 +88,12 @@ def test_every_position_is_named_with_what_it_gets() -> None:
 def test_position_meant_to_be_empty_is_drawn_without_lanes() -> None:
     picture = _draw(_position("a", "0000:00/01.1", 'occupant = { kind = "none" }'))
     assert _strokes(picture) == 0
-    assert "meant to be empty" in _words(picture)
+    assert "meant to be empty" in list_words(picture)
     assert [element.get("class") for element in picture.iter(f"{SVG}rect")][-1] == "tile empty"
 
 
 def test_what_does_not_fit_has_a_mark_and_a_sentence() -> None:
-    text = '[slot.riser]\npath = "0000:00"\nlanes = 4\nsplit = [4, 4]\n'
-    text += _position(
-        "a", "0000:00/01.1", f'slot = "riser"\nbranch = 1\nlink = {{ generation = 4, lanes = 4 }}\n{NVME}'
-    )
-    words = _words(_draw(text))
+    words = list_words(_draw(RISER + _position("a", "0000:00/01.1", f'slot = "riser"\nbranch = 1\n{X4}')))
     assert "! riser x4: 4+4" in words
     assert "! slot riser has 4 lanes, but its split 4+4 needs 8" in words
 
@@ -113,7 +101,7 @@ def test_what_does_not_fit_has_a_mark_and_a_sentence() -> None:
 def test_a_slots_frame_is_round_its_own_positions_alone() -> None:
     text = '[slot.riser]\npath = "0000:00"\nlanes = 8\nsplit = [4, 4]\n'
     for label, rest in (("a", 'slot = "riser"\nbranch = 1'), ("b", ""), ("c", 'slot = "riser"\nbranch = 2')):
-        text += _position(label, f"0000:00/0{label}.0", f"{rest}\nlink = {{ generation = 4, lanes = 4 }}\n{NVME}")
+        text += _position(label, f"0000:00/0{label}.0", f"{rest}\n{X4}")
     boxes = list(_draw(text).iter(f"{SVG}rect"))
     height = {str(element.get("class")): float(element.get("height", 0)) for element in boxes}
     assert 2 * height["tile"] < height["frame"] < 3 * height["tile"]
@@ -121,7 +109,7 @@ def test_a_slots_frame_is_round_its_own_positions_alone() -> None:
 
 def test_parts_between_are_shown_on_the_lanes() -> None:
     rest = f'through = ["key-adapter", "flexible-cable"]\nlink = {{ generation = 3, lanes = 1 }}\n{NVME}'
-    assert {"key adapter", "flexible cable"} <= set(_words(_draw(_position("a", "0000:00/01.1", rest))))
+    assert {"key adapter", "flexible cable"} <= set(list_words(_draw(_position("a", "0000:00/01.1", rest))))
 
 
 def test_words_stand_in_the_middle_of_the_box_that_they_name() -> None:
@@ -143,7 +131,7 @@ def test_words_stand_in_the_middle_of_the_box_that_they_name() -> None:
     assert boxes[0][1] + boxes[0][3] >= float(tiles[-1].get("y", 0)) + float(tiles[-1].get("height", 0))
 
 
-def test_strokes_of_the_legend_stand_before_their_words() -> None:
+def test_strokes_of_the_legend_stand_before_theirlist_words() -> None:
     picture = ET.fromstring(draw_budget(check_budget(declare(""))))
     legend = picture.findall(f"{SVG}g[@class='legend']/*")
     words = [element for element in legend if element.tag == f"{SVG}text"]
@@ -156,7 +144,7 @@ def test_strokes_of_the_legend_stand_before_their_words() -> None:
 
 
 def test_picture_can_be_heard() -> None:
-    picture = _draw(_position("a", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}"))
+    picture = _draw(_position("a", "0000:00/01.1", X4))
     ids = {element.attrib["id"]: element.text or "" for element in picture.iter() if element.get("id")}
     assert "a gets 7.2 GB/s over generation 4 x4." in ids["lp-desc"]
 
