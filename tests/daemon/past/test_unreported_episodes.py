@@ -1,6 +1,6 @@
 """Episodes that nobody reported, and drives that somebody took out."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
@@ -21,7 +21,8 @@ from boxes.losing_box import (
 from boxes.simulated_past import HOUR, Story, busy_box
 from boxes.snapshot_box import Box
 from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED
-from laneproof_collectors.hotplug import Action
+from laneproof.past.event_joining import ADDED, REMOVED
+from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.unread import Unread
 
@@ -83,61 +84,11 @@ def working(reads: int, *, milliseconds: int | None = None) -> Box:
     return busy_box(reads, (milliseconds or reads,))
 
 
-def test_statistics_that_begin_again_a_pass_after_a_known_removal_are_its_consequence() -> None:
-    story = Story().observe(working(5000)).observe(working(6000), after=60.0)
-    story.observe(Box().with_port(PATH), after=60.0, devices=(removal(),))
-    no_statistics_yet = Box().with_port(PATH).with_drive(PATH, controller={"namespaces": ()})
-    story.observe(no_statistics_yet, after=1.0, devices=(removal(Action.ADD),)).observe(working(10), after=1.0)
-    (episode,) = episodes(story)
-    assert episode.asked
-    assert REENUMERATED not in episode.kinds
-
-
-def test_a_drive_whose_statistics_begin_again_had_been_away() -> None:
-    story = Story().observe(working(5000)).observe(working(6000), after=HOUR).observe(working(10), after=HOUR)
-    (episode,) = episodes(story)
-    assert (episode.path, episode.device, episode.kinds) == (PATH, "nvme0", [REENUMERATED])
-
-
-# Linux block/genhd.c, part_stat_show: the milliseconds are of 32 bits, the counts of requests are not
-def test_milliseconds_that_run_over_are_no_absence() -> None:
-    story = Story().observe(working(5000)).observe(working(6000), after=HOUR)
-    story.observe(working(7000, milliseconds=3), after=HOUR)
-    assert episodes(story) == []
-
-
 def unbound() -> Box:
     """A drive that no driver serves: in the midst of any removal, and after a fault."""
     made = four()
     del made._controllers[0]
     return made
-
-
-def test_a_pass_between_the_driver_s_going_and_the_function_s_is_no_disconnect_where_the_log_is_read() -> None:
-    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(four(), after=HOUR).observe(unbound(), after=15.0)
-    assert episodes(story) == []
-    story.observe(gone(), after=0.1, devices=(removal(),))
-    assert [episode.asked for episode in episodes(story)] == [True]
-
-
-def test_a_drive_that_its_driver_gave_up_is_gone_at_once_where_nobody_heard_why_else_soon() -> None:
-    assert [episode.kinds for episode in episodes(Story().observe(four()).observe(unbound(), after=15.0))] == [
-        [VANISHED]
-    ]
-    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(four(), after=2 * HOUR)
-    for _ in range(4):
-        story.observe(unbound(), after=15.0)
-    assert [episode.kinds for episode in episodes(story)] == [[VANISHED]]
-    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(unbound(), after=15.0, log=(RESET,))
-    assert not story.ledger.episodes.is_filled(PATH)  # the log said why
-
-
-def test_a_drive_that_was_unbound_by_hand_and_stays_so_is_no_disconnect() -> None:
-    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(four(), after=2 * HOUR)
-    story.observe(unbound(), after=15.0, devices=(removal(),))
-    for _ in range(4):
-        story.observe(unbound(), after=15.0)
-    assert [episode.asked for episode in episodes(story)] == [True]
 
 
 def letting_go() -> Box:
@@ -148,21 +99,58 @@ def letting_go() -> Box:
     return made
 
 
-def test_a_pass_in_the_midst_of_a_removal_in_good_order_is_no_disconnect() -> None:
-    story = Story().observe(four()).observe(letting_go(), after=15.0)
-    assert episodes(story) == []
-    story.observe(gone(), after=0.1, devices=(removal(),))
-    assert [episode.asked for episode in episodes(story)] == [True]
+def empty() -> Box:
+    return Box().with_port(PATH)
 
 
-def test_a_drive_that_its_driver_cannot_let_go_of_is_gone_once() -> None:
-    story = Story().observe(four(), log=(HARMLESS_BUT_READ,))
+def without_statistics() -> Box:
+    return empty().with_drive(PATH, controller={"namespaces": ()})
+
+
+READ, OUT, BACK = (HARMLESS_BUT_READ,), (removal(),), (removal(Action.ADD),)
+WATCHED = [(four, 0.0, READ, ()), (four, 2 * HOUR, (), ())]
+WORKED = [(lambda: working(5000), 0.0, (), ()), (lambda: working(6000), HOUR, (), ())]
+
+
+@pytest.mark.parametrize(
+    ("passes", "expected"),
+    [
+        # a drive whose statistics begin again had been away, unless a known removal says why
+        ([*WORKED, (lambda: working(10), HOUR, (), ())], [(False, [REENUMERATED])]),
+        (
+            [*WORKED, (empty, 60.0, (), OUT), (without_statistics, 1.0, (), BACK), (lambda: working(10), 1.0, (), ())],
+            [(True, [ADDED, REMOVED])],
+        ),
+        # Linux block/genhd.c, part_stat_show: the milliseconds are of 32 bits, the counts of requests are not
+        ([*WORKED, (lambda: working(7000, milliseconds=3), HOUR, (), ())], []),
+        # between the driver's going and the function's it is no disconnect where the log is read
+        ([*WATCHED, (unbound, 15.0, (), ())], []),
+        ([*WATCHED, (unbound, 15.0, (), ()), (gone, 0.1, (), OUT)], [(True, [REMOVED])]),
+        ([(four, 0.0, (), ()), (unbound, 15.0, (), ())], [(False, [VANISHED])]),  # nobody knows why
+        ([*WATCHED, *[(unbound, 15.0, (), ())] * 4], [(False, [VANISHED])]),  # it takes too long
+        ([*WATCHED, (unbound, 15.0, (), OUT), *[(unbound, 15.0, (), ())] * 4], [(True, [REMOVED])]),  # by hand
+        ([(four, 0.0, (), ()), (letting_go, 15.0, (), ())], []),
+        ([(four, 0.0, (), ()), (letting_go, 15.0, (), ()), (gone, 0.1, (), OUT)], [(True, [REMOVED])]),
+        ([*WATCHED, *[(letting_go, 15.0, (), ())] * 6], [(False, [VANISHED])]),
+    ],
+)
+def test_what_became_of_a_drive_of_which_the_kernel_says_nothing(
+    passes: list[tuple[Callable[[], Box], float, Sequence[str], Sequence[DeviceEvent]]],
+    expected: list[tuple[bool, list[str]]],
+) -> None:
+    story = Story()
+    for box, after, log, devices in passes:
+        story.observe(box(), after=after, log=log, devices=devices)
+    assert [(episode.asked, episode.kinds) for episode in episodes(story)] == expected
+    assert {episode.path for episode in episodes(story)} <= {PATH}
+    assert {episode.device for episode in episodes(story) if REENUMERATED in episode.kinds} <= {"nvme0"}
+
+
+def test_a_drive_whose_driver_is_gone_is_away_at_once_where_the_log_said_why_and_here_once_it_is_back() -> None:
+    story = Story().observe(four(), log=READ).observe(unbound(), after=15.0, log=(RESET,))
+    assert not story.ledger.episodes.is_filled(PATH)
+    story = Story().observe(four(), log=READ)
     for _ in range(3):
         story.observe(letting_go(), after=15.0)
-    (episode,) = episodes(story)
-    assert VANISHED in episode.kinds
-    for _ in range(3):
-        story.observe(letting_go(), after=15.0)
-    assert len(episodes(story)) == 1
     story.observe(four(), after=60.0)
-    assert episodes(story)[0].returned_at == story.now
+    assert [episode.returned_at for episode in episodes(story)] == [story.now]
