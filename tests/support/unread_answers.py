@@ -2,6 +2,7 @@
 
 from typing import TypeVar
 
+from laneproof.evidence.not_enough import NotEnough
 from laneproof_collectors.unread import Unread
 
 _Value = TypeVar("_Value")
@@ -13,8 +14,8 @@ def unread(value: object) -> Unread:
     return value
 
 
-def known(value: _Value | Unread | None) -> _Value:
+def known(value: _Value | Unread | NotEnough | None) -> _Value:
     """Give a value that has to be there and read, as what it is."""
     assert value is not None
-    assert not isinstance(value, Unread), value
+    assert not isinstance(value, Unread | NotEnough), value
     return value

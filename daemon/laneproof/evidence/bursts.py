@@ -1,6 +1,7 @@
 """Do errors come in bursts? To be asked first: the tests of rates take each error for independent of the last.
 
-Where they come in bursts, minutes that held an error are counted instead of errors, and compared in a table.
+Where they come in bursts, minutes that held an error are counted instead of errors, and compared in a table (see
+`two_by_two.fisher`).
 """
 
 import math
@@ -10,7 +11,6 @@ from dataclasses import dataclass
 from laneproof.evidence.distributions import Surprise, require_count
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.special_functions import log_chi_square_at_least
-from laneproof.evidence.two_by_two import FisherTest, fisher
 
 BURSTY_ALPHA = 1e-3
 """Below this p, errors are taken to come in bursts. Our choice."""
@@ -59,7 +59,7 @@ def dispersion(counts: Sequence[int]) -> DispersionTest | NotEnough:
     variance = math.fsum((count - mean) ** 2 for count in counts) / (n - 1)
     statistic = (n - 1) * variance / mean
     if mean < _SPARSE_MEAN and total <= _MOST_EXACT:
-        log_p = _log_occupied_at_most(error_minutes(counts), total, n)
+        log_p = _log_occupied_at_most(sum(1 for count in counts if count), total, n)
     else:
         log_p = log_chi_square_at_least(statistic, n - 1.0)
     return DispersionTest(log_p=log_p, mean=mean, index=variance / mean, statistic=statistic)
@@ -76,54 +76,3 @@ def _log_occupied_at_most(occupied: int, events: int, intervals: int) -> float:
         chances = ahead
     total = math.fsum(chances[: occupied + 1])
     return min(0.0, math.log(total)) if total > 0.0 else -math.inf
-
-
-def error_minutes(counts: Sequence[int]) -> int:
-    """How many of the intervals held an event?
-
-    Args:
-        counts: Events in consecutive minutes.
-
-    Returns:
-        The number of minutes with one event or more: what to count where events come in bursts.
-
-    Raises:
-        ValueError: A count is negative.
-    """
-    for count in counts:
-        require_count(count, "each count")
-    return sum(1 for count in counts if count)
-
-
-def compare_error_minutes(
-    error_minutes_here: int, minutes_here: int, error_minutes_there: int, minutes_there: int
-) -> FisherTest | NotEnough:
-    """Does a link have more error minutes than its siblings, or than before (T4 for bursts)?
-
-    Args:
-        error_minutes_here: Minutes with one error or more.
-        minutes_here: Minutes watched.
-        error_minutes_there: The same of the siblings together, or of the past.
-        minutes_there: The same.
-
-    Returns:
-        The exact test of the table.
-
-    Raises:
-        ValueError: More error minutes than minutes, or a negative number.
-
-    Source: R. A. Fisher, Statistical Methods for Research Workers, section 21.02; from memory.
-    """
-    if error_minutes_here > minutes_here or error_minutes_there > minutes_there:
-        raise ValueError(
-            f"{error_minutes_here} of {minutes_here} and {error_minutes_there} of {minutes_there}: "
-            "there cannot be more error minutes than minutes"
-        )
-    return fisher(
-        (
-            error_minutes_here,
-            minutes_here - error_minutes_here,
-            error_minutes_there,
-            minutes_there - error_minutes_there,
-        )
-    )

@@ -32,14 +32,7 @@ def threshold(steps_between_false_alarms: float) -> float:
 
 
 def sparse_rate(events: int, exposure: float) -> float | NotEnough:
-    """What rate to take for normal, where hardly anything has happened yet.
-
-    Args:
-        events: Events in the baseline.
-        exposure: Its exposure.
-
-    Returns:
-        (events + 1/2) / exposure, above zero even after none.
+    """What rate to take for normal where hardly anything has happened yet: (events + 1/2) / exposure, above zero.
 
     Raises:
         ValueError: An argument is negative.
@@ -83,14 +76,7 @@ class Cusum:
         return self.score >= self.threshold
 
     def after(self, events: int, exposure: float) -> "Cusum":
-        """Add one more interval (T7).
-
-        Args:
-            events: Events in it.
-            exposure: Its exposure, in the unit of the rates.
-
-        Returns:
-            The score after it.
+        """Add one more interval (T7), its exposure in the unit of the rates.
 
         Raises:
             ValueError: An argument is negative.

@@ -38,11 +38,7 @@ class Bounds:
 
 
 def require_count(k: int, what: str) -> None:
-    """Refuse what cannot be a count.
-
-    Args:
-        k: The count.
-        what: What it counts, for the sentence.
+    """Refuse what cannot be a count; the sentence says what was to be counted.
 
     Raises:
         ValueError: It is negative, or not a whole number.
@@ -52,11 +48,7 @@ def require_count(k: int, what: str) -> None:
 
 
 def require_exposure(exposure: float, what: str) -> None:
-    """Refuse what cannot be an exposure (a time, a number of bits).
-
-    Args:
-        exposure: The exposure; zero is allowed, and means that nothing was watched.
-        what: What it measures, for the sentence.
+    """Refuse what cannot be an exposure (a time, a number of bits); zero means that nothing was watched.
 
     Raises:
         ValueError: It is negative, infinite or not a number.
@@ -68,10 +60,6 @@ def require_exposure(exposure: float, what: str) -> None:
 def require_share(p: float, what: str) -> None:
     """Refuse what cannot be a share or a probability.
 
-    Args:
-        p: The share.
-        what: What it is a share of, for the sentence.
-
     Raises:
         ValueError: It lies outside of 0..1.
     """
@@ -80,14 +68,7 @@ def require_share(p: float, what: str) -> None:
 
 
 def log_poisson_at_least(k: int, mean: float) -> float:
-    """How likely are `k` events or more where `mean` are expected?
-
-    Args:
-        k: Events.
-        mean: Expected events.
-
-    Returns:
-        ln P(X >= k).
+    """How likely are `k` events or more where `mean` are expected? ln P(X >= k).
 
     Raises:
         ValueError: A count or mean is negative.
@@ -100,11 +81,7 @@ def log_poisson_at_least(k: int, mean: float) -> float:
 
 
 def poisson_lower(k: int, alpha: float) -> float:
-    """The smallest mean that `k` events do not contradict.
-
-    Args:
-        k: Events.
-        alpha: One-sided error, 0..1.
+    """The smallest mean that `k` events do not contradict, at a one-sided error of `alpha`, 0..1.
 
     Returns:
         Half the chi-square quantile of `alpha` at 2k degrees of freedom; 0 for no event.
@@ -120,11 +97,7 @@ def poisson_lower(k: int, alpha: float) -> float:
 
 
 def poisson_upper(k: int, alpha: float) -> float:
-    """The largest mean that `k` events do not contradict.
-
-    Args:
-        k: Events.
-        alpha: One-sided error, 0..1.
+    """The largest mean that `k` events do not contradict, at a one-sided error of `alpha`, 0..1.
 
     Returns:
         Half the chi-square quantile of 1 - `alpha` at 2k + 2 degrees of freedom.
@@ -151,16 +124,13 @@ def poisson_bounds(k: int) -> Bounds:
 
 
 def log_binomial_at_least(k: int, n: int, p: float, q: float | None = None) -> float:
-    """How likely are `k` successes or more among `n` trials?
+    """How likely are `k` successes or more among `n` trials? ln P(X >= k).
 
     Args:
         k: Successes.
         n: Trials.
         p: Chance of a success in one trial, 0..1.
         q: 1 - p, where it is known more exactly than the subtraction would give it.
-
-    Returns:
-        ln P(X >= k).
 
     Raises:
         ValueError: A count is negative, or p no probability.
@@ -176,11 +146,7 @@ def log_binomial_at_least(k: int, n: int, p: float, q: float | None = None) -> f
 
 
 def clopper_pearson(k: int, n: int) -> tuple[Bounds, Bounds]:
-    """Exact two-sided bounds for the share behind `k` of `n`.
-
-    Args:
-        k: Successes.
-        n: Trials.
+    """Exact two-sided bounds for the share behind `k` successes of `n`.
 
     Returns:
         The bounds of the share, and of the odds share / (1 - share), which near 1 keep digits that the share loses.
@@ -197,11 +163,7 @@ def clopper_pearson(k: int, n: int) -> tuple[Bounds, Bounds]:
 
 
 def jeffreys(k: int, n: int) -> Bounds:
-    """Bounds for the share behind `k` of `n`, less cautious than the exact ones: right on average, not always.
-
-    Args:
-        k: Successes.
-        n: Trials.
+    """Bounds for the share behind `k` successes of `n`, less cautious than the exact ones: right on average.
 
     Returns:
         Quantiles of Beta(k + 1/2, n - k + 1/2); where none or all succeeded, that end is 0 or 1.
@@ -224,7 +186,7 @@ def _require_part(k: int, n: int) -> None:
 
 
 def log_negative_binomial_at_least(k: int, r: float, p: float, q: float | None = None) -> float:
-    """How likely are `k` failures or more before the `r`-th success?
+    """How likely are `k` failures or more before the `r`-th success? ln P(X >= k).
 
     With a gamma-distributed rate this is what the next count looks like, the rate itself not being known well.
 
@@ -233,9 +195,6 @@ def log_negative_binomial_at_least(k: int, r: float, p: float, q: float | None =
         r: Successes waited for, above zero, not only whole numbers.
         p: Chance of a success in one trial.
         q: 1 - p, where it is known more exactly than the subtraction would give it.
-
-    Returns:
-        ln P(X >= k).
 
     Raises:
         ValueError: The count is negative, r not above zero, or p no probability.
@@ -250,19 +209,9 @@ def log_negative_binomial_at_least(k: int, r: float, p: float, q: float | None =
 
 
 def log_negative_binomial_at_most(k: int, r: float, p: float, q: float | None = None) -> float:
-    """How likely are `k` failures or fewer before the `r`-th success?
+    """How likely are `k` failures or fewer before the `r`-th success? ln P(X <= k).
 
-    Args:
-        k: Failures.
-        r: Successes waited for, above zero, not only whole numbers.
-        p: Chance of a success in one trial.
-        q: 1 - p, where it is known more exactly than the subtraction would give it.
-
-    Returns:
-        ln P(X <= k).
-
-    Raises:
-        ValueError: The count is negative, r not above zero, or p no probability.
+    Arguments and errors are those of `log_negative_binomial_at_least`.
 
     Source: DLMF 8.17; P(X <= k) = I_p(r, k + 1).
     """

@@ -31,14 +31,9 @@ _DAY_SECONDS = 86400.0
 
 
 def is_load_near(own: float, sibling: float) -> bool:
-    """Did two drives carry nearly the same load in a window?
+    """Did two drives carry nearly the same load in a window: operations, or bytes, a second?
 
-    Args:
-        own: Load of the drive (operations or bytes per second, one kind throughout).
-        sibling: The same of the sibling.
-
-    Returns:
-        Whether they may be compared. Two idle drives may not: they show no latency.
+    Two idle drives may not be compared: they show no latency.
 
     Raises:
         ValueError: A negative load.

@@ -65,17 +65,9 @@ def clean_time_needed(events: int, seconds: float, alpha: float = TRIAL_ALPHA) -
 def judge_trial(
     events_before: int, seconds_before: float, events_after: int, seconds_after: float, alpha: float = TRIAL_ALPHA
 ) -> TrialVerdict | NotEnough:
-    """Did the fix work (T15)?
+    """Did the fix work (T15)? Time may be bits, before and after alike.
 
-    Args:
-        events_before: Events before the change.
-        seconds_before: Time (or bits) in which they came.
-        events_after: Events since the change.
-        seconds_after: Time (or bits) since.
-        alpha: How often a fix that does nothing may pass.
-
-    Returns:
-        How the trial stands.
+    `alpha` is how often a fix that does nothing may pass.
 
     Raises:
         ValueError: A negative number, or an alpha that does not lie between 0 and 1.

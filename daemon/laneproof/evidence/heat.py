@@ -72,14 +72,7 @@ def headroom(readings_celsius: Sequence[float], warning_celsius: float | None) -
 
 
 def minutes_per_year(minutes: int, hours: float) -> float | NotEnough:
-    """How much of a year does a drive spend above its threshold, at this pace?
-
-    Args:
-        minutes: Minutes above it, by the drive's own counter.
-        hours: Powered hours in which they came.
-
-    Returns:
-        Minutes per year of 8766 hours.
+    """How many minutes of a year of 8766 hours does a drive spend above its threshold, at the pace of these hours?
 
     Raises:
         ValueError: A negative number.

@@ -48,14 +48,7 @@ def settled(readings: Sequence[LinkReading]) -> LinkReading | NotEnough:
 
 
 def short_boots(short: int, boots: int) -> Bounds | NotEnough:
-    """On what share of boots does the link train below its plan (T2)?
-
-    Args:
-        short: Boots on which it did.
-        boots: Boots seen.
-
-    Returns:
-        Bounds of the share.
+    """On what share of the boots seen does the link train below its plan (T2)?
 
     Raises:
         ValueError: A negative number, or more short boots than boots.
@@ -70,12 +63,6 @@ def short_boots(short: int, boots: int) -> Bounds | NotEnough:
 
 def clean_boots_needed(share: float) -> int:
     """How many boots in a row must come up well to show that fewer than the given share do not?
-
-    Args:
-        share: The share of short boots to be ruled out.
-
-    Returns:
-        The number of boots.
 
     Raises:
         ValueError: The share does not lie between 0 and 1.

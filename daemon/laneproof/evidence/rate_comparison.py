@@ -143,13 +143,7 @@ def _step_down(log_ps: Sequence[float]) -> list[float]:
 
 
 def correct_each(tests: Mapping[str, _Test]) -> dict[str, _Test]:
-    """Correct tests that were made at once, so that the chance of any false alarm stays what it was.
-
-    Args:
-        tests: By name.
-
-    Returns:
-        The same with the corrected p.
+    """Correct the p of tests that were made at once, so that the chance of any false alarm stays what it was.
 
     Source: S. Holm, A Simple Sequentially Rejective Multiple Test Procedure, Scand. J. Statistics 6 (1979) 65.
     """

@@ -220,17 +220,10 @@ def _beta_tails_direct(a: float, b: float, x: float, y: float) -> LogTails:
 
 
 def log_chi_square_at_least(x: float, degrees: float) -> float:
-    """How likely is a chi-square value this large?
-
-    Args:
-        x: The value, zero or more.
-        degrees: Degrees of freedom, above zero.
-
-    Returns:
-        The natural logarithm of the upper tail.
+    """How likely is a chi-square value of `x` or more, as a natural logarithm?
 
     Raises:
-        ValueError: An argument lies outside of these.
+        ValueError: The value is negative, or the degrees of freedom are not above zero.
 
     Source: DLMF 8.2; the chi-square distribution is a gamma distribution of half the degrees and twice the scale.
     """
@@ -238,13 +231,7 @@ def log_chi_square_at_least(x: float, degrees: float) -> float:
 
 
 def log_normal_at_least(z: float) -> float:
-    """How likely is a standard normal value this large?
-
-    Args:
-        z: The value, in standard deviations, of either sign.
-
-    Returns:
-        The natural logarithm of the upper tail.
+    """How likely is a standard normal value of `z` or more, of either sign, as a natural logarithm?
 
     Source: DLMF 7.11.2; z squared is chi-square with one degree of freedom.
     """

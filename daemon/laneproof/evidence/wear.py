@@ -132,14 +132,7 @@ def by_spare(earlier_percent: int, now_percent: int, threshold_percent: int, day
 
 
 def nearer(*clocks: Remaining | NotEnough) -> Remaining | NotEnough:
-    """Which clock runs out first?
-
-    Args:
-        clocks: What each said.
-
-    Returns:
-        The nearer one; `NotEnough` where none could say.
-    """
+    """Which clock runs out first? `NotEnough` where none could say."""
     known = [clock for clock in clocks if isinstance(clock, Remaining)]
     if known:
         return min(known, key=lambda clock: clock.days)

@@ -6,7 +6,8 @@ import pytest
 
 from laneproof.evidence.alarm_budget import ALARM_P, FALSE_ALARMS_PER_YEAR, NOTICE_P, grade
 from laneproof.evidence.distributions import Surprise
-from laneproof.evidence.rate_comparison import RatioTest, against_siblings
+from laneproof.evidence.rate_comparison import against_siblings
+from support.unread_answers import known
 
 
 def surprise(p: float) -> Surprise:
@@ -36,6 +37,5 @@ def test_a_page_needs_surprise_and_effect(p: float, lower: float | None, level: 
 @pytest.mark.parametrize(("own", "others", "level"), [(37, 4, "alarm"), (9, 6, None), (5, 0, "notice"), (3, 1, None)])
 def test_links_against_siblings_by_the_budget(own: int, others: int, level: str | None) -> None:
     # 24 hours of one link against 72 of its siblings; nine against six is a notice only at p <= 1e-2
-    test = against_siblings(own, 24.0, others, 72.0)
-    assert isinstance(test, RatioTest)
+    test = known(against_siblings(own, 24.0, others, 72.0))
     assert grade(test, test.ratio_bounds().lower) == level

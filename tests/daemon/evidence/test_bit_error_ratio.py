@@ -9,22 +9,16 @@ from scipy import stats
 
 from laneproof.evidence.bit_error_ratio import (
     SPECIFIED_ERROR_RATIO,
-    CeilingTest,
     against_specification,
     bits_carried,
     clean_error_ratio,
     receiver_errors,
 )
 from laneproof.evidence.not_enough import NotEnough
+from support.unread_answers import known
 
 HOUR = 3600.0
 DAY = 24 * HOUR
-
-
-def judged(errors: int, bits: float) -> CeilingTest:
-    test = against_specification(errors, bits)
-    assert isinstance(test, CeilingTest)
-    return test
 
 
 @pytest.mark.parametrize(
@@ -45,15 +39,15 @@ def test_errors_an_hour_that_a_legal_link_may_make(gt_s: float, x1: float, x2: f
 
 def test_six_errors_in_ten_seconds_are_out_of_specification_and_five_are_not_yet() -> None:
     # Exact Poisson test at 16 GT/s x4
-    test = judged(5, bits_carried(gt_s=16, lanes=4, seconds=10))
+    test = known(against_specification(5, bits_carried(gt_s=16, lanes=4, seconds=10)))
     assert test.allowed == pytest.approx(0.64)
     assert test.p == pytest.approx(5.271e-4, rel=1e-3)
     assert not test.is_out_of_specification
-    assert judged(6, test.bits).is_out_of_specification  # p = 5.5e-5
+    assert known(against_specification(6, test.bits)).is_out_of_specification  # p = 5.5e-5
 
 
 def test_twelve_errors_a_day_are_legal() -> None:
-    test = judged(12, bits_carried(gt_s=16, lanes=4, seconds=DAY))
+    test = known(against_specification(12, bits_carried(gt_s=16, lanes=4, seconds=DAY)))
     bounds = test.error_ratio_bounds()
     assert test.error_ratio == pytest.approx(2.17e-15, rel=2e-3)
     assert bounds.lower == pytest.approx(1.12e-15, rel=3e-3)
@@ -64,12 +58,12 @@ def test_twelve_errors_a_day_are_legal() -> None:
 
 def test_an_unshielded_ribbon_is_far_beyond() -> None:
     # Public report ARK-Electronics/ark_jetson_kernel#120: 225 errors/s over both directions at 8 GT/s x1
-    both = judged(225, 2 * bits_carried(gt_s=8, lanes=1, seconds=1))
+    both = known(against_specification(225, 2 * bits_carried(gt_s=8, lanes=1, seconds=1)))
     assert both.error_ratio == pytest.approx(1.406e-8, rel=1e-3)
     assert both.error_ratio / SPECIFIED_ERROR_RATIO == pytest.approx(14062, rel=1e-4)
-    one = judged(225, bits_carried(gt_s=8, lanes=1, seconds=1))
+    one = known(against_specification(225, bits_carried(gt_s=8, lanes=1, seconds=1)))
     assert one.error_ratio == pytest.approx(2.8e-8, rel=5e-3)
-    month = judged(225 * 86400 * 30, bits_carried(gt_s=8, lanes=1, seconds=30 * DAY))
+    month = known(against_specification(225 * 86400 * 30, bits_carried(gt_s=8, lanes=1, seconds=30 * DAY)))
     assert month.p == 0.0
     assert month.log_p < -1e9  # still a number, where the probability itself is below every float
     assert month.is_out_of_specification
@@ -78,7 +72,7 @@ def test_an_unshielded_ribbon_is_far_beyond() -> None:
 @given(errors=st.integers(0, 3000), bits=st.floats(1e9, 1e16))
 def test_the_test_is_scipy_s_poisson_tail(errors: int, bits: float) -> None:
     theirs = stats.poisson.sf(errors - 1, bits * 1e-12)
-    assert theirs < 1e-250 or math.isclose(judged(errors, bits).p, theirs, rel_tol=1e-9)
+    assert theirs < 1e-250 or math.isclose(known(against_specification(errors, bits)).p, theirs, rel_tol=1e-9)
 
 
 def test_a_link_that_carried_nothing_gives_no_verdict() -> None:

@@ -3,20 +3,14 @@
 import pytest
 from scipy import stats
 
-from laneproof.evidence.bursts import DispersionTest, compare_error_minutes, dispersion, error_minutes
+from laneproof.evidence.bursts import dispersion
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.two_by_two import FisherTest
-
-
-def spread(counts: list[int]) -> DispersionTest:
-    test = dispersion(counts)
-    assert isinstance(test, DispersionTest)
-    return test
+from support.unread_answers import known
 
 
 def test_bursty_counts() -> None:
     # Fisher, Thornton and Mackenzie's index of dispersion, chi-square with n - 1 degrees of freedom
-    test = spread([0, 0, 14, 0, 1, 0, 0, 22, 0, 0, 3, 0])
+    test = known(dispersion([0, 0, 14, 0, 1, 0, 0, 22, 0, 0, 3, 0]))
     assert test.mean == pytest.approx(3.333, abs=5e-4)
     assert test.index == pytest.approx(15.18, abs=5e-3)
     assert test.statistic == pytest.approx(167.0, abs=0.05)
@@ -26,7 +20,7 @@ def test_bursty_counts() -> None:
 
 
 def test_even_counts() -> None:
-    test = spread([1, 0, 2, 1, 0, 1, 3, 0, 1, 1, 0, 2])
+    test = known(dispersion([1, 0, 2, 1, 0, 1, 3, 0, 1, 1, 0, 2]))
     assert test.index == pytest.approx(0.909, abs=5e-4)
     assert test.statistic == pytest.approx(10.0)
     assert test.p == pytest.approx(0.530, abs=5e-4)
@@ -35,37 +29,24 @@ def test_even_counts() -> None:
 
 def test_two_errors_in_one_minute_of_a_day_are_no_proof_of_a_burst() -> None:
     # Birthday problem: two independent events share one of 1440 minutes once in 1440 days
-    test = spread([0] * 1439 + [2])
+    test = known(dispersion([0] * 1439 + [2]))
     assert test.p == pytest.approx(1 / 1440)
     assert stats.chi2.sf(test.statistic, 1439) < 1e-60  # what the chi-square form would have said
 
 
 def test_as_many_as_have_a_birthday_in_common_by_chance_are_no_burst() -> None:
     # Birthday problem: of 23 people two share one of 365 days at 50.7 % (R. von Mises 1939, from memory)
-    assert spread([2, *[1] * 21, *[0] * 343]).p == pytest.approx(0.5073, abs=5e-5)
+    assert known(dispersion([2, *[1] * 21, *[0] * 343])).p == pytest.approx(0.5073, abs=5e-5)
 
 
 def test_three_errors_in_one_minute_of_a_day_are_a_burst() -> None:
-    test = spread([0] * 1439 + [3])
+    test = known(dispersion([0] * 1439 + [3]))
     assert test.p == pytest.approx(1 / 1440**2)
     assert test.bursty
 
 
 def test_sparse_counts_that_share_no_minute_are_even() -> None:
-    assert spread([0, 1] * 10).p == pytest.approx(1.0)
-
-
-def test_minutes_that_held_an_error() -> None:
-    assert error_minutes([0, 0, 14, 0, 1, 0, 0, 22, 0, 0, 3, 0]) == 4
-
-
-def test_error_minutes_against_siblings() -> None:
-    # Fisher's exact test: 9 of 1440 minutes against 2 of 4320
-    test = compare_error_minutes(9, 1440, 2, 4320)
-    assert isinstance(test, FisherTest)
-    assert test.odds_ratio == pytest.approx(13.58, abs=5e-3)
-    assert test.p == pytest.approx(1.241e-4, rel=1e-3)
-    assert test.p == pytest.approx(stats.fisher_exact([[9, 1431], [2, 4318]], "greater").pvalue, rel=1e-8)
+    assert known(dispersion([0, 1] * 10)).p == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("counts", [[], [5], [0, 0, 0], [0, 1, 0]])
@@ -73,10 +54,6 @@ def test_one_event_says_nothing_of_bursts(counts: list[int]) -> None:
     assert isinstance(dispersion(counts), NotEnough)
 
 
-def test_impossible_minutes_are_refused() -> None:
-    with pytest.raises(ValueError, match="more error minutes than minutes"):
-        compare_error_minutes(9, 8, 0, 10)
+def test_a_negative_count_is_refused() -> None:
     with pytest.raises(ValueError, match="each count"):
         dispersion([1, -1])
-    with pytest.raises(ValueError, match="each count"):
-        error_minutes([-1])

@@ -6,15 +6,14 @@ from scipy.special import xlogy
 
 from laneproof.evidence.change_point import ChangePoint, change_point
 from laneproof.evidence.not_enough import NotEnough
+from support.unread_answers import known
 
 JUMP = [0, 1, 0, 0, 0, 1, 0, 0, 4, 6, 5, 7]
 EVEN = [2, 1, 3, 2, 1, 2, 3, 1, 2, 2, 1, 3]
 
 
 def found(counts: list[int], exposures: list[float] | None = None) -> ChangePoint:
-    change = change_point(counts, exposures or [1.0] * len(counts))
-    assert isinstance(change, ChangePoint)
-    return change
+    return known(change_point(counts, exposures or [1.0] * len(counts)))
 
 
 def test_a_jump_after_day_eight() -> None:

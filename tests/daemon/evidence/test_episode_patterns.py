@@ -4,10 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from laneproof.evidence.distributions import Surprise
 from laneproof.evidence.episode_patterns import (
     CLOCKWORK_CRITICAL,
-    Clockwork,
     clockwork,
     clockwork_critical,
     merge_into_episodes,
@@ -15,6 +13,7 @@ from laneproof.evidence.episode_patterns import (
     state_share,
 )
 from laneproof.evidence.not_enough import NotEnough
+from support.unread_answers import known
 
 HOUR = 3600.0
 DAY = 86400.0
@@ -22,12 +21,6 @@ DAY = 86400.0
 
 def after_gaps(gaps_hours: list[float]) -> list[float]:
     return [0.0, *np.cumsum([gap * HOUR for gap in gaps_hours])]
-
-
-def clocked(times: list[float]) -> Clockwork:
-    test = clockwork(times)
-    assert isinstance(test, Clockwork)
-    return test
 
 
 def test_six_events_are_three_episodes() -> None:
@@ -40,14 +33,13 @@ def test_six_events_are_three_episodes() -> None:
 @pytest.mark.parametrize(("inside", "episodes", "share", "p"), [(6, 7, 0.09, 3.433e-6), (3, 4, 0.25, 0.0508)])
 def test_episodes_that_favour_a_state(inside: int, episodes: int, share: float, p: float) -> None:
     # Exact binomial tail
-    test = state_share(inside, episodes, share)
-    assert isinstance(test, Surprise)
+    test = known(state_share(inside, episodes, share))
     assert test.p == pytest.approx(p, rel=1e-3)
     assert test.p == pytest.approx(stats.binom.sf(inside - 1, episodes, share), rel=1e-9)
 
 
 def test_episodes_every_twelve_hours() -> None:
-    test = clocked(after_gaps([11.6, 12.3, 11.9, 12.2, 12.4, 11.8]))
+    test = known(clockwork(after_gaps([11.6, 12.3, 11.9, 12.2, 12.4, 11.8])))
     assert test.gaps == 6
     assert test.variation == pytest.approx(0.0261, abs=5e-5)
     assert test.mean_gap_seconds == pytest.approx(12.03 * HOUR, rel=1e-3)
@@ -63,12 +55,12 @@ def test_critical_variations_agree_with_draws(gaps: int) -> None:
 
 
 def test_random_gaps_are_no_clock() -> None:
-    test = clocked(after_gaps([3.0, 20.0, 8.0, 1.0, 14.0, 30.0]))
+    test = known(clockwork(after_gaps([3.0, 20.0, 8.0, 1.0, 14.0, 30.0])))
     assert not test.is_periodic
 
 
 def test_a_perfect_clock() -> None:
-    assert clocked(after_gaps([12.0] * 5)).is_periodic
+    assert known(clockwork(after_gaps([12.0] * 5))).is_periodic
 
 
 @pytest.mark.parametrize("gaps", [11, 17, 29, 45, 50, 80])
@@ -85,7 +77,7 @@ def test_fewer_than_four_gaps_have_no_critical_variation() -> None:
 
 
 def test_only_the_last_fifty_gaps_count() -> None:
-    assert clocked(after_gaps([5.0] * 10 + [12.0] * 50)).variation == pytest.approx(0.0, abs=1e-9)
+    assert known(clockwork(after_gaps([5.0] * 10 + [12.0] * 50))).variation == pytest.approx(0.0, abs=1e-9)
 
 
 def test_too_few_episodes_give_no_verdict() -> None:

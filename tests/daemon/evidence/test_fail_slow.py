@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from laneproof.evidence.distributions import Surprise
 from laneproof.evidence.fail_slow import (
     SlowSpell,
     is_load_near,
@@ -18,6 +17,7 @@ from laneproof.evidence.fail_slow import (
     slow_spells,
 )
 from laneproof.evidence.not_enough import NotEnough
+from support.unread_answers import known
 
 MINUTE = 60.0
 DAY = 86400.0
@@ -30,8 +30,7 @@ def minutes(ratios: Sequence[float], start: float = 0.0) -> list[tuple[float, fl
 @pytest.mark.parametrize(("slow", "blocks", "p"), [(9, 12, 2.2e-18), (8, 288, 4.06e-4), (3, 288, 0.250)])
 def test_slow_blocks_against_ordinary_drives(slow: int, blocks: int, p: float) -> None:
     # Exact binomial tail against the base share of 0.6 % (tail-latency field study, USENIX FAST 2016)
-    test = slow_blocks(slow, blocks)
-    assert isinstance(test, Surprise)
+    test = known(slow_blocks(slow, blocks))
     assert test.p == pytest.approx(p, rel=0.02)
     assert test.p == pytest.approx(stats.binom.sf(slow - 1, blocks, 0.006), rel=1e-9)
 

@@ -6,14 +6,13 @@ from scipy import stats
 from laneproof.evidence.distributions import poisson_upper
 from laneproof.evidence.fix_trial import TrialOutcome, TrialVerdict, acceptance_seconds, clean_time_needed, judge_trial
 from laneproof.evidence.not_enough import NotEnough
+from support.unread_answers import known
 
 DAY = 86400.0
 
 
 def judged(before: int, before_days: float, after: int, after_days: float) -> TrialVerdict:
-    trial = judge_trial(before, before_days * DAY, after, after_days * DAY)
-    assert isinstance(trial, TrialVerdict)
-    return trial
+    return known(judge_trial(before, before_days * DAY, after, after_days * DAY))
 
 
 @pytest.mark.parametrize(
@@ -22,15 +21,13 @@ def judged(before: int, before_days: float, after: int, after_days: float) -> Tr
 )
 def test_clean_time_that_a_fix_needs(events: int, days: float, alpha: float, clean_days: float) -> None:
     # Negative binomial with Jeffreys' prior: P(no event) = alpha
-    needed = clean_time_needed(events, days * DAY, alpha)
-    assert not isinstance(needed, NotEnough)
+    needed = known(clean_time_needed(events, days * DAY, alpha))
     assert needed / DAY == pytest.approx(clean_days, abs=5e-3)
     assert stats.nbinom.cdf(0, events + 0.5, days * DAY / (days * DAY + needed)) == pytest.approx(alpha)
 
 
 def test_three_over_the_rate_is_too_short() -> None:
-    needed = clean_time_needed(4, 10 * DAY)
-    assert not isinstance(needed, NotEnough)
+    needed = known(clean_time_needed(4, 10 * DAY))
     plug_in = poisson_upper(0, 0.05) / (4 / (10 * DAY))
     assert plug_in / DAY == pytest.approx(7.49, abs=5e-3)
     assert needed > 1.2 * plug_in

@@ -6,15 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from laneproof.evidence.heat import (
-    DoseTest,
-    headroom,
-    is_slow_for_heat,
-    minutes_per_year,
-    quantile,
-    rate_rises_with_heat,
-)
+from laneproof.evidence.heat import headroom, is_slow_for_heat, minutes_per_year, quantile, rate_rises_with_heat
 from laneproof.evidence.not_enough import NotEnough
+from support.unread_answers import known
 
 
 @given(values=st.lists(st.floats(-50, 150), min_size=1, max_size=60), share=st.floats(0.0, 1.0))
@@ -39,16 +33,14 @@ def test_minutes_a_year_above_the_threshold() -> None:
 
 def test_errors_by_temperature_quartile() -> None:
     # Armitage's trend test for Poisson counts with scores 0 1 2 3
-    test = rate_rises_with_heat([2, 3, 9, 22], [1.0] * 4)
-    assert isinstance(test, DoseTest)
+    test = known(rate_rises_with_heat([2, 3, 9, 22], [1.0] * 4))
     assert test.z == pytest.approx(4.919, abs=5e-4)
     assert test.p == pytest.approx(4.34e-7, rel=2e-3)
     assert test.p == pytest.approx(stats.norm.sf(test.z), rel=1e-9)
 
 
 def test_errors_that_follow_exposure_show_no_trend() -> None:
-    test = rate_rises_with_heat([2, 4, 8, 16], [1.0, 2.0, 4.0, 8.0])
-    assert isinstance(test, DoseTest)
+    test = known(rate_rises_with_heat([2, 4, 8, 16], [1.0, 2.0, 4.0, 8.0]))
     assert test.z == pytest.approx(0.0, abs=1e-12)
     assert test.p == pytest.approx(0.5)
 

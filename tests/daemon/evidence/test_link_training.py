@@ -2,9 +2,9 @@
 
 import pytest
 
-from laneproof.evidence.distributions import Bounds
 from laneproof.evidence.link_training import LinkReading, clean_boots_needed, settled, short_boots
 from laneproof.evidence.not_enough import NotEnough
+from support.unread_answers import known
 
 
 def looks(*states: tuple[float, int], step: float = 1.0, loaded: int = 0) -> list[LinkReading]:
@@ -15,8 +15,7 @@ def looks(*states: tuple[float, int], step: float = 1.0, loaded: int = 0) -> lis
 
 
 def test_three_readings_that_agree_settle_the_state() -> None:
-    state = settled(looks((16.0, 4), (8.0, 2), (8.0, 2), (8.0, 2), loaded=3))
-    assert isinstance(state, LinkReading)
+    state = known(settled(looks((16.0, 4), (8.0, 2), (8.0, 2), (8.0, 2), loaded=3)))
     assert (state.gt_s, state.lanes) == (8.0, 2)
 
 
@@ -37,8 +36,7 @@ def test_what_is_not_settled_says_why(readings: list[LinkReading], why: str) -> 
 
 def test_two_short_boots_of_nine() -> None:
     # Jeffreys interval, Beta(2.5, 7.5)
-    bounds = short_boots(2, 9)
-    assert isinstance(bounds, Bounds)
+    bounds = known(short_boots(2, 9))
     assert (bounds.lower, bounds.upper) == (pytest.approx(0.0493, abs=5e-5), pytest.approx(0.5438, abs=5e-5))
     assert isinstance(short_boots(0, 0), NotEnough)
 

@@ -16,21 +16,10 @@ from laneproof.evidence.rate_comparison import (
     correct_each,
     each_against_the_others,
 )
+from support.unread_answers import known
 
 COUNTS = st.integers(0, 300)
 EXPOSURES = st.floats(1e-3, 1e16)
-
-
-def compared(events: int, exposure: float, others: int, other_exposure: float) -> RatioTest:
-    test = against_siblings(events, exposure, others, other_exposure)
-    assert isinstance(test, RatioTest)
-    return test
-
-
-def since(events: int, earlier: int) -> float:
-    test = against_history(events, 24.0, earlier, 720.0)
-    assert isinstance(test, RatioTest)
-    return test.p
 
 
 @pytest.mark.parametrize(
@@ -44,7 +33,7 @@ def since(events: int, earlier: int) -> float:
 )
 def test_one_link_of_four(own: int, siblings: int, p: float, ratio: float, lower: float, upper: float) -> None:
     # Conditional test of two Poisson rates (Przyborowski and Wilenski 1940), Clopper-Pearson bounds of the odds
-    test = compared(own, 24.0, siblings, 72.0)
+    test = known(against_siblings(own, 24.0, siblings, 72.0))
     bounds = test.ratio_bounds()
     assert test.p == pytest.approx(p, rel=1e-3)
     assert test.ratio == pytest.approx(ratio)
@@ -54,7 +43,7 @@ def test_one_link_of_four(own: int, siblings: int, p: float, ratio: float, lower
 
 def test_links_of_other_rate_and_width_compare_by_bits() -> None:
     # 8 GT/s x1 against 16 GT/s x4 over the same hours: one ninth of all bits
-    test = compared(6, 8.0, 10, 64.0)
+    test = known(against_siblings(6, 8.0, 10, 64.0))
     bounds = test.ratio_bounds()
     assert test.p == pytest.approx(5.600e-3, rel=1e-3)
     assert test.ratio == pytest.approx(4.8)
@@ -66,13 +55,13 @@ def test_sibling_test_agrees_with_scipy_s_binomial(
     own: int, others: int, exposure: float, other_exposure: float
 ) -> None:
     theirs = stats.binom.sf(own - 1, own + others, exposure / (exposure + other_exposure))
-    ours = compared(own, exposure, others, other_exposure).p
+    ours = known(against_siblings(own, exposure, others, other_exposure)).p
     assert theirs < 1e-250 or math.isclose(ours, theirs, rel_tol=1e-9 if theirs > 1e-60 else 1e-6)
 
 
 def test_a_million_errors_on_either_side() -> None:
     # scipy.stats.binomtest as the witness
-    test = compared(1_000_000, 24.0, 2_990_000, 72.0)
+    test = known(against_siblings(1_000_000, 24.0, 2_990_000, 72.0))
     theirs = stats.binomtest(1_000_000, 3_990_000, 0.25, alternative="greater").pvalue
     assert test.p == pytest.approx(theirs, rel=1e-9)
 
@@ -94,14 +83,14 @@ def test_a_million_errors_on_either_side() -> None:
 )
 def test_a_day_after_a_month(earlier: int, events: int, p: float) -> None:
     # Negative binomial predictive tail with Jeffreys' prior: 24 h after a baseline of 720 h
-    assert since(events, earlier) == pytest.approx(p, rel=1e-3)
-    assert since(events, earlier) == pytest.approx(stats.nbinom.sf(events - 1, earlier + 0.5, 720 / 744), rel=1e-9)
+    test = known(against_history(events, 24.0, earlier, 720.0))
+    assert test.p == pytest.approx(p, rel=1e-3)
+    assert test.p == pytest.approx(stats.nbinom.sf(events - 1, earlier + 0.5, 720 / 744), rel=1e-9)
 
 
 @given(events=COUNTS, earlier=COUNTS, exposure=EXPOSURES, earlier_exposure=EXPOSURES)
 def test_history_test_agrees_with_scipy(events: int, earlier: int, exposure: float, earlier_exposure: float) -> None:
-    test = against_history(events, exposure, earlier, earlier_exposure)
-    assert isinstance(test, RatioTest)
+    test = known(against_history(events, exposure, earlier, earlier_exposure))
     # scipy's negative binomial would subtract a chance from one, and lose it where it is small
     before, now = (seconds / (earlier_exposure + exposure) for seconds in (earlier_exposure, exposure))
     r = earlier + 0.5
@@ -121,8 +110,7 @@ def test_each_link_against_the_others_carries_holm_s_correction() -> None:
     tests = each_against_the_others(
         {"riser-1": (37, 24.0), "riser-2": (1, 24.0), "riser-3": (2, 24.0), "m2-1": (1, 24.0)}
     )
-    worst = tests["riser-1"]
-    assert isinstance(worst, RatioTest)
+    worst = known(tests["riser-1"])
     assert worst.p == pytest.approx(4 * 1.757e-18, rel=1e-3)
     assert worst.ratio_bounds().lower == pytest.approx(9.97, rel=5e-3)
     others = [test for name, test in tests.items() if name != "riser-1"]
@@ -138,7 +126,7 @@ def test_a_silent_link_takes_no_part() -> None:
 
 
 def test_nothing_on_either_side_shows_nothing() -> None:
-    test = compared(0, 24.0, 0, 72.0)
+    test = known(against_siblings(0, 24.0, 0, 72.0))
     assert test.ratio is None
     assert test.p == 1.0
     assert (test.ratio_bounds().lower, test.ratio_bounds().upper) == (0.0, math.inf)

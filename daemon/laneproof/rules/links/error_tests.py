@@ -12,7 +12,7 @@ from typing import Any
 
 from laneproof.evidence.alarm_budget import ALARM_P, grade
 from laneproof.evidence.bit_error_ratio import CeilingTest, against_specification, bits_carried
-from laneproof.evidence.bursts import compare_error_minutes, dispersion
+from laneproof.evidence.bursts import dispersion
 from laneproof.evidence.distributions import Bounds
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.rate_comparison import (
@@ -22,6 +22,7 @@ from laneproof.evidence.rate_comparison import (
     correct_each,
     each_against_the_others,
 )
+from laneproof.evidence.two_by_two import fisher
 from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.tally import DAY, HOUR, Tally
 
@@ -321,7 +322,7 @@ def _count_minutes(tally: Tally) -> tuple[int, int]:
 
 
 def _compare_minutes(own: tuple[int, int], other: tuple[int, int]) -> RatioTest | None:
-    table = compare_error_minutes(*own, *other)
+    table = fisher((own[0], own[1] - own[0], other[0], other[1] - other[0]))
     test = against_siblings(own[0], float(own[1]), other[0], float(other[1]))
     if isinstance(table, NotEnough) or isinstance(test, NotEnough):
         return None
