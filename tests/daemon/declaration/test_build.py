@@ -90,6 +90,7 @@ def test_names_that_agree_pass() -> None:
         ('position = "one"', 'position = "one "', "line 22: accept[0].position 'one ' is no declared position"),
         ("[[accept]]", '[[array]]\nname = "md0"\n[[accept]]', "line 21: array[1].name is 'md0' a second time"),
         ("[[accept]]", f"{2 * NETWORK}[[accept]]", "network[1].name is 'e' a second time"),
+        ("[[accept]]", f"{2 * NETWORK}[[accept]]".replace("network", "bond"), "bond[1].name is 'e' a second time"),
         ("[[accept]]", f"{2 * MOUNT}[[accept]]", "file_system[1].mount is '/srv' a second time"),
         ("[[accept]]", f"{2 * FAN}[[accept]]", "fan[1].label is 'fan1' a second time"),
     ],

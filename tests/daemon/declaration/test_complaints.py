@@ -38,6 +38,7 @@ def test_every_rule_of_an_earlier_name_is_refused_with_one_that_there_is() -> No
         new = message.removeprefix(f"is '{old}', which is now called ").strip("'")
         assert new in rules
         assert new != old
+    assert unknown_rule("link-slwo", rules) == "is 'link-slwo', which is no rule; did you mean 'link-slow'?"
 
 
 def test_key_of_a_table_that_the_owner_named_finds_its_near_miss() -> None:

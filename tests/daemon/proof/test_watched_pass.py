@@ -77,10 +77,12 @@ def test_what_the_log_says_is_put_to_its_drive(message: str, kind: str | None) -
     assert [(each.name, each.kind) for each in found] == ([(RISER_3, kind)] if kind else [])
 
 
-def test_a_controller_that_left_is_gone() -> None:
-    event = {"ACTION": "remove", "DEVPATH": f"/devices/pci0000:00/x/nvme/{NAME}", "SUBSYSTEM": "nvme"}
-    (found,) = list_occurrences((), device_events([event]), targets())
-    assert (found.name, found.kind) == (RISER_3, "gone")
+@pytest.mark.parametrize(("subsystem", "name", "gone"), [("nvme", NAME, RISER_3), ("block", "sda", "bay-1")])
+def test_a_controller_or_a_disk_that_left_is_gone(subsystem: str, name: str, gone: str) -> None:
+    event = {"ACTION": "remove", "DEVPATH": f"/devices/pci0000:00/x/{subsystem}/{name}", "SUBSYSTEM": subsystem}
+    loaded = targets() if subsystem == "nvme" else find_targets(disks())
+    (found,) = list_occurrences((), device_events([event]), loaded)
+    assert (found.name, found.kind) == (gone, "gone")
 
 
 def test_a_fan_that_does_not_turn_is_named() -> None:
