@@ -55,7 +55,7 @@ UPLINK = '[uplink.chipset]\npath = "0000:00/02.1"\ngeneration = 1\nlanes = 1\n'
             LINK, "chipset carries 7.2 GB/s for positions that could take 14.4 GB/s",
         ),
         (
-            '[uplink.wide]\ngeneration = 4\nlanes = 4\npositions = ["a", "b"]\n'
+            '[uplink.wide]\ngeneration = 1\nlanes = 4\npositions = ["a"]\n'
             '[uplink.tight]\ngeneration = 1\nlanes = 4\npositions = ["a", "b"]\n' + ONE + OTHER, "tight", "uplink",
             1e9 * 256 / 280, "tight carries 914 MB/s for positions that could take 14.4 GB/s",
         ),
