@@ -3,7 +3,7 @@ from typing import Any
 
 import pySMART  # noqa: F401 (found before a fake file system hides it)
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -327,10 +327,11 @@ PARTS = ["..", "devices", "pci0000:00", "0000:00:17.0", "ata3", "port-7:0", "phy
     st.dictionaries(st.sampled_from(["size", "removable", "queue/rotational", "device/wwid"]), st.text(max_size=20)),
     st.sampled_from([SMARTCTL, STANDBY, {}]),
 )
+@example("../devices/devices/devices/ata3", {}, SMARTCTL)  # no PCI function above it
 def test_any_folder_and_any_content_give_drives(target: str, files: dict[str, str], reported: dict[str, Any]) -> None:
     tree = {f"/sys/block/sda/{name}": text for name, text in files.items()}
     frame = {"links": {"/sys/block/sda": target}, "files": tree, "smartctl": {"sda": reported}}
     for drive in read(recorded(frame)):
         assert drive.name == "sda"
         assert drive.asleep is (reported is STANDBY)
-        assert drive.path is None or drive.path.startswith("0000:00/17.0/")
+        assert drive.path is None or drive.path.startswith(("0000:00/17.0/", "platform/"))
