@@ -42,7 +42,7 @@ class DeviceEvent:
         subsystem: ``nvme``, ``pci``, ``block``, ``scsi`` or ``net``.
         devpath: The device's folder below ``/sys``.
         name: Its last component: a controller, a disk or partition, an interface, a PCI address.
-        addresses: The PCI addresses on the way, from the host bridge down; the last is the function that it hangs on.
+        address: The PCI function that it is or hangs on; None for a device that hangs on none (an array, a bond).
         controller: The NVMe controller, where one is on the way.
     """
 
@@ -50,13 +50,8 @@ class DeviceEvent:
     subsystem: str
     devpath: str
     name: str
-    addresses: tuple[str, ...]
+    address: str | None
     controller: str | None = None
-
-    @property
-    def address(self) -> str | None:
-        """The PCI function that the device is or hangs on; None for a device that hangs on none (an array, a bond)."""
-        return self.addresses[-1] if self.addresses else None
 
     @property
     def arrived(self) -> bool:
@@ -90,14 +85,15 @@ def parse_uevent(event: Mapping[str, object]) -> DeviceEvent | None:
     if subsystem not in SUBSYSTEMS or action is None or not devpath.strip("/"):
         return None
     parts = devpath.strip("/").split("/")
-    controllers = [match[1] for part in parts if (match := _CONTROLLER.fullmatch(part))]
+    addresses = [None, *filter(_ADDRESS.fullmatch, parts)]
+    controllers = [None, *(match[1] for part in parts if (match := _CONTROLLER.fullmatch(part)))]
     return DeviceEvent(
         action=action,
         subsystem=subsystem,
         devpath=devpath,
         name=parts[-1],
-        addresses=tuple(part for part in parts if _ADDRESS.fullmatch(part)),
-        controller=controllers[-1] if controllers else None,
+        address=addresses[-1],
+        controller=controllers[-1],
     )
 
 

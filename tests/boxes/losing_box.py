@@ -36,7 +36,7 @@ def silent(path: str = PATH) -> Box:
 
 def removal(action: Action = Action.REMOVE) -> DeviceEvent:
     address = "0000:01:00.0"
-    return DeviceEvent(action=action, subsystem="pci", devpath="/devices/x", name=address, addresses=(address,))
+    return DeviceEvent(action=action, subsystem="pci", devpath="/devices/x", name=address, address=address)
 
 
 LOG_DENIED = Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)

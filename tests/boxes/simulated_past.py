@@ -123,9 +123,7 @@ def dropping_past(*, days: Sequence[int], line: str = _DOWN, asked: bool = False
         box = counting_box((0, 0, 0, 0))
         if day in days and asked:
             name = "0000:01:00.0"
-            gone = DeviceEvent(
-                action=Action.REMOVE, subsystem="pci", devpath="/devices/x", name=name, addresses=(name,)
-            )
+            gone = DeviceEvent(action=Action.REMOVE, subsystem="pci", devpath="/devices/x", name=name, address=name)
             story.observe(box.without(PATHS[0]), after=DAY / 2, devices=(gone,))
             story.observe(counting_box((0, 0, 0, 0)), after=DAY / 2)
         else:

@@ -132,7 +132,7 @@ def test_what_names_nobody_has_no_position() -> None:
 def test_a_device_event_gets_its_position_by_any_of_its_names() -> None:
     reported = DeviceEvent(
         action=Action.REMOVE, subsystem="block", devpath="/devices/pci0000:00/0000:01:00.0/nvme/nvme0/nvme0n1",
-        name="nvme0n1", addresses=("0000:00:01.1", "0000:01:00.0"), controller="nvme0",
+        name="nvme0n1", address="0000:01:00.0", controller="nvme0",
     )  # fmt: skip
     event = from_device(reported, clock=CLOCK, names=NAMES)
     assert (event.kind, event.path, event.drive) == ("device_remove", "0000:00/01.1", "FN0001")
@@ -145,7 +145,7 @@ def test_the_store_knows_where_things_were(store: Store) -> None:
     store.add_pass(passes.wait(15).without_drive(0).take())
     store.add_kernel_events(kernel_events([LINE]), CLOCK)
     reported = DeviceEvent(
-        action=Action.REMOVE, subsystem="nvme", devpath="/devices/x", name="nvme0", addresses=(), controller="nvme0"
+        action=Action.REMOVE, subsystem="nvme", devpath="/devices/x", name="nvme0", address=None, controller="nvme0"
     )
     store.add_device_events([reported], CLOCK)
     found = events_of(store, "controller_down", "device_remove")

@@ -17,7 +17,7 @@ BUILD = declare(RISER_1)
 
 
 def remove(address: str) -> DeviceEvent:
-    return DeviceEvent(action=Action.REMOVE, subsystem="pci", devpath="/devices/x", name=address, addresses=(address,))
+    return DeviceEvent(action=Action.REMOVE, subsystem="pci", devpath="/devices/x", name=address, address=address)
 
 
 def test_the_first_drop_is_a_warning_and_the_next_is_critical() -> None:
