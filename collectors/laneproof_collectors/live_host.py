@@ -15,7 +15,7 @@ import os
 import select
 import struct
 import time
-from typing import Any, cast
+from typing import Any
 
 from laneproof_collectors.host import resolve_link
 from laneproof_collectors.hung_devices import DEFAULT_DEADLINE_SECONDS, DeadlineHost
@@ -118,9 +118,8 @@ class LiveHost(DeadlineHost):
                 case ListFolder(path):
                     return tuple(sorted(os.listdir(self._root + path)))  # noqa: PTH208 (likewise)
                 case NvmeIdentify(controller):
-                    return self._admin(question, controller, _ADMIN_IDENTIFY, 0, _IDENTIFY_BYTES, _IDENTIFY_CONTROLLER)[
-                        1
-                    ]
+                    wanted = _IDENTIFY_BYTES, _IDENTIFY_CONTROLLER
+                    return self._admin(question, controller, _ADMIN_IDENTIFY, 0, *wanted)[1]
                 case NvmeLog(controller, log_id, length):
                     dwords = (length // 4 - 1) << 16
                     cdw10 = log_id | _RETAIN_ASYNCHRONOUS_EVENT | dwords
@@ -235,9 +234,7 @@ class LiveHost(DeadlineHost):
             answer = json.loads(run.output)
         except ValueError as error:
             return Unread(what, f"no JSON from smartctl ({error})", Reason.FAILED, "EIO")
-        return (
-            cast("dict[str, Any]", answer) if isinstance(answer, dict) else Unread(what, "smartctl's JSON is no object")
-        )
+        return answer if isinstance(answer, dict) else Unread(what, "smartctl's JSON is no object")
 
     def _journal(self, what: str, boot: int, lines: int, since_unix: float | None) -> tuple[str, ...] | Unread:
         if self._root:

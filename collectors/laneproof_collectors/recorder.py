@@ -9,6 +9,7 @@ import base64
 import json
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from laneproof_collectors.host import Host, resolve_link
@@ -145,12 +146,7 @@ class RecordingHost(Host):
             case Smartctl(device), dict(value):
                 self._now.smartctl[device_name(device)] = value
             case FileSystem(path), FileSystemFigures() as figures:
-                self._now.statvfs[path] = {
-                    "size_bytes": figures.size_bytes,
-                    "free_bytes": figures.free_bytes,
-                    "available_bytes": figures.available_bytes,
-                    "read_only": figures.read_only,
-                }
+                self._now.statvfs[path] = asdict(figures)
             case ReadKernelLog(), KernelLogRead(records=records):
                 self._now.kmsg.extend(records)
             case ReadUevents(), tuple(events):

@@ -297,9 +297,8 @@ class KernelPower:
     aspm_forced_off: bool | Unread  # pcie_aspm=off: the kernel leaves ASPM as the firmware set it
     port_power_management: Setting | Unread  # pcie_port_pm=
     nvme_max_latency_us: Setting | Unread | None  # nvme_core.default_ps_max_latency_us; None: module not loaded
-    aer_owner: Setting | Unread | None = (
-        None  # value: os | off ; why the kernel's error reporting is off, where it shows
-    )
+    # value: os | off ; why the kernel's error reporting is off, where it shows
+    aer_owner: Setting | Unread | None = None
 
 
 # --- firmware and board (firmware.py) ---------------------------------------------------------------------------------

@@ -13,25 +13,16 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from laneproof_collectors.host import Host
-from laneproof_collectors.kernel_log.classification import KernelEvent, classify
-from laneproof_collectors.kernel_log.formats import ADDRESS, EventKind
+from laneproof_collectors.kernel_log.classification import classify
+from laneproof_collectors.kernel_log.formats import ADDRESS
 from laneproof_collectors.kernel_log.multiline_reports import Reports, TimedKernelEvent
 from laneproof_collectors.kernel_log.records import KernelRecord, parse_journal_record, parse_record
 from laneproof_collectors.unread import Unread
 
 __all__ = [
-    "EventKind",
-    "KernelEvent",
-    "KernelEvents",
-    "KernelRecord",
-    "TimedKernelEvent",
-    "classify",
-    "kernel_events",
-    "missed_events",
-    "parse_journal_record",
-    "parse_record",
+    "KernelEvents", "TimedKernelEvent", "classify", "kernel_events", "missed_events", "parse_journal_record",
     "read_kernel_events",
-]
+]  # fmt: skip
 
 
 class KernelEvents(NamedTuple):

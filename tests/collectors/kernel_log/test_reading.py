@@ -4,15 +4,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.reading import (
-    EventKind,
-    KernelRecord,
     TimedKernelEvent,
     kernel_events,
     missed_events,
     parse_journal_record,
     read_kernel_events,
 )
+from laneproof_collectors.kernel_log.records import KernelRecord
 from laneproof_collectors.questions import KernelLogRead, ReadKernelLog
 from laneproof_collectors.unread import Reason, Unread
 from support.table_hosts import TableHost
