@@ -308,8 +308,3 @@ def test_a_terminal_that_wants_no_colour_gets_none(env: dict[str, str]) -> None:
 
 def test_width_is_an_option_too() -> None:
     assert max(map(len, inside(*DEMO, "--width", "50").out.splitlines())) <= 50
-
-
-def test_json_is_one_object_on_standard_output() -> None:
-    ended = inside(*DEMO, "--json")
-    assert (ended.status, ended.err, ended.json()["box"]) == (1, "", "kelp-1")

@@ -252,16 +252,6 @@ def test_an_identity_that_is_no_number_is_unread(box: FakeMachine, name: str, co
     assert drive.link.trained_lanes == 2
 
 
-def test_an_error_of_the_kernel_travels(box: FakeMachine) -> None:
-    box.faults[f"{DRIVE}/current_link_width"] = errno.EINVAL
-    box.faults[f"{DRIVE}/aer_dev_fatal"] = errno.EIO
-    drive = read_one(box, DRIVE)
-    assert unread(drive.link.trained_lanes).detail == "EINVAL"
-    assert drive.aer is not None
-    assert isinstance(drive.aer.fatal, Unread)
-    assert drive.aer.correctable == {"RxErr": 12, "BadTLP": 3}
-
-
 def test_a_kernel_that_does_not_own_error_reporting_counts_nothing(box: FakeMachine) -> None:
     for name in ("aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal"):
         box.remove(f"{DRIVE}/{name}")
