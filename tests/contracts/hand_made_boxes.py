@@ -209,22 +209,13 @@ def btrfs(*, missing: str = "0", errors: int = 0) -> Machine:
     return machine
 
 
+LINK_UP = {"duplex": "full", "carrier": "1", "operstate": "up", "carrier_changes": "2", "type": "1"}
+
+
 def interface(machine: Machine, number: int) -> None:
     name = f"enp1s0f{number}"
     folder = machine.function(f"pci0000:00/0000:00:1c.0/0000:09:00.{number}", ETHERNET_CLASS)
-    machine.attributes(
-        f"{folder}/net/{name}",
-        {
-            "speed": "10000",
-            "duplex": "full",
-            "carrier": "1",
-            "operstate": "up",
-            "carrier_changes": "2",
-            "address": f"02:00:00:00:00:0{number}",
-            "mtu": "1500",
-            "type": "1",
-        },
-    )
+    machine.attributes(f"{folder}/net/{name}", LINK_UP | {"speed": "10000", "address": f"02:00:00:00:00:0{number}"})
     machine.links[f"/sys/class/net/{name}"] = f"../../devices/pci0000:00/0000:00:1c.0/0000:09:00.{number}/net/{name}"
     machine.links[f"{folder}/net/{name}/device"] = f"../../../0000:09:00.{number}"
 
@@ -236,10 +227,7 @@ def bonded(
     machine.port("pci0000:00/0000:00:1c.0")
     bond = "/sys/devices/virtual/net/bond0"
     machine.links["/sys/class/net/bond0"] = "../../devices/virtual/net/bond0"
-    machine.attributes(
-        bond,
-        {"speed": "20000", "duplex": "full", "carrier": "1", "operstate": "up", "carrier_changes": "2", "type": "1"},
-    )
+    machine.attributes(bond, LINK_UP | {"speed": "20000"})
     machine.attributes(
         f"{bond}/bonding",
         {
@@ -255,16 +243,8 @@ def bonded(
     for number, aggregator in enumerate(aggregators):
         interface(machine, number)
         folder = f"/sys/devices/pci0000:00/0000:00:1c.0/0000:09:00.{number}/net/enp1s0f{number}"
-        machine.attributes(
-            f"{folder}/bonding_slave",
-            {
-                "state": "active",
-                "mii_status": "up",
-                "link_failure_count": "0",
-                "ad_aggregator_id": str(aggregator),
-                "perm_hwaddr": f"02:00:00:00:00:0{number}",
-            },
-        )
+        slave = {"state": "active", "mii_status": "up", "link_failure_count": "0", "ad_aggregator_id": str(aggregator)}
+        machine.attributes(f"{folder}/bonding_slave", slave)
         machine.links[f"{folder}/master"] = "../../../../../virtual/net/bond0"
     return machine
 
@@ -344,17 +324,8 @@ def sata(machine: Machine, *, ata: int = 3, disk: str = "sda", serial: str = "AB
 
 
 def _smart_attribute(number: int, name: str, raw: int) -> JsonObject:
-    flags = {"value": 50, "string": "-O--CK ", "prefailure": False, "updated_online": True}
-    return {
-        "id": number,
-        "name": name,
-        "value": 100,
-        "worst": 100,
-        "thresh": 10,
-        "when_failed": "",
-        "flags": flags,
-        "raw": {"value": raw, "string": str(raw)},
-    }
+    health = {"value": 100, "worst": 100, "thresh": 10, "when_failed": ""}
+    return {"id": number, "name": name, **health, "raw": {"value": raw, "string": str(raw)}}
 
 
 def usb_disk() -> Machine:
