@@ -5,10 +5,12 @@ least counts and the others stay visible. An impossible value (no lanes on a lin
 not count.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from operator import attrgetter
 
 from laneproof.box.link_rates import LANE_COUNTS, lesser_of_ends
-from laneproof_collectors.snapshot import LinkRegisters, PciFunction
+from laneproof_collectors.snapshot import LinkEnd, LinkRegisters, PciFunction
 from laneproof_collectors.unread import Reason, Unread
 
 
@@ -124,25 +126,21 @@ def _least_of(what: str, answers: list[tuple[str, object]], *, lanes: bool) -> L
     return LinkFigure(value=unread or Unread(what, f"impossible: {odd}", Reason.MALFORMED))
 
 
+def _ask(name: str, end: PciFunction, fact: Callable[[LinkRegisters | LinkEnd], object]) -> list[tuple[str, object]]:
+    registers = registers_of(end)
+    answers = [(f"{name} registers", fact(registers))] if registers else []
+    return [*answers, (f"{name} in sysfs", fact(end.link))]
+
+
 def _trained(what: str, port: PciFunction | None, device: PciFunction | None, *, lanes: bool) -> LinkFigure:
-    answers: list[tuple[str, object]] = []
-    for name, end in (("port", port), ("device", device)):
-        if end is None or not end.answers:
-            continue
-        if registers := registers_of(end):
-            answers.append((f"{name} registers", registers.trained_lanes if lanes else registers.trained_gt_s))
-        answers.append((f"{name} in sysfs", end.link.trained_lanes if lanes else end.link.trained_gt_s))
-    return _least_of(what, answers, lanes=lanes)
+    fact = attrgetter("trained_lanes" if lanes else "trained_gt_s")
+    ends = [(name, end) for name, end in (("port", port), ("device", device)) if end is not None and end.answers]
+    return _least_of(what, [answer for name, end in ends for answer in _ask(name, end, fact)], lanes=lanes)
 
 
 def _capable(what: str, name: str, end: PciFunction | None, *, lanes: bool) -> LinkFigure:
-    if end is None:
-        return LinkFigure(value=None)
-    answers: list[tuple[str, object]] = []
-    if registers := registers_of(end):
-        answers.append((f"{name} registers", registers.capable_lanes if lanes else registers.capable_gt_s))
-    answers.append((f"{name} in sysfs", end.link.capable_lanes if lanes else end.link.capable_gt_s))
-    return _least_of(what, answers, lanes=lanes)
+    fact = attrgetter("capable_lanes" if lanes else "capable_gt_s")
+    return _least_of(what, [] if end is None else _ask(name, end, fact), lanes=lanes)
 
 
 _MOST_JOINED = 4096

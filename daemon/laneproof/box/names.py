@@ -18,7 +18,7 @@ from laneproof.declaration.tables import DeclaredPosition
 from laneproof.findings import Finding
 from laneproof_collectors.disks.whole_disks import find_whole_disk
 from laneproof_collectors.snapshot import Array, ArrayMember, MountedFileSystem, Snapshot
-from laneproof_collectors.unread import Unread, if_read
+from laneproof_collectors.unread import if_read
 
 SHORTEST_PART = 3
 """A part of a serial number must be at least this long to name a drive."""
@@ -151,15 +151,13 @@ class _NameBook:
     def find_members(self, wanted: str) -> list[tuple[str, str]]:
         """Find the positions of an array's members: all of them, or of the one behind the colon."""
         name, colon, which = wanted.partition(":")
-        arrays = if_read(self._snapshot.arrays)
-        array = next((known for known in arrays if known.name == name), None)
+        array = next((known for known in if_read(self._snapshot.arrays) if known.name == name), None)
         if array is None or (colon and not which):
             return []
         found = []
         for member in array.members:
             path = self._homes.get(member.disk)
-            fits = not colon or which in (str(member.slot), member.name, member.disk)
-            if path is not None and fits:
+            if path is not None and (not colon or which in (str(member.slot), member.name, member.disk)):
                 found.append((path, f"{_say_member(member)} of {array.name}"))
         return found
 
@@ -228,12 +226,9 @@ class _NameBook:
         )
 
     def _list_interfaces(self) -> Iterator[tuple[str, str]]:
-        for address, interfaces in self._tree.interfaces.items():
-            path = next(
-                (function.path for function in self._tree.functions.values() if function.address == address), None
-            )
-            if path is not None:
-                yield from ((path, interface.name) for interface in interfaces)
+        for function in self._tree.functions.values():
+            for interface in self._tree.interfaces.get(function.address, ()):
+                yield function.path, interface.name
 
     def find_by_part(self, wanted: str) -> Iterator[tuple[str, str]]:
         """Find the drives whose serial number holds this part, or stands in a longer name such as a link's."""
@@ -257,15 +252,12 @@ class _NameBook:
             yield from drive.disks
             if isinstance(drive.serial, str) and drive.serial:
                 yield drive.serial
-        if not isinstance(self._snapshot.arrays, Unread):
-            yield from (array.name for array in self._snapshot.arrays)
+        yield from (array.name for array in if_read(self._snapshot.arrays))
 
     def describe(self, path: str, known_as: str) -> Position:
         """Gather what is known of a position."""
         occupant = self._drives.get(path) or self._tree.occupant_at(path)
         disks = occupant.disks if occupant else ()
-        arrays = if_read(self._snapshot.arrays)
-        mounted = if_read(self._snapshot.file_systems)
         return Position(
             path=path,
             known_as=known_as,
@@ -275,13 +267,13 @@ class _NameBook:
             board_names=tuple(self._name_by_board(path, occupant)),
             memberships=tuple(
                 Membership(array=array, member=member)
-                for array in arrays
+                for array in if_read(self._snapshot.arrays)
                 for member in array.members
                 if member.disk in disks
             ),
             file_systems=tuple(
                 file_system
-                for file_system in mounted
+                for file_system in if_read(self._snapshot.file_systems)
                 if file_system.device.startswith("/dev/")
                 and self._lies_on_alone(file_system.device.removeprefix("/dev/"), disks)
             ),
@@ -295,10 +287,9 @@ class _NameBook:
     def _name_by_board(self, path: str, occupant: Occupant | None) -> Iterator[str]:
         port = self._tree.port_at(path)
         near = [*(occupant.functions if occupant else ()), *([port] if port else [])]
-        slots = if_read(self._snapshot.slots)
-        devices = {slot.address.rpartition(".")[0] for slot in near}
-        names = [slot.label for slot in near if slot.label]
-        names += [slot.name for slot in slots if slot.address in devices]
+        devices = {function.address.rpartition(".")[0] for function in near}
+        names = [function.label for function in near if function.label]
+        names += [slot.name for slot in if_read(self._snapshot.slots) if slot.address in devices]
         return iter(dict.fromkeys(names))
 
 

@@ -24,7 +24,7 @@ from laneproof.box.occupants import Occupant, name_by_ids
 from laneproof.box.shown_positions import RateAndLanes, join_rate_and_lanes, list_shown_paths, show_position
 from laneproof.box.topology import Topology, topology_of
 from laneproof.declaration.build import Build
-from laneproof_collectors.snapshot import Array, PciFunction, Setting, Snapshot
+from laneproof_collectors.snapshot import Array, Setting, Snapshot
 from laneproof_collectors.unread import Unread
 
 _LOST_STATES = frozenset({"faulty", "missing"})  # Documentation/admin-guide/md.rst, dev-*/state; fs/btrfs/sysfs.c
@@ -195,31 +195,18 @@ def _make_memory(snapshot: Snapshot) -> KeptMemory | None:
         return None
     if isinstance(memory.modules, Unread):
         return KeptMemory(total_bytes=_number(memory.total_bytes), modules=None)
-    modules = tuple(
-        KeptModule(
-            locator=module.locator,
-            size_bytes=module.size_bytes,
-            part=module.part,
-            rated_mt_s=module.rated_mt_s,
-            configured_mt_s=module.configured_mt_s,
-        )
-        for module in memory.modules
-    )
+    modules = tuple(KeptModule.model_validate(module, from_attributes=True) for module in memory.modules)
     return KeptMemory(total_bytes=_number(memory.total_bytes), modules=modules)
 
 
 def _list_interfaces(snapshot: Snapshot, tree: Topology) -> tuple[KeptInterface, ...] | None:
     if isinstance(snapshot.interfaces, Unread):
         return None
-    functions: dict[str, PciFunction] = {function.address: function for function in tree.functions.values()}
-    found = []
-    for interface in sorted(snapshot.interfaces, key=attrgetter("name")):
-        function = functions.get(interface.address) if interface.address else None
-        speed = _number(interface.speed_mbit_s)
-        found.append(
-            KeptInterface(name=interface.name, path=function.own_path if function else None, speed_mbit_s=speed)
-        )
-    return tuple(found)
+    paths: dict[str | None, str] = {function.address: function.own_path for function in tree.functions.values()}
+    return tuple(
+        KeptInterface(name=port.name, path=paths.get(port.address), speed_mbit_s=_number(port.speed_mbit_s))
+        for port in sorted(snapshot.interfaces, key=attrgetter("name"))
+    )
 
 
 def _list_bonds(snapshot: Snapshot) -> tuple[KeptBond, ...] | None:
@@ -245,6 +232,14 @@ _PARTS = {
     "bonds": "bonds",
 }
 """The snapshot's groups, and the parts of an inventory that come of them."""
+_SETTINGS = {
+    "command_line": "command_line",
+    "aspm_policy": "aspm_policy",
+    "nvme_default_ps_max_latency_us": "nvme_max_latency_us",
+    "port_power_management": "port_power_management",
+    "error_reporting": "aer_owner",
+}
+"""An inventory's settings, and the facts that they come of."""
 
 
 def _list_unread(snapshot: Snapshot) -> Iterator[tuple[str, str]]:
@@ -254,17 +249,8 @@ def _list_unread(snapshot: Snapshot) -> Iterator[tuple[str, str]]:
             yield part, str(value)
     if not isinstance(snapshot.memory, Unread) and isinstance(snapshot.memory.modules, Unread):
         yield "memory.modules", str(snapshot.memory.modules)
-    power = snapshot.power
-    if isinstance(power, Unread):
-        return
-    for name, setting in (
-        ("command_line", power.command_line),
-        ("aspm_policy", power.aspm_policy),
-        ("nvme_default_ps_max_latency_us", power.nvme_max_latency_us),
-        ("port_power_management", power.port_power_management),
-        ("error_reporting", power.aer_owner),
-    ):
-        if isinstance(setting, Unread):
+    for name, fact in _SETTINGS.items() if not isinstance(snapshot.power, Unread) else ():
+        if isinstance(setting := getattr(snapshot.power, fact), Unread):
             yield f"settings.{name}", str(setting)
 
 

@@ -1,7 +1,6 @@
 """array-member-elsewhere: a member of an array that is not in one of the positions declared for it.
 
-That a position holds another drive is reported by the rules of positions. For the array it means more: a label that
-points at the wrong drive is believed at the worst moment.
+That a position holds another drive is reported by the rules of positions.
 """
 
 from collections.abc import Iterator

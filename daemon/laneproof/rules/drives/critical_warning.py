@@ -1,10 +1,6 @@
 """critical-warning: what a drive itself says is wrong with it now.
 
-Rates, trends and wear to come are left to other rules. A drive that says nothing is not called healthy: most drives
-that fail had raised no warning.
-
-Of its warnings only that of temperature comes and goes, with the load. It stands until the drive was silent for a week,
-and is left to overheating where that was raised first for the same drive, or is an alarm.
+Rates, trends and wear to come are left to other rules. A drive that says nothing is not called healthy.
 """
 
 from collections.abc import Iterator, Mapping
@@ -19,9 +15,9 @@ from laneproof.past.past import Past
 from laneproof.rules.drives.asleep import answered_recently, keep_standing, seconds_unread
 from laneproof.rules.drives.health_unread import find_shut, report_shut, report_unread
 from laneproof.rules.drives.sata_drives import key_of_drive, report_sign
-from laneproof.rules.heat.drive_heat import WEEK, find_heat, is_heat_reported
+from laneproof.rules.heat.overheating import WEEK, find_heat, is_heat_reported
 from laneproof.rules.rule import Pass, Rule, holds, sign, unverified
-from laneproof.rules.sign_subjects import DAY, HOUR, Watched, is_returning_guest, watch_drive
+from laneproof.rules.sign_subjects import DAY, HOUR, is_returning_guest, watch_drive
 from laneproof_collectors.snapshot import HealthLog, SataDrive
 from laneproof_collectors.unread import Reason, Unread
 
@@ -156,15 +152,12 @@ def _find_temperature_warning(
     )
     if not warns_now and not (was_reported and ledger.now - record.temperature_warned_at <= WEEK):
         return None
-    if _is_left_to_heat(past, watch_drive(arrangement, record), is_new=not was_reported):
-        return None
-    return record.temperature_warned_at
-
-
-def _is_left_to_heat(past: Past, watched: Watched, *, is_new: bool) -> bool:
-    """Whether only overheating is reported: it was raised first, or is an alarm by now."""
-    heat = find_heat(past, watched)
-    return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and is_heat_reported(past, watched)))
+    watched = watch_drive(arrangement, record)
+    heat = find_heat(past, watched, record)
+    # only overheating is reported where it is an alarm by now, or was raised first
+    is_alarm = heat is not None and heat.severity is not Severity.NOTICE
+    is_left = is_alarm or (heat is not None and not was_reported and is_heat_reported(past, watched))
+    return None if is_left else record.temperature_warned_at
 
 
 def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:

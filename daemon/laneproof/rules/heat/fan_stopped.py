@@ -1,7 +1,4 @@
-"""fan-stopped: fans that stand still.
-
-Board connectors with nothing on them read 0 turns, so a fan is missed only where it is declared or was seen turning.
-"""
+"""fan-stopped: fans that stand still, and are declared or were seen turning."""
 
 from collections.abc import Iterator
 

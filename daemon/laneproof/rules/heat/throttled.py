@@ -7,7 +7,7 @@ from laneproof.evidence.heat import is_slow_for_heat
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
 from laneproof.past.ledger import Ledger
-from laneproof.rules.heat.drive_heat import WEEK, find_heat, find_throttles
+from laneproof.rules.heat.overheating import WEEK, find_heat, find_throttles
 from laneproof.rules.rule import Pass, Rule, holds, sign
 from laneproof.rules.sign_subjects import HOUR, make_sign, say_times, watched_drives
 
@@ -15,7 +15,7 @@ from laneproof.rules.sign_subjects import HOUR, make_sign, say_times, watched_dr
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
     for watched, record in watched_drives(current):
-        if find_heat(current.past, watched) is not None:
+        if find_heat(current.past, watched, record) is not None:
             continue  # reported as overheating, which is the reason
         times = sum(throttle.by for throttle in find_throttles(record, ledger.now - WEEK))
         if times:

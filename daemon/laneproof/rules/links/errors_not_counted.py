@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from laneproof.advice import FIRMWARE_SETUP, advise
-from laneproof.box.link_ends import Link
 from laneproof.declaration.kernel_words import is_aspm_off
 from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import BLIND, Reporting, find_reporting
@@ -26,6 +25,8 @@ _WHAT_REMAINS = (
     "drives' own counters still show a way that fails."
 )
 _ASPM_OFF = "pcie_aspm=off"
+_KEEP_AWAKE = "and put pcie_aspm.policy=performance there: it keeps the links awake, and leaves error reporting on."
+_Ends = tuple[Reporting, Reporting]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,38 +40,35 @@ class _Blindness:
 
 def _judge(current: Pass) -> Iterator[Finding]:
     """Say where a declared position's link could be watched and is not; undeclared links are nobody's plan."""
-    links = {
-        placement.label: placement.link
+    ends = {
+        placement.label: (find_reporting(placement.link.port), find_reporting(placement.link.device))
         for placement in current.arrangement.placements
         if placement.is_occupied and placement.link is not None
     }
     reason = _find_reason(current.snapshot)
     if reason is not None:
         is_by_word = reason.origin == "command-line"
-        labels = [label for label, link in links.items() if _is_blind(link) or (is_by_word and _may_report(link))]
+        labels = [label for label, states in ends.items() if _is_blind(states) or (is_by_word and _may_report(states))]
         if labels:
             yield _report(labels, reason, key=_WHOLE_BOX)
         return
-    masked: dict[tuple[Reporting, Reporting], list[str]] = {}
-    for label, link in links.items():
-        states = find_reporting(link.port), find_reporting(link.device)
-        if _is_blind(link) and Reporting.MASKED in states:
+    masked: dict[_Ends, list[str]] = {}
+    for label, states in ends.items():
+        if _is_blind(states) and Reporting.MASKED in states:
             masked.setdefault(states, []).append(label)
     for (port, device), labels in masked.items():
         yield _report(labels, _describe_masked(port, device), key=f"masked: port {port}, device {device}")
 
 
-def _is_blind(link: Link) -> bool:
-    states = (find_reporting(link.port), find_reporting(link.device))
+def _is_blind(states: _Ends) -> bool:
     return Reporting.COUNTED not in states and any(state in BLIND for state in states)
 
 
-def _may_report(link: Link) -> bool:
+def _may_report(states: _Ends) -> bool:
     """Whether an end is not known to lack the capability.
 
     Under pci=noaer the counters are still there, and stay at zero (drivers/pci/pcie/aer.c, ``pci_aer_init``).
     """
-    states = (find_reporting(link.port), find_reporting(link.device))
     return any(state is not Reporting.NO_CAPABILITY for state in states)
 
 
@@ -85,24 +83,16 @@ def _find_reason(snapshot: Snapshot) -> _Blindness | None:
     owner, word = find_aer_owner(snapshot), _find_word(snapshot)
     if owner is not None and owner.value == "os":
         return None
-    if word == _ASPM_OFF:
-        step = (
-            f"Take {word} off the kernel's command line, and put pcie_aspm.policy=performance there: it keeps the "
-            "links awake, and leaves error reporting on."
-        )
-        return _Blindness(why=_say_word(word), origin="command-line", steps=(step,))
     if word is not None:
-        step = f"Take {word} off the kernel's command line, unless somebody had a reason for it."
-        return _Blindness(why=_say_word(word), origin="command-line", steps=(step,))
+        step = f"Take {word} off the kernel's command line, "
+        step += _KEEP_AWAKE if word == _ASPM_OFF else "unless somebody had a reason for it."
+        why = f"nobody counts them, since the kernel's command line has {word}"
+        return _Blindness(why=why, origin="command-line", steps=(step,))
     if owner is not None and owner.value == "off":
         step = "See whether the board's firmware setup can hand PCIe error reporting (AER) to the operating system. "
         steps = (step + FIRMWARE_SETUP, _WHAT_REMAINS)
         return _Blindness(why="nobody counts them, the firmware keeps them to itself", origin="firmware", steps=steps)
     return None
-
-
-def _say_word(word: str) -> str:
-    return f"nobody counts them, since the kernel's command line has {word}"
 
 
 def _find_word(snapshot: Snapshot) -> str | None:

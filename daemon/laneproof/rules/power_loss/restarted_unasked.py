@@ -1,10 +1,4 @@
-"""restarted-unasked: the whole box went down without being shut down, by its drives' counts or by the watch.
-
-A drive that loses its power without being stopped first counts an unsafe shutdown. Where most drives of the box count
-one from one boot to the next, nobody shut it down. A reset leaves the drives their power, so they count nothing; but
-the service manager stops the daemon at each shutdown, so a boot after a watch that broke off was not asked for either.
-Where the drives counted one even at each of the last orderly stops, their counts say nothing.
-"""
+"""restarted-unasked: the whole box went down without being shut down, by its drives' counts or by the watch."""
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence

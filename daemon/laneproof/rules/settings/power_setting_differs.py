@@ -58,8 +58,7 @@ def _judge_kernel(plan: DeclaredKernel, power: KernelPower | Unread) -> Iterator
         return
     yield from _judge_command_line(plan.command_line, power.command_line)
     if plan.aspm_policy is not None:
-        missing = "no ASPM in this kernel"
-        yield from _judge_setting("aspm_policy", plan.aspm_policy, power.aspm_policy, missing=missing)
+        yield from _judge_setting("aspm_policy", plan.aspm_policy, power.aspm_policy)
     if plan.nvme_default_ps_max_latency_us is not None:
         declared = str(plan.nvme_default_ps_max_latency_us)
         setting = power.nvme_max_latency_us
@@ -67,7 +66,9 @@ def _judge_kernel(plan: DeclaredKernel, power: KernelPower | Unread) -> Iterator
             setting = Unread("nvme_core.default_ps_max_latency_us", "the NVMe driver is not loaded", Reason.ABSENT)
         yield from _judge_setting("nvme_default_ps_max_latency_us", declared, setting)
     if plan.port_power_management is not None:
-        yield from _judge_port_power(plan.port_power_management, power.port_power_management)
+        found = power.port_power_management
+        is_met = isinstance(found, Setting) and (found.value == "off") == (plan.port_power_management == "off")
+        yield from _judge_setting("port_power_management", plan.port_power_management, found, is_met=is_met)
 
 
 def _judge_command_line(wanted: tuple[str, ...], words: tuple[str, ...] | Unread) -> Iterator[Finding]:
@@ -98,21 +99,12 @@ def _spell(word: str) -> str:
 
 
 def _judge_setting(
-    name: str, declared: str, setting: Setting | Unread | None, *, missing: str = "not there"
+    name: str, declared: str, setting: Setting | Unread | None, *, is_met: bool = False
 ) -> Iterator[Finding]:
     if isinstance(setting, Unread):
         yield _unverified(name, declared, setting)
-    elif setting is None or setting.value != declared:
-        observed = missing if setting is None else write_setting(setting)
-        yield _differs(name, declared, observed, f"{name} is {observed}, declared {declared}", _step(name, declared))
-
-
-def _judge_port_power(declared: str, setting: Setting | Unread) -> Iterator[Finding]:
-    name = "port_power_management"
-    if isinstance(setting, Unread):
-        yield _unverified(name, declared, setting)
-    elif (setting.value == "off") != (declared == "off"):
-        observed = write_setting(setting)
+    elif not is_met and (setting is None or setting.value != declared):
+        observed = "no ASPM in this kernel" if setting is None else write_setting(setting)
         yield _differs(name, declared, observed, f"{name} is {observed}, declared {declared}", _step(name, declared))
 
 
