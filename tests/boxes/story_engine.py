@@ -15,6 +15,7 @@ from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 DAY, HOUR = 86400.0, 3600.0
+Log = Sequence[str] | Unread
 
 
 def watch_counter(
@@ -40,8 +41,14 @@ class Watcher:
         self.standing: list[Finding] = []
 
     def observe(
-        self, box: Box, *, after: float = 0.0, log: Sequence[str] | Unread = (), devices: Sequence[DeviceEvent] = ()
+        self, box: Box, *, after: float = 0.0, times: int = 1, log: Log = (), devices: Sequence[DeviceEvent] = ()
     ) -> "Watcher":
+        """Read the box so long after the last pass, and as often, each time as long after the one before."""
+        for _ in range(times):
+            self._observe_once(box, after, log, devices)
+        return self
+
+    def _observe_once(self, box: Box, after: float, log: Log, devices: Sequence[DeviceEvent]) -> None:
         self.now += after
         box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
         up = self.now - self.booted_at
@@ -60,7 +67,6 @@ class Watcher:
             for change in outcome.changes
             if change.finding.rule == self.rule
         ]
-        return self
 
     def restart(self, *, after: float = 60.0, stopped: bool | None = None) -> "Watcher":
         """Restart the machine; where it is said how the daemon stopped before it, it goes on from what it kept."""
@@ -80,6 +86,11 @@ class Watcher:
         return self
 
     @property
+    def became(self) -> list[str]:
+        """What became of its findings so far: raised, changed, cleared."""
+        return [change for change, _, _ in self.changes]
+
+    @property
     def severity(self) -> str | None:
         """Of the only finding, None where there is none."""
         return str(self.standing[0].severity) if self.standing else None
@@ -87,6 +98,4 @@ class Watcher:
 
 def hours(watcher: Watcher, number: int, **health: Any) -> Watcher:
     """Let hours pass, in each of which the only drive's health log says so."""
-    for _ in range(number):
-        watcher.observe(one_drive(health=dict(health)), after=HOUR)
-    return watcher
+    return watcher.observe(one_drive(health=dict(health)), after=HOUR, times=number)

@@ -28,17 +28,13 @@ def nights(watcher: Watcher, count: int, **trouble: Any) -> Watcher:
     return watcher
 
 
-def changes(watcher: Watcher) -> list[str]:
-    return [change for change, _, _ in watcher.changes]
-
-
 @pytest.mark.parametrize(("rule", "trouble"), [("array-degraded", {"lost": 1}), ("sectors-failing", {"pending": 8})])
 def test_thirty_nights_of_one_fault_are_three_alarms_and_one_that_stands(rule: str, trouble: dict[str, int]) -> None:
     watcher = nights(Watcher(rule).observe(box()), 30, **trouble)
-    assert changes(watcher) == TWICE_OVER
+    assert watcher.became == TWICE_OVER
     assert watcher.standing[0].summary.startswith("not so now, but 1")
     watcher.observe(box(), after=8 * DAY)
-    assert changes(watcher) == [*TWICE_OVER, "cleared"]
+    assert watcher.became == [*TWICE_OVER, "cleared"]
 
 
 def test_a_declared_fan_that_stops_each_night_is_three_alarms_and_one_that_stands() -> None:
@@ -46,18 +42,18 @@ def test_a_declared_fan_that_stops_each_night_is_three_alarms_and_one_that_stand
     for rpm in [900, 0] * 20 + [900]:
         fan = Fan(chip="board", label="fan1", rpm=rpm, minimum_rpm=None, alarm=None)
         watcher.observe(Box().with_group(thermal=Thermal(fans=(fan,))), after=12 * HOUR)
-    assert changes(watcher) == TWICE_OVER
+    assert watcher.became == TWICE_OVER
     assert watcher.standing[0].summary.startswith("not so now, but 1")
     assert watcher.observe(Box(), after=HOUR).standing[0].kind is Kind.UNVERIFIED  # of a chip that is gone
 
 
 def test_two_nights_are_two_alarms_and_then_it_is_over() -> None:
-    assert changes(nights(Watcher("array-degraded").observe(box()), 2, lost=1)) == TWICE_OVER[:4]
+    assert nights(Watcher("array-degraded").observe(box()), 2, lost=1).became == TWICE_OVER[:4]
 
 
 def test_what_is_so_again_is_reported_as_it_is() -> None:
     watcher = nights(Watcher("array-degraded").observe(box()), 3, lost=1).observe(box(lost=1), after=HOUR)
-    assert changes(watcher) == TWICE_OVER
+    assert watcher.became == TWICE_OVER
     assert watcher.standing[0].summary.startswith("raid5 array md0 runs without 1 of 3 members")
 
 
@@ -87,7 +83,7 @@ def test_what_is_held_stands_over_a_restart_of_the_program_and_of_the_machine() 
     watcher = nights(Watcher("array-degraded").observe(box()), 3, lost=1)
     watcher.restart(stopped=True).observe(box())
     assert watcher.standing[0].summary.startswith("not so now, but 3 times in 2 days, last at ")
-    assert changes(watcher) == TWICE_OVER
+    assert watcher.became == TWICE_OVER
 
 
 def test_a_link_that_loses_lanes_at_every_second_boot_is_one_alarm() -> None:
@@ -96,7 +92,7 @@ def test_a_link_that_loses_lanes_at_every_second_boot_is_one_alarm() -> None:
     for boot in range(12):
         narrow = Box().with_port(PATHS[0], trained=(4, 2 if boot % 2 else 4)).with_drive(PATHS[0], serial="FN1")
         watcher.restart(after=DAY).observe(narrow)
-    assert changes(watcher) == TWICE_OVER
+    assert watcher.became == TWICE_OVER
 
 
 def test_another_declaration_ends_what_was_held_against_the_one_before() -> None:

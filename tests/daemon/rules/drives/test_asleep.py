@@ -26,12 +26,11 @@ def test_an_nvme_drive_that_sleeps_and_wakes_is_no_news_until_it_was_unread_for_
     for _ in range(20):
         watcher.observe(nvme({}), after=HOUR).observe(nvme(ASLEEP), after=HOUR)
     assert watcher.changes == []
-    for _ in range(9):
-        watcher.observe(nvme(ASLEEP), after=DAY)
-    assert [change[0] for change in watcher.changes] == ["raised"]
+    watcher.observe(nvme(ASLEEP), after=DAY, times=9)
+    assert watcher.became == ["raised"]
     assert (watcher.standing[0].kind, watcher.standing[0].position) == ("unverified", "riser-1")
     watcher.observe(nvme({}), after=DAY)
-    assert [change[0] for change in watcher.changes] == ["raised", "cleared"]
+    assert watcher.became == ["raised", "cleared"]
 
 
 def test_a_drive_that_was_never_read_is_unverified_though_it_only_sleeps() -> None:
@@ -53,7 +52,7 @@ def test_a_disk_in_standby_is_no_news_and_what_it_counted_stands() -> None:
         for watcher in (warned, sectors):
             watcher.observe(disk(asleep=False, pending_sectors=8), after=HOUR).observe(disk(asleep=True), after=HOUR)
     assert warned.changes == []
-    assert [change[0] for change in sectors.changes] == ["raised"]
+    assert sectors.became == ["raised"]
     assert sectors.standing[0].position == "bay-1"
 
 
@@ -63,8 +62,7 @@ def unserved(driver: str | None) -> Box:
 
 def test_a_drive_that_is_lent_to_a_virtual_machine_is_left_alone_for_a_week() -> None:
     watcher = Watcher("critical-warning", BUILD).observe(nvme({}))
-    for _ in range(6):
-        watcher.observe(unserved("vfio-pci"), after=DAY)
+    watcher.observe(unserved("vfio-pci"), after=DAY, times=6)
     assert watcher.changes == []
     watcher.observe(unserved("vfio-pci"), after=3 * DAY)
     assert "lent to a virtual machine" in watcher.standing[0].summary

@@ -138,27 +138,23 @@ def watch(watcher: Watcher, *warnings: int, serial: str = "FN1", **health: Any) 
     return watcher
 
 
-def raised(watcher: Watcher) -> list[str]:
-    return [change for change, _, _ in watcher.changes]
-
-
 def test_a_temperature_warning_that_follows_each_load_is_reported_once() -> None:
     watcher = watch(Watcher("critical-warning"), *[HOT, HOT, 0, 0, 0, 0] * 40)
-    assert raised(watcher) == ["raised"]
+    assert watcher.became == ["raised"]
 
 
 def test_a_temperature_warning_stands_for_a_week_of_silence_and_no_longer() -> None:
     watcher = watch(Watcher("critical-warning"), HOT, *[0] * 168)
     assert [finding.severity for finding in watcher.standing] == [Severity.WARNING]
     watch(watcher, 0)
-    assert raised(watcher) == ["raised", "cleared"]
+    assert watcher.became == ["raised", "cleared"]
 
 
 def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
     watcher = watch(Watcher("critical-warning"), HOT, 0)
     watcher.observe(one_drive(health=Unread("log 02h of nvme0", "no answer in time")), after=7 * HOUR)
     watch(watcher, 0, HOT, 0)
-    assert raised(watcher) == ["raised", "changed", "changed"]
+    assert watcher.became == ["raised", "changed", "changed"]
     assert [finding.kind for finding in watcher.standing] == [Kind.SIGN]
 
 
@@ -166,26 +162,26 @@ def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
 def test_a_log_that_is_refused_now_and_then_is_reported_once_that_lasts(hours: int, changes: list[str]) -> None:
     watcher = watch(Watcher("critical-warning"), 0)
     watcher.observe(one_drive(health=Unread("log 02h of nvme0", "status 06h", Reason.REFUSED)), after=hours * HOUR)
-    assert raised(watcher) == changes
+    assert watcher.became == changes
 
 
 @pytest.mark.parametrize("bit", [0, 2, 3, 4, 5])
 def test_every_other_warning_is_reported_at_once_and_as_it_is(bit: int) -> None:
     watcher = watch(Watcher("critical-warning"), 0, 1 << bit)
-    assert raised(watcher) == ["raised"]
-    assert raised(watch(watcher, 0)) == ["raised", "cleared"]
+    assert watcher.became == ["raised"]
+    assert watch(watcher, 0).became == ["raised", "cleared"]
 
 
 def test_another_warning_beside_a_held_one_is_reported_at_once() -> None:
     watcher = watch(Watcher("critical-warning"), HOT, 0, 0b1000)
-    assert raised(watcher) == ["raised", "changed"]
+    assert watcher.became == ["raised", "changed"]
     assert watcher.severity == "critical"
     assert "read-only" in watcher.standing[0].summary
 
 
 def test_a_held_warning_is_not_that_of_the_next_drive_in_its_position() -> None:
     watcher = watch(Watcher("critical-warning", declare(RISER_1)), HOT, 0)
-    assert raised(watch(watcher, 0, serial="FN2")) == ["raised", "cleared"]
+    assert watch(watcher, 0, serial="FN2").became == ["raised", "cleared"]
 
 
 def test_a_held_warning_stands_over_a_restart_of_the_program() -> None:
@@ -195,7 +191,7 @@ def test_a_held_warning_stands_over_a_restart_of_the_program() -> None:
     raised_then = replace(first, evidence={**first.evidence, "temperature_warned_at": watcher.now - 300 * HOUR})
     engine.restore((raised_then,), watcher.engine.as_state())
     watcher.engine = engine
-    assert raised(watch(watcher, 0, 0)) == ["raised"]
+    assert watch(watcher, 0, 0).became == ["raised"]
 
 
 def heat_up(*, passes: int, before: int = 0) -> tuple[Watcher, Watcher]:
@@ -211,19 +207,19 @@ def heat_up(*, passes: int, before: int = 0) -> tuple[Watcher, Watcher]:
 
 def test_a_temperature_warning_stands_until_overheating_is_an_alarm_and_does_not_come_again() -> None:
     watcher, heat = heat_up(passes=40)
-    assert raised(watcher) == ["raised", "cleared"]
+    assert watcher.became == ["raised", "cleared"]
     assert [severity for _, severity, _ in heat.changes] == ["notice", "warning"]
 
 
 def test_a_temperature_warning_is_left_to_overheating_that_spoke_first() -> None:
     watcher, heat = heat_up(passes=40, before=1)
-    assert raised(watcher) == []
-    assert raised(heat) == ["raised", "changed"]
+    assert watcher.became == []
+    assert heat.became == ["raised", "changed"]
 
 
 def test_a_drive_that_is_only_warm_warns_for_itself() -> None:
     watcher = watch(Watcher("critical-warning"), *[0, HOT] * 24, composite_temperature_celsius=77.0)
-    assert raised(watcher) == ["raised"]
+    assert watcher.became == ["raised"]
 
 
 def test_overheating_does_not_speak_for_other_warnings() -> None:
@@ -249,8 +245,7 @@ def test_a_health_log_that_stays_away_for_days_is_an_alarm_where_the_drive_repor
     watcher = Watcher("critical-warning")
     if told_before:
         watcher.observe(one_drive())
-    for _ in range(9):
-        watcher.observe(one_drive(health=gap), after=DAY)
+    watcher.observe(one_drive(health=gap), after=DAY, times=9)
     assert [severity for _, severity, _ in watcher.changes] == severities
     assert watcher.standing[0].next_steps[0].startswith(first_step)
     assert watcher.observe(one_drive(), after=DAY).standing == []

@@ -59,12 +59,12 @@ def wear_on(paces: list[float], *, points: int) -> Watcher:
 
 def test_wear_that_comes_within_a_year_is_reported_once_through_weeks_with_less_work() -> None:
     watcher = wear_on([9.0] * 22 + [30.0] + [9.0] * 10, points=1)  # with the pause, over a year is left for some weeks
-    assert [change for change, _, _ in watcher.changes] == ["raised"]
+    assert watcher.became == ["raised"]
 
 
 def test_wear_clears_at_a_pace_that_leaves_well_over_a_year() -> None:
     watcher = wear_on([5.0, 60.0], points=8)
-    assert [change for change, _, _ in watcher.changes][-1] == "cleared"
+    assert watcher.became[-1] == "cleared"
 
 
 TB = 10**12

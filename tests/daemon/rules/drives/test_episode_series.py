@@ -62,8 +62,7 @@ def test_what_answered_of_a_controller_that_was_down_is_reported_as_the_kernel_r
 @pytest.mark.parametrize("count", [2, 5])
 def test_drops_together_say_so(count: int) -> None:
     watcher = Watcher("drops-off-bus")
-    for _ in range(count):
-        watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN, DOWN.replace("nvme0", "nvme1")))
+    watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN, DOWN.replace("nvme0", "nvme1")), times=count)
     assert len(watcher.standing) == 2
     assert all("at the same moment as 1 other" in finding.summary for finding in watcher.standing)
 
@@ -95,11 +94,9 @@ def test_a_fix_on_trial_is_reported_counted_down_and_its_cure_reported_before_it
     watcher = on_trial()
     assert watcher.standing[0].observed == "drops off the bus again and again; a fix is on trial"
     assert "it must stay clean for" in watcher.standing[0].summary
-    for _ in range(40):
-        watcher.observe(box(idle=False), after=DAY / 2)
+    watcher.observe(box(idle=False), after=DAY / 2, times=40)
     assert ("changed", "notice", "drops off the bus again and again; cured") in watcher.changes
-    for _ in range(10):
-        watcher.observe(box(idle=False), after=DAY / 2)
+    watcher.observe(box(idle=False), after=DAY / 2, times=10)
     assert watcher.standing == []
 
 

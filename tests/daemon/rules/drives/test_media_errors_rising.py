@@ -70,7 +70,7 @@ def test_it_stands_when_the_drive_dies_of_it() -> None:
     dead.edit(f"{PATHS[0]}/00.0", lambda function: replace(function, answers=False))
     watcher.observe(dead, after=HOUR)
     watcher.observe(dead, after=DAY)
-    assert [change[0] for change in watcher.changes].count("cleared") == 0
+    assert watcher.became.count("cleared") == 0
     assert watcher.standing
 
 

@@ -81,7 +81,7 @@ def test_a_drive_that_counts_no_minutes_is_judged_by_the_readings_of_its_log() -
     for _ in range(3):  # days, each with an hour's load
         hours(watcher, 1, composite_temperature_celsius=82.0)
         hours(watcher, 23)
-    assert [change for change, _, _ in watcher.changes] == ["raised", "changed"]
+    assert watcher.became == ["raised", "changed"]
     assert watcher.severity == "warning"
 
 
@@ -91,9 +91,9 @@ def test_a_short_burst_above_its_threshold_is_a_notice_for_a_week() -> None:
         watcher.observe(one_drive(health={"composite_temperature_celsius": celsius}), after=HOUR / 4)
     assert "was seen at 82 °C in the last week, its warning threshold is 80 °C" in watcher.standing[0].summary
     hours(watcher, 160)
-    assert [change for change, _, _ in watcher.changes] == ["raised"]
+    assert watcher.became == ["raised"]
     hours(watcher, 10)
-    assert [change for change, _, _ in watcher.changes] == ["raised", "cleared"]
+    assert watcher.became == ["raised", "cleared"]
 
 
 def test_a_drive_that_counts_its_minutes_is_judged_by_them_alone() -> None:
@@ -106,8 +106,7 @@ def test_a_drive_that_counts_its_minutes_is_judged_by_them_alone() -> None:
 
 def test_the_kernels_thermometer_stands_in_for_the_log() -> None:
     watcher = Watcher("overheating")
-    for _ in range(2):
-        watcher.observe(thermometer(81.0), after=HOUR)
+    watcher.observe(thermometer(81.0), after=HOUR, times=2)
     assert watcher.severity == "notice"
     assert "81 °C, its warning threshold is 80 °C; it was seen above it for about 120" in watcher.standing[0].summary
     assert [cause.cause for cause in watcher.standing[0].causes] == ["heat"]
@@ -120,8 +119,7 @@ def test_readings_of_the_thermometer_stand_for_the_minutes_that_the_log_would_co
             watcher.observe(thermometer(82.0 if number in (8, 9) else 60.0), after=HOUR / 4)
         assert watcher.severity == ("notice" if day == 0 else "warning")  # half an hour a day: an hour, on two days
     assert "seen above its warning threshold for about 60 minutes in the last week" in watcher.standing[0].summary
-    for _ in range(8 * 24):
-        watcher.observe(thermometer(60.0), after=HOUR)
+    watcher.observe(thermometer(60.0), after=HOUR, times=8 * 24)
     assert watcher.standing == []
 
 
@@ -142,8 +140,7 @@ def test_a_drive_without_thresholds_is_believed_its_own_alarm_of_heat_and_not_th
 
 def test_thresholds_that_nobody_set_are_none() -> None:
     watcher = Watcher("overheating")
-    for _ in range(48):
-        watcher.observe(thermometer(70.0, limits=(-273.0, 200.0)), after=HOUR)
+    watcher.observe(thermometer(70.0, limits=(-273.0, 200.0)), after=HOUR, times=48)
     assert watcher.changes == []
 
 
@@ -168,8 +165,7 @@ def test_a_drive_that_is_only_warm_has_its_cause_weighed() -> None:
 
 def test_heat_decides_nothing_for_the_drops_in_its_position() -> None:
     watcher = hours(Watcher("drops-off-bus"), 24)
-    for _ in range(4):
-        watcher.observe(one_drive(health={"critical_temperature_minutes": 3}), after=HOUR, log=(DOWN,))
+    watcher.observe(one_drive(health={"critical_temperature_minutes": 3}), after=HOUR, log=(DOWN,), times=4)
     (drops,) = watcher.standing
     assert len(drops.causes) > 1
     assert drops.causes[0].probability < 1.0
@@ -180,8 +176,7 @@ def test_a_temperature_that_is_not_read_any_more_is_not_reported_as_present(afte
     watcher = Watcher("overheating").observe(thermometer(50.0))
     watcher.observe(thermometer(85.0), after=HOUR)
     assert watcher.standing
-    for _ in range(after_days):
-        watcher.observe(one_drive(controller=NO_LOG), after=DAY)
+    watcher.observe(one_drive(controller=NO_LOG), after=DAY, times=after_days)
     assert watcher.standing == []
 
 

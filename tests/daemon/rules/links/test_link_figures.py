@@ -95,24 +95,21 @@ def test_a_link_that_falls_asleep_keeps_what_was_said_of_it_and_gets_nothing_new
     for first, kinds in ((trained(1), [Kind.DIFFERS]), (trained(), []), (resting(), [Kind.UNVERIFIED])):
         watcher = Watcher("link-slow", declare(build())).observe(first).observe(resting(), after=60.0)
         assert [finding.kind for finding in watcher.standing] == kinds
-        assert [change[0] for change in watcher.changes] == ["raised"] * len(kinds)
+        assert watcher.became == ["raised"] * len(kinds)
 
 
 def test_a_link_that_was_awake_within_the_week_stands_and_is_unverified_after_it() -> None:
     watcher = Watcher("link-slow", declare(build())).observe(trained())
-    for _ in range(7):
-        watcher.observe(resting(), after=DAY)
+    watcher.observe(resting(), after=DAY, times=7)
     assert watcher.changes == []
-    for _ in range(23):
-        watcher.observe(resting(), after=DAY)
+    watcher.observe(resting(), after=DAY, times=23)
     assert [finding.kind for finding in watcher.standing] == [Kind.UNVERIFIED]
-    assert [change[0] for change in watcher.changes] == ["raised"]
+    assert watcher.became == ["raised"]
     assert watcher.observe(trained(), after=DAY).observe(resting(), after=DAY).standing == []
 
 
 def test_a_link_that_was_never_seen_awake_is_unverified_however_late_it_is_declared() -> None:
     watcher = Watcher("link-slow").observe(resting()).observe(resting(), after=60.0)
     watcher.engine.build = declare(build())
-    for _ in range(3):
-        watcher.observe(resting(), after=DAY)
+    watcher.observe(resting(), after=DAY, times=3)
     assert [(finding.kind, finding.position) for finding in watcher.standing] == [(Kind.UNVERIFIED, "riser-1")]

@@ -22,8 +22,7 @@ BUILD = declare(RISER_1)
 
 def quiet_days(days: int, *, at: int = 0, watcher: Watcher | None = None) -> Watcher:
     watcher = watcher or Watcher("signal-errors", BUILD)
-    for _ in range(days * 8):
-        watcher.observe(counting_box((at, 0, 0, 0)), after=3 * HOUR)
+    watcher.observe(counting_box((at, 0, 0, 0)), after=3 * HOUR, times=days * 8)
     return watcher
 
 
@@ -84,8 +83,7 @@ def test_a_drive_that_is_away_for_a_moment_does_not_clear_it() -> None:
 
 def test_a_storm_is_reported_within_minutes_where_the_box_is_watched_by_the_minute() -> None:
     watcher = Watcher("signal-errors", BUILD)
-    for _ in range(30):
-        watcher.observe(counting_box((0, 0, 0, 0)), after=60.0)
+    watcher.observe(counting_box((0, 0, 0, 0)), after=60.0, times=30)
     for number in range(1, 4):
         watcher.observe(counting_box((400 * number, 0, 0, 0)), after=60.0)
     assert watcher.severity == "notice"
@@ -98,7 +96,7 @@ def test_over_a_restart_of_the_machine_it_goes_on() -> None:
     noisy_days(watcher, 3, each_pass=3)
     watcher.restart()
     noisy_days(watcher, 2, each_pass=3)
-    assert [change[0] for change in watcher.changes].count("raised") == 1
+    assert watcher.became.count("raised") == 1
 
 
 def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
@@ -122,8 +120,7 @@ def test_an_uncorrectable_error_in_the_log_alone_is_a_notice_and_a_warning_when_
     assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
     (finding,) = watcher.standing
     assert "1 uncorrectable error of the link in the last week, as the kernel's log shows" in finding.summary
-    for _ in range(10):
-        watcher.observe(one_drive(), after=HOUR)
+    watcher.observe(one_drive(), after=HOUR, times=10)
     assert len(watcher.changes) == 1
     watcher.observe(one_drive(), after=HOUR, log=(UNCORRECTABLE,))
     assert watcher.severity == "warning"
@@ -139,8 +136,7 @@ def test_an_uncorrectable_error_of_the_log_that_goes_along_with_a_disconnect_say
 def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> None:
     watcher = Watcher("signal-errors", BUILD).observe(one_drive())
     watcher.observe(one_drive(), after=HOUR, log=(UNCORRECTABLE,))
-    for _ in range(11):
-        watcher.observe(one_drive(), after=DAY)
+    watcher.observe(one_drive(), after=DAY, times=11)
     assert watcher.standing == []
 
 

@@ -100,8 +100,7 @@ def start(*starts: tuple[str, Box]) -> Watcher:
     watcher = Watcher("bifurcation-not-active", declare(build()))
     for bios, made in starts:
         watcher.restart()
-        for _ in range(2):
-            watcher.observe(made.with_firmware(bios_version=bios, bios_date=None), after=HOUR)
+        watcher.observe(made.with_firmware(bios_version=bios, bios_date=None), after=HOUR, times=2)
     return watcher
 
 

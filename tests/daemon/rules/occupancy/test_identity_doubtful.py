@@ -53,7 +53,7 @@ def test_twins_are_reported_once_while_both_are_known() -> None:
     watcher = Watcher("identity-doubtful").observe(both)
     for box in (alone, both, alone):
         assert len(watcher.observe(box, after=DAY).standing) == 2
-    assert [change for change, _, _ in watcher.changes] == ["raised", "raised"]
+    assert watcher.became == ["raised", "raised"]
     watcher.observe(alone, after=31 * DAY)
     assert watcher.standing == []
 

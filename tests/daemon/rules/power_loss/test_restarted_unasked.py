@@ -49,7 +49,7 @@ def test_it_is_a_notice_that_names_the_drives_counts_the_times_and_clears_after_
     assert "2 times in the last 7 days" in finding.summary
     assert "2 of 2 drives counted a loss of power" in finding.summary
     watcher.observe(box(3, 3), after=8 * DAY)
-    assert [change[0] for change in watcher.changes] == ["raised", "cleared"]
+    assert watcher.became == ["raised", "cleared"]
 
 
 def test_power_that_is_lost_while_the_box_runs_on_is_another_rules_matter() -> None:
@@ -67,7 +67,7 @@ def test_where_every_start_counts_the_board_may_cut_the_power_early() -> None:
         assert not watcher.standing or "at each start" not in watcher.standing[0].summary
         watcher.restart(after=DAY).observe(box(number, number), after=60.0).observe(box(number, number), after=HOUR)
     assert "They did at each start" in watcher.standing[0].summary
-    assert [change[0] for change in watcher.changes] == ["raised"]
+    assert watcher.became == ["raised"]
 
 
 # systemd.service(5), default dependencies: a service is stopped before the system shuts down
