@@ -18,13 +18,6 @@ def no_installed_declaration(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) ->
     monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", str(tmp_path / "none" / "build.toml"))
 
 
-@pytest.fixture
-def build(tmp_path: Path) -> Path:
-    file = tmp_path / "build.toml"
-    file.write_text(BUILD)
-    return file
-
-
 def refuse(box: SimulatedBox) -> None:
     known(box.ports[0].drive).refuses_health = 6
 

@@ -2,16 +2,17 @@
 
 from pathlib import Path
 
-from boxes.recorded_box import BUILD
+import pytest
+
 from contracts.hand_made import Ended, inside
 from laneproof.service.owner_notes import Inbox
 
+pytestmark = pytest.mark.usefixtures("build")
+
 
 def note(tmp_path: Path, *words: str) -> Ended:
-    file = tmp_path / "build.toml"
-    file.write_text(BUILD)
     (tmp_path / "state").mkdir(exist_ok=True)
-    return inside("note", "--build", file, "--state", tmp_path / "state", *words)
+    return inside("note", "--build", tmp_path / "build.toml", "--state", tmp_path / "state", *words)
 
 
 def test_a_note_waits_for_the_daemon(tmp_path: Path) -> None:

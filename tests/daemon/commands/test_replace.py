@@ -19,6 +19,7 @@ from simulation.hardware import Drive
 BUILD = """
 schema = 1
 box.name = "tern-2"
+array = [{ name = "md0", level = "raid1", members = ["riser-1", "riser-2"] }]
 [[position]]
 label = "riser-1"
 path = "0000:00/01.1"
@@ -27,10 +28,6 @@ label = "riser-2"
 path = "0000:00/01.2"
 link = { generation = 4, lanes = 4 }
 occupant = { kind = "nvme", capacity = "4 TB", serial = "A2" }
-[[array]]
-name = "md0"
-level = "raid1"
-members = ["riser-1", "riser-2"]
 """
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from boxes.recorded_box import BUILD, START, make_box, record, stand, wire
+from boxes.recorded_box import START, make_box, record, stand, wire
 from contracts.hand_made import JsonObject, inside
 
 
@@ -13,13 +13,6 @@ from contracts.hand_made import JsonObject, inside
 def recording(tmp_path: Path) -> str:
     """Record a link that is sound, then narrow, then narrower, then sound again, a minute apart."""
     return record(tmp_path / "box.jsonl", make_box(), stand, wire(2), wire(1), wire(None))
-
-
-@pytest.fixture
-def build(tmp_path: Path) -> Path:
-    file = tmp_path / "build.toml"
-    file.write_text(BUILD)
-    return file
 
 
 def replay(recording: str, *options: object) -> list[JsonObject]:

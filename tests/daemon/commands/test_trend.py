@@ -11,16 +11,9 @@ from boxes.snapshot_box import kelp_box, make_array
 from contracts.hand_made import Ended, inside
 from laneproof.history.store import Store
 
-BUILD = """
-schema = 1
-box = { name = "kelp-1" }
-[[position]]
-label = "riser-1"
-path = "0000:00/01.1"
-[[position]]
-label = "riser-2"
-path = "0000:00/01.2"
-"""
+BUILD = 'schema = 1\nbox.name = "kelp-1"\n' + "".join(
+    f'[[position]]\nlabel = "riser-{number}"\npath = "0000:00/01.{number}"\n' for number in (1, 2)
+)
 
 
 @pytest.fixture

@@ -9,45 +9,22 @@ from laneproof.outputs.budget_text import write_budget
 from laneproof.outputs.text_style import Style
 
 FITS = """\
-[slot.riser]
-path = "0000:00"
-lanes = 16
-split = [4, 4, 4, 4]
-[supply]
-watts = 200
-[[bond]]
-name = "bond0"
-mode = "802.3ad"
-members = ["enp1s0f0", "enp1s0f1"]
-member_speed_mbit_s = 10000
-[[array]]
-name = "md0"
-level = "raid5"
-members = ["riser-1", "riser-2", "riser-3"]
-[uplink.chipset]
-path = "0000:00/02.1"
-generation = 3
-lanes = 4
-""" + "".join(
-    f'[[position]]\nlabel = "riser-{at}"\npath = "0000:00/01.{at}"\nslot = "riser"\nbranch = {at}\n'
-    'link = { generation = 4, lanes = 4 }\noccupant = { kind = "nvme", capacity = "4 TB" }\n'
-    for at in (1, 2, 3)
-)
-FITS += """\
-[[position]]
-label = "spare place"
-path = "0000:00/01.4"
-occupant = { kind = "none" }
-[[position]]
-label = "deck"
-path = "0000:00/02.1/00.0/01.0"
-link = { generation = 4, lanes = 4 }
-occupant = { kind = "nvme" }
-[[position]]
-label = "tray"
-path = "0000:00/02.1/00.0/02.0/ata-1"
-occupant = { kind = "sata", capacity = "8 TB" }
+slot.riser = { path = "0000:00", lanes = 16, split = [4, 4, 4, 4] }
+supply.watts = 200
+bond = [{ name = "bond0", mode = "802.3ad", members = ["enp1s0f0", "enp1s0f1"], member_speed_mbit_s = 10000 }]
+array = [{ name = "md0", level = "raid5", members = ["riser-1", "riser-2", "riser-3"] }]
+uplink.chipset = { path = "0000:00/02.1", generation = 3, lanes = 4 }
 """
+X4 = 'link = { generation = 4, lanes = 4 }\noccupant = { kind = "nvme"'
+FITS += "".join(
+    f'[[position]]\nlabel = "{label}"\npath = "0000:00/{path}"\n{rest} }}\n'
+    for label, path, rest in (
+        *((f"riser-{at}", f"01.{at}", f'slot = "riser"\nbranch = {at}\n{X4}, capacity = "4 TB"') for at in (1, 2, 3)),
+        ("spare place", "01.4", 'occupant = { kind = "none"'),
+        ("deck", "02.1/00.0/01.0", X4),
+        ("tray", "02.1/00.0/02.0/ata-1", 'occupant = { kind = "sata", capacity = "8 TB"'),
+    )
+)
 WIDE = 'generation = 5, lanes = 16 }\noccupant = { kind = "nvme" }'
 
 
@@ -58,7 +35,7 @@ def _write(text: str = FITS, **style: Any) -> str:
 def test_verdict_stands_first_and_the_narrowest_part_next() -> None:
     lines = _write().splitlines()
     assert lines[0] == "kelp-1: FITS if its firmware can split slot riser into 4+4+4+4 (bifurcation)"
-    assert _write(FITS.replace("lanes = 16", "lanes = 16\nbifurcation = true")).startswith("kelp-1: FITS\n")
+    assert _write(FITS.replace("lanes = 16", "lanes = 16, bifurcation = true")).startswith("kelp-1: FITS\n")
     assert lines[1].startswith("Narrowest: bond0: the network carries 2.35 GB/s in all, 1.18 GB/s in one flow")
 
 
