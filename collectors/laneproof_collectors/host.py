@@ -46,11 +46,7 @@ class Host(ABC):
         return [list(islice(answers, len(group))) for group in asked]
 
     def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:  # noqa: ARG002 (a recording never waits)
-        """Sleep until the kernel has an event or a log record, or the time is over.
-
-        Args:
-            seconds: How long at most.
-            wake_descriptor: A descriptor of the caller's own that ends the wait when it becomes readable.
+        """Sleep until the kernel has an event or a log record, the caller's own descriptor has, or the time is over.
 
         Returns:
             Whether something ended the wait before its time.

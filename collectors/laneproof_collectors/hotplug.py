@@ -70,10 +70,7 @@ _CONTROLLER = re.compile(r"(nvme\d+)(?:c\d+)?(?:n\d+(?:p\d+)?)?")
 
 
 def parse_uevent(event: Mapping[str, object]) -> DeviceEvent | None:
-    """Parse one device event.
-
-    Args:
-        event: Its fields, under the kernel's names (``ACTION``, ``DEVPATH``...) or those names in small letters.
+    """Parse one device event: fields under the kernel's names (``ACTION``, ``DEVPATH``...), in small letters or not.
 
     Returns:
         The event; None where it concerns another subsystem, or is no event.

@@ -118,10 +118,7 @@ def parse_header(line: str) -> Header:
 
 
 def parse_frames(lines: Iterable[str]) -> Iterator[Frame]:
-    """Parse the frames, one a line; empty lines are passed over.
-
-    Args:
-        lines: The lines after the header.
+    """Parse the frames, one a line after the header; empty lines are passed over.
 
     Yields:
         One frame a line.

@@ -92,13 +92,9 @@ def read_namespaces(host: Host, found: Sequence[tuple[str, str]], memory: Namesp
     A hidden way's own folder is read too: every kernel counts there, while the disk above it counts nothing before 6.4
     (from memory).
 
-    Args:
-        host: The machine.
-        found: Each namespace's disk name and folder.
-        memory: What earlier passes found; namespaces that are gone are forgotten.
-
     Returns:
-        One namespace for each; a field that failed says so by itself.
+        One namespace for each disk name and folder; a field that failed says so by itself. Namespaces that are gone are
+        forgotten.
     """
     read = read_each(host, (folder for _, folder in found), ("size", "stat", "wwid"))
     keys = [(folder, _identifier(raw["wwid"]) or "") for (_, folder), raw in zip(found, read, strict=True)]

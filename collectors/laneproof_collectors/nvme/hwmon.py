@@ -31,13 +31,9 @@ _ZERO_CELSIUS_IN_KELVIN = 273.15
 def read_thermometers(
     host: Host, folder: str, names: Sequence[str], function: str | None
 ) -> tuple[TemperatureReading, ...]:
-    """Read the composite temperature of one drive.
+    """Read the composite temperature of one drive, from its controller's folder by the names that this holds.
 
-    Args:
-        host: The machine.
-        folder: The controller's own folder.
-        names: What that folder holds.
-        function: The folder of its PCI function, below which the first kernels with these files (5.5) keep them.
+    The first kernels with these files (5.5) keep them below the folder of the PCI function.
 
     Returns:
         One reading; none where the kernel offers none.

@@ -98,12 +98,7 @@ def parse_aer_total(raw: bytes, *, what: str) -> int | Unread:
 
 
 def parse_aer(raws: Sequence[bytes | Unread], totals: Sequence[bytes | Unread], *, folder: str) -> AerCounters | None:
-    """Parse all counters of one function.
-
-    Args:
-        raws: What was read, in the order of `AER_CLASSES`.
-        totals: What was read, in the order of `AER_TOTALS`; empty where they were not asked for.
-        folder: The function's folder.
+    """Parse all counters of one function, in the order of `AER_CLASSES` and, where they were asked for, `AER_TOTALS`.
 
     Returns:
         The counters; None where the kernel keeps none for this function.

@@ -54,14 +54,10 @@ AerOffsets = MutableMapping[FunctionKey, int | None]
 
 
 def find_capability(config: bytes, capability: int) -> int | None:
-    """Walk the capability list.
-
-    Args:
-        config: The first 256 bytes of configuration space, or fewer.
-        capability: The capability's id.
+    """Walk the capability list in the first 256 bytes of configuration space, or fewer.
 
     Returns:
-        Its offset; None where the list ends, loops or leaves the bytes without it.
+        The offset of the capability with that id; None where the list ends, loops or leaves the bytes without it.
     """
     if len(config) < PCI_STD_HEADER_SIZEOF or not config[PCI_STATUS] & PCI_STATUS_CAP_LIST:
         return None
@@ -89,12 +85,9 @@ def parse_aer_mask(raw: bytes, *, what: str) -> int | Unread:
 def read_config_registers(
     host: Host, functions: Sequence[tuple[str, FunctionKey | None]], aer_offsets: AerOffsets
 ) -> list[ConfigRegisters]:
-    """Read the registers of functions that have a link and are awake.
+    """Read the registers of functions that have a link and are awake, by their canonical folders and their keys.
 
-    Args:
-        host: The machine.
-        functions: Each function's folder, canonical, and its key; without a key nothing is remembered of it.
-        aer_offsets: Where AER was found before; what is found now is added.
+    Without a key nothing is remembered of a function; where AER is found now is added to where it was found before.
 
     Returns:
         One answer a function, in order.

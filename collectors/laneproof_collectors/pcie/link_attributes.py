@@ -70,11 +70,7 @@ def parse_link_width(raw: bytes | Unread, *, what: str) -> int | Unread:
 
 
 def parse_link_end(raws: Sequence[bytes | Unread], *, folder: str) -> LinkEnd:
-    """Parse the four attributes of one function.
-
-    Args:
-        raws: What was read, in the order of `LINK_ATTRIBUTES`.
-        folder: The function's folder.
+    """Parse the four attributes that were read of one function, in the order of `LINK_ATTRIBUTES`.
 
     Returns:
         The end; `NO_LINK` where none of the attributes is there.

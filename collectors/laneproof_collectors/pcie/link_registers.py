@@ -45,11 +45,7 @@ _SLOT_TYPES = (PCI_EXP_TYPE_ROOT_PORT, PCI_EXP_TYPE_DOWNSTREAM, PCI_EXP_TYPE_PCI
 
 
 def parse_express(raw: bytes, *, what: str) -> ExpressRegisters | Unread:
-    """Parse the PCI Express capability.
-
-    Args:
-        raw: The capability from its id on, 52 bytes; one of version 1 may end sooner.
-        what: Where it was read, for the sentence that a person will see.
+    """Parse the PCI Express capability from its id on, 52 bytes; one of version 1 may end sooner.
 
     Returns:
         The registers, or why there are none. A rate code that no standard names is `Unread` by itself.

@@ -25,15 +25,9 @@ _Word = str | Unread | None
 def parse_power(
     raws: Sequence[bytes | Unread], *, folder: str, link_states: Mapping[str, bytes | Unread] | None = None
 ) -> FunctionPower:
-    """Parse the attributes of one function.
+    """Parse the attributes of one function, in the order of `POWER_ATTRIBUTES`, and the files of its folder ``link``.
 
-    Args:
-        raws: What was read, in the order of `POWER_ATTRIBUTES`; what is absent, the machine does not have.
-        folder: The function's folder.
-        link_states: What was read in its folder ``link``, by name of the file.
-
-    Returns:
-        The function's power management.
+    What is absent, the machine does not have.
     """
     status, state, control = (
         _parse_word(raw, what=f"{folder}/{name}") for raw, name in zip(raws, POWER_ATTRIBUTES, strict=True)
