@@ -14,27 +14,30 @@ HERE = Origin("0000:00/01.1", "FN0001", "drive")
 MEDIA = next(measure for measure in measures.HEALTH_FIELDS if measure.name == "media_errors")
 
 
-def _empty() -> sqlite3.Connection:
-    connection = sqlite3.connect(":memory:", isolation_level=None)
-    migrate(connection)
-    return connection
+@pytest.fixture
+def connection() -> sqlite3.Connection:
+    empty = sqlite3.connect(":memory:", isolation_level=None)
+    migrate(empty)
+    return empty
+
+
+@pytest.fixture
+def batch(connection: sqlite3.Connection) -> Batch:
+    return Batch(connection)
 
 
 def _mark(number: int, boot: int = 1) -> PassMark:
     return PassMark(number, boot, 60.0 * number, 60.0 * number)
 
 
-def test_numbers_go_on_where_the_database_stands() -> None:
-    connection = _empty()
-    batch = Batch(connection)
+def test_numbers_go_on_where_the_database_stands(connection: sqlite3.Connection, batch: Batch) -> None:
     assert [batch.next_number("events"), batch.next_number("events"), batch.next_number("notes")] == [1, 2, 1]
     batch.add("INSERT INTO notes VALUES (?, 0, 'note', '', '', '', NULL)", (41,))
     batch.write(connection)
     assert Batch(connection).next_number("notes") == 42
 
 
-def test_a_position_and_a_measure_are_written_once_also_over_runs() -> None:
-    connection = _empty()
+def test_a_position_and_a_measure_are_written_once_also_over_runs(connection: sqlite3.Connection) -> None:
     for number in (1, 2):
         batch = Batch(connection)
         batch.begin_series(HERE, MEDIA, _mark(number))
@@ -44,17 +47,13 @@ def test_a_position_and_a_measure_are_written_once_also_over_runs() -> None:
     assert connection.execute("SELECT id, boot FROM series").fetchall() == [(1, None), (2, None)]
 
 
-def test_what_counts_by_boots_belongs_to_one() -> None:
-    connection = _empty()
-    batch = Batch(connection)
+def test_what_counts_by_boots_belongs_to_one(connection: sqlite3.Connection, batch: Batch) -> None:
     batch.begin_series(HERE, measures.CORRECTABLE, _mark(1, boot=7))
     batch.write(connection)
     assert connection.execute("SELECT boot FROM series").fetchall() == [(7,)]
 
 
-def test_a_pass_is_written_once_with_all_its_samples() -> None:
-    connection = _empty()
-    batch = Batch(connection)
+def test_a_pass_is_written_once_with_all_its_samples(connection: sqlite3.Connection, batch: Batch) -> None:
     batch.put(_mark(1), 1, 5)
     batch.put(_mark(1), 2, None)
     assert not batch.is_empty
@@ -67,17 +66,14 @@ def test_a_pass_is_written_once_with_all_its_samples() -> None:
     assert connection.execute("SELECT * FROM samples").fetchall() == [(1, 1, 5), (1, 2, None), (1, 3, 7)]
 
 
-def test_statements_are_done_in_their_order() -> None:
-    connection = _empty()
-    batch = Batch(connection)
+def test_statements_are_done_in_their_order(connection: sqlite3.Connection, batch: Batch) -> None:
     batch.add("INSERT INTO state VALUES ('a', ?)", (b"1",))
     batch.add("UPDATE state SET content = ? WHERE name = 'a'", (b"2",))
     batch.write(connection)
     assert connection.execute("SELECT content FROM state").fetchall() == [(b"2",)]
 
 
-def test_the_highest_pass_is_known_when_its_samples_are_gone() -> None:
-    connection = _empty()
+def test_the_highest_pass_is_known_when_its_samples_are_gone(connection: sqlite3.Connection) -> None:
     assert highest_pass(connection) == 0
     connection.execute("INSERT INTO passes VALUES (5, 1, 0, 0)")
     assert highest_pass(connection) == 5
@@ -85,9 +81,7 @@ def test_the_highest_pass_is_known_when_its_samples_are_gone() -> None:
     assert highest_pass(connection) == 9
 
 
-def test_series_go_on_from_the_finest_grain_that_holds_them() -> None:
-    connection = _empty()
-    batch = Batch(connection)
+def test_series_go_on_from_the_finest_grain_that_holds_them(connection: sqlite3.Connection, batch: Batch) -> None:
     names = ("a", "b", "c", "d", "e")
     origins = [Origin(name) for name in names]
     for origin in origins:
@@ -109,9 +103,7 @@ def test_series_go_on_from_the_finest_grain_that_holds_them() -> None:
     }
 
 
-def test_a_sample_that_is_no_number_is_damage() -> None:
-    connection = _empty()
-    batch = Batch(connection)
+def test_a_sample_that_is_no_number_is_damage(connection: sqlite3.Connection, batch: Batch) -> None:
     batch.begin_series(HERE, MEDIA, _mark(1))
     batch.put(_mark(1), 1, "warm")  # type: ignore[arg-type] # as a damaged file may hold
     batch.write(connection)
@@ -119,9 +111,9 @@ def test_a_sample_that_is_no_number_is_damage() -> None:
         load_ended(connection, None)
 
 
-def test_only_the_last_boots_series_go_on_and_the_latest_of_each_name() -> None:
-    connection = _empty()
-    batch = Batch(connection)
+def test_only_the_last_boots_series_go_on_and_the_latest_of_each_name(
+    connection: sqlite3.Connection, batch: Batch
+) -> None:
     for boot in (1, 2, 2):
         batch.begin_series(HERE, measures.CORRECTABLE, _mark(boot, boot))
     batch.begin_series(HERE, MEDIA, _mark(1))

@@ -139,8 +139,7 @@ def test_a_device_event_gets_its_position_by_any_of_its_names() -> None:
     assert event.text == "block nvme0n1: remove"
 
 
-def test_the_store_knows_where_things_were(store: Store) -> None:
-    passes = Passes()
+def test_the_store_knows_where_things_were(passes: Passes, store: Store) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.wait(15).without_drive(0).take())
     store.add_kernel_events(kernel_events([LINE]), CLOCK)

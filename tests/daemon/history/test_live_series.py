@@ -58,6 +58,11 @@ class Course:
         return self.sink.rows
 
 
+@pytest.fixture
+def course() -> Course:
+    return Course()
+
+
 COURSES = {  # by what they show: the samples of each pass, and the rows that each pass writes
     "what stands still is written once": (
         [[(EACH, 4)], [(EACH, 4)], [(EACH, 2)], [(EACH, 4)]], [[(1, 1, 4)], [], [(3, 1, 2)], [(4, 1, 4)]]
@@ -79,14 +84,12 @@ COURSES = {  # by what they show: the samples of each pass, and the rows that ea
 
 @pytest.mark.parametrize(("passes", "rows"), COURSES.values(), ids=COURSES)
 def test_a_course_of_samples_writes(
-    passes: list[list[tuple[Measure, float]]], rows: list[list[tuple[int, int, float | None]]]
+    course: Course, passes: list[list[tuple[Measure, float]]], rows: list[list[tuple[int, int, float | None]]]
 ) -> None:
-    course = Course()
     assert [course.add(*samples) for samples in passes] == rows
 
 
-def test_the_first_move_after_a_rest_is_written_at_once_and_then_by_the_pace() -> None:
-    course = Course()
+def test_the_first_move_after_a_rest_is_written_at_once_and_then_by_the_pace(course: Course) -> None:
     course.add((MINUTE, 0))
     for _ in range(10):
         course.add((MINUTE, 0))  # passes 2 to 11, up to second 165
@@ -97,23 +100,20 @@ def test_the_first_move_after_a_rest_is_written_at_once_and_then_by_the_pace() -
     assert course.add((MINUTE, 5)) == [(16, 1, 5)]  # the next minute: all that was gained is in it
 
 
-def test_busy_series_are_written_in_the_same_passes() -> None:
-    course = Course()
+def test_busy_series_are_written_in_the_same_passes(course: Course) -> None:
     written = [course.add((STEADY, number), (HEAT, 40 + number / 10), seconds=60) for number in range(21)]
     busy = [number for number, rows in enumerate(written) if rows]
     assert busy == [0, 4, 9, 14, 19]  # each time that 300 s begin
 
 
-def test_an_urgent_pass_writes_what_held_before_and_what_holds_now() -> None:
-    course = Course()
+def test_an_urgent_pass_writes_what_held_before_and_what_holds_now(course: Course) -> None:
     course.add((STEADY, 100))
     course.add((STEADY, 200))
     assert course.add((STEADY, 300), urgent=True) == [(2, 1, 200), (3, 1, 300)]
     assert course.add((STEADY, 300), urgent=True) == []
 
 
-def test_what_waits_is_written_when_it_is_settled() -> None:
-    course = Course()
+def test_what_waits_is_written_when_it_is_settled(course: Course) -> None:
     course.add((STEADY, 100))
     course.add((STEADY, 200))
     course.sink.rows = []
@@ -125,22 +125,19 @@ def test_what_waits_is_written_when_it_is_settled() -> None:
     assert course.sink.rows == [(2, 1, 200)]
 
 
-def test_a_bit_that_is_sampled_for_the_first_time_was_0_in_the_pass_before() -> None:
-    course = Course()
+def test_a_bit_that_is_sampled_for_the_first_time_was_0_in_the_pass_before(course: Course) -> None:
     course.add((BOOT_COUNT, 0))
     assert course.add((BOOT_COUNT, 3), (BIT, 3), seconds=60) == [(2, 1, 3), (1, 2, 0), (2, 2, 3)]
     assert course.sink.begun[-1] == (BIT.name, 1)
 
 
-def test_a_bit_whose_class_was_not_counted_before_may_be_old() -> None:
-    course = Course()
+def test_a_bit_whose_class_was_not_counted_before_may_be_old(course: Course) -> None:
     course.add((EACH, 4))
     assert (2, 3, 3) in course.add((EACH, 4), (BOOT_COUNT, 3), (BIT, 3))
     assert not [row for row in course.sink.rows if row[0] == 1]
 
 
-def test_a_bit_whose_class_fell_to_0_begins_again() -> None:
-    course = Course()
+def test_a_bit_whose_class_fell_to_0_begins_again(course: Course) -> None:
     course.add((BOOT_COUNT, 3), (BIT, 3))
     rows = course.add((BOOT_COUNT, 0))
     assert (2, 2, None) in rows
@@ -149,29 +146,25 @@ def test_a_bit_whose_class_fell_to_0_begins_again() -> None:
     assert (3, 4, 5) in rows
 
 
-def test_a_group_that_could_not_be_read_says_nothing_of_what_was_0() -> None:
-    course = Course()
+def test_a_group_that_could_not_be_read_says_nothing_of_what_was_0(course: Course) -> None:
     course.add((BOOT_COUNT, 0))
     course.live.add("group", [], course.mark(), was_read=False)
     rows = course.add((BOOT_COUNT, 3), (BIT, 3))
     assert [row for row in rows if row[2] == 0] == []
 
 
-def test_a_drive_in_another_position_is_another_series() -> None:
-    course = Course()
+def test_a_drive_in_another_position_is_another_series(course: Course) -> None:
     course.add((MINUTE, 7))
     assert sorted(course.add((MINUTE, 7), origin=THERE), key=str) == [(2, 1, None), (2, 2, 7)]
 
 
-def test_a_new_boot_ends_what_counts_by_boots_and_nothing_else() -> None:
-    course = Course()
+def test_a_new_boot_ends_what_counts_by_boots_and_nothing_else(course: Course) -> None:
     course.add((BOOT_COUNT, 7), (MINUTE, 5))
     course.live.end_boot()
     assert course.add((BOOT_COUNT, 9), (MINUTE, 5)) == [(2, 3, 9)]
 
 
-def test_what_stands_still_for_a_month_is_written_again() -> None:
-    course = Course()
+def test_what_stands_still_for_a_month_is_written_again(course: Course) -> None:
     course.add((EACH, 4))
     assert course.add((EACH, 4), seconds=HEARTBEAT_SECONDS - 30) == []
     assert course.add((EACH, 4), seconds=30) == [(3, 1, 4)]

@@ -7,8 +7,7 @@ from laneproof.history.origins import map_devices, name_controllers
 FIRST, SECOND = "0000:00/01.1", "0000:00/01.2"
 
 
-def test_a_drive_is_known_by_position_and_serial_number() -> None:
-    passes = Passes()
+def test_a_drive_is_known_by_position_and_serial_number(passes: Passes) -> None:
     where = map_devices(passes.facts)
     address = passes.controllers()[0].address or ""
     assert where.positions[address] == FIRST
@@ -28,8 +27,7 @@ def test_an_event_finds_its_position_by_any_name_of_a_drive() -> None:
     assert (names.paths["eno1"], names.drives["eno1"], "usb0" in names.paths) == (FIRST, "", False)
 
 
-def test_who_and_where_the_controllers_are_does_not_change_with_what_they_count() -> None:
-    passes = Passes()
+def test_who_and_where_the_controllers_are_does_not_change_with_what_they_count(passes: Passes) -> None:
     before = name_controllers(passes.facts)
     assert name_controllers(passes.drive(0, health={"media_errors": 9}).facts) == before
     for facts in ({"serial": "FN9"}, {"address": "0000:09:00.0"}, {"namespaces": ()}, {"name": "nvme9"}):
@@ -37,29 +35,25 @@ def test_who_and_where_the_controllers_are_does_not_change_with_what_they_count(
     assert name_controllers(passes.unread("controllers").facts) != before
 
 
-def test_a_drive_that_left_is_still_known_by_its_names() -> None:
-    passes = Passes()
+def test_a_drive_that_left_is_still_known_by_its_names(passes: Passes) -> None:
     before = map_devices(passes.facts)
     names = map_devices(passes.without_drive(0).facts, before).names
     assert (names.paths["nvme0"], names.drives["nvme0"]) == (FIRST, "FN0001")
 
 
-def test_names_of_another_boot_say_nothing() -> None:
-    passes = Passes()
+def test_names_of_another_boot_say_nothing(passes: Passes) -> None:
     before = map_devices(passes.facts)
     passes.reboot(SECOND_BOOT).without_drive(0)
     assert "nvme0" not in map_devices(passes.facts, before).names.paths
 
 
-def test_what_could_not_be_read_now_is_known_by_what_was_reported_before() -> None:
-    passes = Passes()
+def test_what_could_not_be_read_now_is_known_by_what_was_reported_before(passes: Passes) -> None:
     before = map_devices(passes.facts)
     assert map_devices(passes.unread("controllers").facts, before).serials == before.serials
     assert map_devices(passes.unread("functions").facts, before).positions == before.positions
 
 
-def test_a_serial_number_is_not_kept_for_a_function_whose_controller_went() -> None:
-    passes = Passes()
+def test_a_serial_number_is_not_kept_for_a_function_whose_controller_went(passes: Passes) -> None:
     before = map_devices(passes.facts)
     address = passes.controllers()[0].address
     gone = map_devices(passes.set(controllers=passes.controllers()[1:]).facts, before)

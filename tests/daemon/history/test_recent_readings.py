@@ -50,17 +50,20 @@ class Rig:
         return self.held.add_events(_kernel(GONE), _devices(), clock, is_urgent=is_urgent)
 
 
+@pytest.fixture
+def rig() -> Rig:
+    return Rig()
+
+
 def _values(line: Line, name: str) -> list[object]:
     return [row["values"][name] for row in line["readings"] if name in row["values"]]
 
 
-def test_nothing_is_given_as_long_as_nothing_happens() -> None:
-    rig = Rig()
+def test_nothing_is_given_as_long_as_nothing_happens(rig: Rig) -> None:
     assert [rig.read(composite_temperature_celsius=float(celsius)) for celsius in range(40, 60)] == [[]] * 20
 
 
-def test_an_event_gives_what_held_and_what_moved_before_it() -> None:
-    rig = Rig()
+def test_an_event_gives_what_held_and_what_moved_before_it(rig: Rig) -> None:
     rig.read(composite_temperature_celsius=41.0)
     rig.read(composite_temperature_celsius=55.0)
     rig.read(composite_temperature_celsius=69.0)
@@ -72,8 +75,7 @@ def test_an_event_gives_what_held_and_what_moved_before_it() -> None:
     assert second["t"] == reported["t"] == rig.passes.t
 
 
-def test_a_reading_is_shown_with_its_position_and_its_drive() -> None:
-    rig = Rig()
+def test_a_reading_is_shown_with_its_position_and_its_drive(rig: Rig) -> None:
     rig.read()
     held = rig.report()[0]
     controller = rig.passes.controllers()[0]
@@ -88,8 +90,7 @@ def test_a_reading_is_shown_with_its_position_and_its_drive() -> None:
     assert {"trained_gt_s", "trained_lanes"} <= {name for reading in held["readings"] for name in reading["values"]}
 
 
-def test_what_happened_is_kept_in_the_kernels_own_words() -> None:
-    rig = Rig()
+def test_what_happened_is_kept_in_the_kernels_own_words(rig: Rig) -> None:
     rig.read()
     reported = rig.report()[-1]
     (line,) = reported["kernel"]
@@ -98,8 +99,7 @@ def test_what_happened_is_kept_in_the_kernels_own_words() -> None:
     assert reported["devices"] == [{name: REMOVED[name] for name in ("action", "subsystem", "devpath")}]
 
 
-def test_what_follows_an_event_is_given_pass_by_pass_for_a_while() -> None:
-    rig = Rig()
+def test_what_follows_an_event_is_given_pass_by_pass_for_a_while(rig: Rig) -> None:
     rig.read()
     rig.report()
     (after,) = rig.read(10.0, composite_temperature_celsius=71.0)
@@ -107,8 +107,7 @@ def test_what_follows_an_event_is_given_pass_by_pass_for_a_while() -> None:
     assert rig.read(FOLLOWED_SECONDS, composite_temperature_celsius=72.0) == []
 
 
-def test_nothing_is_given_twice_and_nothing_is_left_out_between_two_events() -> None:
-    rig = Rig()
+def test_nothing_is_given_twice_and_nothing_is_left_out_between_two_events(rig: Rig) -> None:
     rig.read(composite_temperature_celsius=50.0)
     rig.report()
     rig.read(FOLLOWED_SECONDS + 1.0, composite_temperature_celsius=51.0)
@@ -117,8 +116,7 @@ def test_nothing_is_given_twice_and_nothing_is_left_out_between_two_events() -> 
     assert [line["what"] for line in given] == ["moved", "moved", "events"]
 
 
-def test_once_older_readings_were_let_go_all_that_held_is_given_again() -> None:
-    rig = Rig()
+def test_once_older_readings_were_let_go_all_that_held_is_given_again(rig: Rig) -> None:
     rig.read(composite_temperature_celsius=50.0)
     rig.report()
     rig.read(FOLLOWED_SECONDS + 1.0, composite_temperature_celsius=51.0)
@@ -129,8 +127,7 @@ def test_once_older_readings_were_let_go_all_that_held_is_given_again() -> None:
     assert _values(moved, "composite_temperature_celsius") == [52]
 
 
-def test_a_reading_that_can_no_longer_be_taken_is_null() -> None:
-    rig = Rig()
+def test_a_reading_that_can_no_longer_be_taken_is_null(rig: Rig) -> None:
     rig.read()
     rig.passes.unread("controllers")
     rig.read()
@@ -141,8 +138,7 @@ def test_a_reading_that_can_no_longer_be_taken_is_null() -> None:
     assert reported == {None}
 
 
-def test_a_drive_that_is_gone_has_only_nulls() -> None:
-    rig = Rig()
+def test_a_drive_that_is_gone_has_only_nulls(rig: Rig) -> None:
     rig.read()
     gone = rig.passes.controllers()[0].serial
     rig.passes.without_drive(0)
@@ -153,15 +149,13 @@ def test_a_drive_that_is_gone_has_only_nulls() -> None:
     assert {value for row in rows for value in row["values"].values()} == {None}
 
 
-def test_an_event_that_can_wait_is_held_and_given_with_the_next_urgent_one() -> None:
-    rig = Rig()
+def test_an_event_that_can_wait_is_held_and_given_with_the_next_urgent_one(rig: Rig) -> None:
     rig.read()
     assert rig.report(is_urgent=False) == []
     assert [line["what"] for line in rig.report()] == ["held", "events", "events"]
 
 
-def test_an_episode_is_given_with_its_pass_and_what_follows_too() -> None:
-    rig = Rig()
+def test_an_episode_is_given_with_its_pass_and_what_follows_too(rig: Rig) -> None:
     rig.read()
     rig.passes.wait(60.0)
     given = rig.held.add_pass(rig.passes.take().snapshot, [{"episode": 3, "position": "riser-1"}])
@@ -169,8 +163,7 @@ def test_an_episode_is_given_with_its_pass_and_what_follows_too() -> None:
     assert len(rig.read(30.0, composite_temperature_celsius=70.0)) == 1
 
 
-def test_a_flood_of_events_is_cut_and_says_so() -> None:
-    rig = Rig()
+def test_a_flood_of_events_is_cut_and_says_so(rig: Rig) -> None:
     rig.read()
     records = (
         f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: Device not ready; aborting reset" for n in range(300)
@@ -182,23 +175,20 @@ def test_a_flood_of_events_is_cut_and_says_so() -> None:
 
 
 @pytest.mark.parametrize("passes", [1, 200])
-def test_what_is_held_does_not_grow_with_time(passes: int) -> None:
-    rig = Rig()
+def test_what_is_held_does_not_grow_with_time(rig: Rig, passes: int) -> None:
     for number in range(passes):
         rig.read(60.0, composite_temperature_celsius=float(40 + number % 7))
     assert len(rig.report()) <= RECENT_SECONDS / 60.0 + 3
 
 
-def test_what_the_kernel_reported_before_the_first_pass_does_not_cost_the_readings_of_it() -> None:
-    rig = Rig()
+def test_what_the_kernel_reported_before_the_first_pass_does_not_cost_the_readings_of_it(rig: Rig) -> None:
     assert [line["what"] for line in rig.report()] == ["events"]
     (held,) = rig.read(10.0, composite_temperature_celsius=44.0)
     assert held["what"] == "held"
     assert 44.0 in _values(held, "composite_temperature_celsius")
 
 
-def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted() -> None:
-    rig = Rig()
+def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted(rig: Rig) -> None:
     rig.read()
     for _ in range(MOST_RECENT_EVENTS // 2 + 25):
         rig.report(is_urgent=False)  # two: a line of the kernel's, and a device event
@@ -209,8 +199,7 @@ def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted() 
     assert "left_out" not in rig.report()[-1]
 
 
-def test_what_was_let_go_makes_room_for_what_comes_later() -> None:
-    rig = Rig()
+def test_what_was_let_go_makes_room_for_what_comes_later(rig: Rig) -> None:
     rig.read()
     for _ in range(MOST_RECENT_EVENTS // 2):
         rig.report(is_urgent=False)
@@ -218,8 +207,7 @@ def test_what_was_let_go_makes_room_for_what_comes_later() -> None:
     assert [line["what"] for line in rig.report(is_urgent=False) + rig.report()] == ["held", "events", "events"]
 
 
-def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later() -> None:
-    rig = Rig()
+def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later(rig: Rig) -> None:
     rig.read()
     word = "Device not ready; aborting reset"
     flood = _kernel(*(f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: {word}" for n in range(MOST_RECENT_EVENTS)))
@@ -229,7 +217,6 @@ def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later() -> None
     assert [len(line["kernel"]) for line in lines if line["what"] == "events"] == [MOST_EVENTS, 1, 1]
 
 
-def test_every_line_is_json() -> None:
-    rig = Rig()
+def test_every_line_is_json(rig: Rig) -> None:
     rig.read()
     assert all(json.loads(json.dumps(line)) == line for line in rig.report())

@@ -48,8 +48,7 @@ def test_a_log_that_fails_gives_only_what_the_sensors_give() -> None:
     assert _of(passes) == {"composite_temperature_celsius": 44.9}
 
 
-def test_load_is_summed_over_a_drives_disks_and_left_out_where_one_is_unread() -> None:
-    passes = Passes()
+def test_load_is_summed_over_a_drives_disks_and_left_out_where_one_is_unread(passes: Passes) -> None:
     passes.drive(0, namespaces=(_space(1, _load(4096)), _space(2, _load(512))))
     assert (_of(passes)["read_bytes"], _of(passes)["writes"]) == (4608, 4)
     passes.drive(0, namespaces=(_space(1, _load(4096)), _space(2, GAP)))
@@ -61,8 +60,7 @@ def test_a_drive_keeps_its_position_while_functions_cannot_be_read() -> None:
     assert _of(Passes().unread("functions"), Origin("nvme0", "FN0001", "drive"))["media_errors"] == 0
 
 
-def test_a_drive_that_gives_no_serial_number_for_once_keeps_the_one_it_gave() -> None:
-    passes = Passes()
+def test_a_drive_that_gives_no_serial_number_for_once_keeps_the_one_it_gave(passes: Passes) -> None:
     where = map_devices(passes.facts)
     silent = passes.drive(0, serial=GAP).facts
     found = samples_of(silent, map_devices(silent, where))

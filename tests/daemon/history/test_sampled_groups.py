@@ -16,8 +16,7 @@ def test_every_group_of_facts_that_counts_something_is_sampled() -> None:
 
 
 @pytest.mark.parametrize("group", SAMPLERS)
-def test_a_group_that_could_not_be_read_gives_nothing_and_the_others_go_on(group: str) -> None:
-    passes = Passes()
+def test_a_group_that_could_not_be_read_gives_nothing_and_the_others_go_on(passes: Passes, group: str) -> None:
     where = map_devices(passes.facts)
     broken = passes.unread(group).facts
     assert list(sample_group(broken, group, where)) == []

@@ -51,8 +51,7 @@ def test_a_counter_starts_again_with_each_boot(store: Store) -> None:
     assert first.known_until == A_MORNING
 
 
-def test_what_counts_by_boots_is_read_back_whole_from_samples_and_hours(store: Store) -> None:
-    passes = Passes()
+def test_what_counts_by_boots_is_read_back_whole_from_samples_and_hours(passes: Passes, store: Store) -> None:
     for number, hours in enumerate((5, 24 * 5)):  # of the first boot all is folded, of the second a part
         for hour in range(hours):
             passes.errors(FIRST, BadTLP=hour + 1)
@@ -102,8 +101,7 @@ def test_percent_signs_and_quotes_in_a_name_mean_nothing(store: Store) -> None:
     assert store.read_series(names=("media_errors",))
 
 
-def test_a_part_of_time_begins_with_what_held(store: Store) -> None:
-    passes = Passes()
+def test_a_part_of_time_begins_with_what_held(passes: Passes, store: Store) -> None:
     for number in range(5):
         store.add_pass(passes.wait(600).drive(0, health={"media_errors": number}).take())
     (series,) = store.read_series(
@@ -113,24 +111,21 @@ def test_a_part_of_time_begins_with_what_held(store: Store) -> None:
     assert series.known_until == A_MORNING + 2400
 
 
-def test_what_did_not_live_yet_or_any_more_is_left_out(store: Store) -> None:
-    passes = Passes()
+def test_what_did_not_live_yet_or_any_more_is_left_out(passes: Passes, store: Store) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.reboot(off_seconds=86400).take())
     links = store.read_series(path=FIRST, end="port", names=("trained_lanes",), until=A_MORNING + 100)
     assert [series.boot_id for series in links] == [FIRST_BOOT]
 
 
-def test_what_held_when_nobody_watched_any_more_is_not_known(store: Store) -> None:
-    passes = Passes()
+def test_what_held_when_nobody_watched_any_more_is_not_known(passes: Passes, store: Store) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.after(60))
     assert store.read_series(drive="FN0001", since=passes.t + HOLE_SECONDS + 60) == ()
     assert store.read_series(drive="FN0001", since=passes.t)
 
 
-def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:
-    passes = Passes()
+def test_a_missing_reading_is_a_gap_and_never_0(passes: Passes, store: Store) -> None:
     store.add_pass(passes.take())
     whole = passes.facts
     store.add_pass(passes.wait(60).unread("controllers").take())

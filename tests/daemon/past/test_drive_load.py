@@ -8,6 +8,7 @@ from boxes.snapshot_box import make_controller, make_health
 from laneproof.past.drive_load import IDLE, LOADED, WORKING, LoadRecord, Window, compare_siblings
 from laneproof_collectors.snapshot import BlockStatistics, NvmeController, NvmeNamespace
 from laneproof_collectors.unread import Unread
+from support.unread_answers import known
 
 MB = 1_000_000
 
@@ -216,8 +217,7 @@ def test_a_make_that_is_slower_by_nature_is_slow_only_once_it_is_slower_than_it_
     records = compared(range(300), SLOW | {"a": 0.6}, models=MAKES)  # 24 hours and more
     assert records["a"].spells == []
     assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)
-    usual = records["a"].usual_ratio
-    assert usual is not None
+    usual = known(records["a"].usual_ratio)
     compared(range(300, 324), SLOW | {"a": 0.8}, models=MAKES, records=records)
     assert records["a"].usual_ratio == pytest.approx(usual * 1.02**2)  # a small step in each hour
     compared(range(324, 336), SLOW | {"a": 1.0}, models=MAKES, records=records)
@@ -296,7 +296,6 @@ def test_windows_apart_from_each_other_are_not_joined() -> None:
 
 def test_the_window_that_holds_a_moment() -> None:
     record = with_windows((60.0, 900.0), (60.0, 0.0))
-    during = record.during(60.0)
-    assert during is not None
+    during = known(record.during(60.0))
     assert during.began == 60.0
     assert record.during(120.0) is None

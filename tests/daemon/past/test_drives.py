@@ -10,6 +10,7 @@ from boxes.snapshot_box import Box, make_health
 from laneproof.past.drives import DriveRecord, SeenHeat
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
+from support.unread_answers import known
 
 PATH = PATHS[0]
 
@@ -22,12 +23,28 @@ def record(story: Story, serial: str = "FN1") -> DriveRecord:
     return story.ledger.drives.records[serial]
 
 
-def test_a_counter_that_moves_is_kept_with_its_time() -> None:
-    story = Story().observe(box(media_errors=31)).observe(box(media_errors=31), after=HOUR)
-    assert record(story).rises == {}
-    story.observe(box(media_errors=33), after=HOUR)
-    (rise,) = record(story).risen("media_errors")
-    assert (rise.at, rise.by, rise.same_boot) == (story.now, 2, True)
+@pytest.mark.parametrize(
+    ("counter", "counts", "rises"),  # counts an hour apart, None where the machine was started again
+    [
+        ("media_errors", (31, 31), []),
+        ("media_errors", (31, 31, 33), [(2, True, 0)]),
+        ("unsafe_shutdowns", (3, None, 4), [(1, False, 1)]),
+        ("media_errors", (5, 9, 0), []),  # it fell, and begins again
+        ("media_errors", (5, 9, 0, 1), [(1, True, 0)]),
+        ("error_log_entries", (0, 400), []),  # programs that ask for what a drive does not support raise it
+    ],
+)
+def test_a_counter_that_moves_is_kept_with_its_time(
+    counter: str, counts: tuple[int | None, ...], rises: list[tuple[int, bool, int]]
+) -> None:
+    story = Story()
+    for count in counts:
+        if count is None:
+            story.restart()
+        else:
+            story.observe(box(**dict[str, Any]({counter: count})), after=HOUR)
+    found = record(story).risen(counter)
+    assert [(rise.at, rise.by, rise.same_boot, rise.boots) for rise in found] == [(story.now, *rise) for rise in rises]
 
 
 def test_a_count_before_a_moment_is_the_count_less_what_it_rose_since() -> None:
@@ -61,29 +78,6 @@ def test_readings_seconds_apart_are_not_all_kept() -> None:
     times = [reading.at for reading in record(story).readings]
     assert len(times) <= 30
     assert times[-1] - times[0] >= 200.0
-
-
-def test_a_counter_that_moved_over_a_boot_says_so() -> None:
-    story = Story().observe(box(unsafe_shutdowns=3)).restart().observe(box(unsafe_shutdowns=4), after=60)
-    (rise,) = record(story).risen("unsafe_shutdowns")
-    assert (rise.same_boot, rise.boots) == (False, 1)
-
-
-def test_a_counter_that_falls_begins_again() -> None:
-    story = (
-        Story()
-        .observe(box(media_errors=5))
-        .observe(box(media_errors=9), after=HOUR)
-        .observe(box(media_errors=0), after=HOUR)
-    )
-    assert record(story).risen("media_errors") == []
-    story.observe(box(media_errors=1), after=HOUR)
-    assert [rise.by for rise in record(story).risen("media_errors")] == [1]
-
-
-def test_the_number_of_error_log_entries_is_nobodys_matter() -> None:
-    story = Story().observe(box(error_log_entries=0)).observe(box(error_log_entries=400), after=HOUR)
-    assert record(story).rises == {}
 
 
 def test_what_a_source_does_not_give_is_not_kept() -> None:
@@ -155,10 +149,18 @@ def test_heat_is_kept_by_the_hour_for_a_week() -> None:
     assert {row.mean_celsius for row in record(story).heat} == {40.0}
 
 
-def test_hot_is_near_the_drives_own_threshold() -> None:
-    assert record(Story().observe(box(composite_temperature_celsius=74.0))).is_hot() is False
-    assert record(Story().observe(box(composite_temperature_celsius=75.0))).is_hot() is True
-    assert DriveRecord(serial="x", celsius=90.0).is_hot() is None  # it states no limit
+@pytest.mark.parametrize(
+    ("celsius", "warning", "critical", "hot"),
+    [
+        (74.0, 80.0, None, False), (75.0, 80.0, None, True), (90.0, None, None, None),
+        (79.0, None, 85.0, False), (81.0, None, 85.0, True),  # without a warning threshold: the critical one
+    ],
+)  # fmt: skip
+def test_hot_is_near_the_drives_own_threshold(
+    celsius: float, warning: float | None, critical: float | None, *, hot: bool | None
+) -> None:
+    kept = DriveRecord(serial="x", celsius=celsius, warning_celsius=warning, critical_celsius=critical)
+    assert kept.is_hot() is hot
 
 
 def test_seen_heat_is_of_the_thermometer_alone_and_of_the_hours_looked_at() -> None:
@@ -172,11 +174,6 @@ def test_seen_heat_is_of_the_thermometer_alone_and_of_the_hours_looked_at() -> N
     assert record(story).is_hot()
     lately = record(story).seen_heat(story.now - 12 * HOUR)
     assert (lately.minutes, lately.hours) == (0, 13)
-
-
-def test_a_drive_without_a_warning_threshold_is_held_to_its_critical_one() -> None:
-    assert DriveRecord(serial="x", celsius=81.0, critical_celsius=85.0).is_hot() is True
-    assert DriveRecord(serial="x", celsius=79.0, critical_celsius=85.0).is_hot() is False
 
 
 def test_a_drive_takes_its_history_along() -> None:
@@ -242,8 +239,7 @@ def test_a_silent_device_that_nobody_ever_knew_stands_under_its_position() -> No
 
 def test_another_drive_that_gives_its_name_takes_the_position() -> None:
     story = Story().observe(box()).observe(silent(), after=HOUR).observe(box(serial="FN2"), after=HOUR)
-    at = story.ledger.drives.at(PATH)
-    assert at is not None
+    at = known(story.ledger.drives.at(PATH))
     assert at.serial == "FN2"
 
 

@@ -24,6 +24,7 @@ from boxes.snapshot_box import A_MORNING, Box
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents, kernel_events
 from laneproof_collectors.unread import Unread
+from support.unread_answers import known
 
 
 def test_a_disconnect_with_many_lines_is_one() -> None:
@@ -102,8 +103,7 @@ def test_a_line_of_the_log_that_is_read_late_takes_the_good_order_back() -> None
     story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(gone(), after=HOUR, devices=(removal(),))
     assert [episode.asked for episode in episodes(story)] == [True]
     assert story.last is not None
-    late = say(GIVEN_UP, up_seconds=story.last.up_seconds - 5.0)
-    assert late is not None
+    late = known(say(GIVEN_UP, up_seconds=story.last.up_seconds - 5.0))
     story.ledger.update(replace(story.last, taken_at=story.now + 15.0, up_seconds=story.last.up_seconds + 15.0), [late])
     assert [episode.asked for episode in episodes(story)] == [False]
 

@@ -11,6 +11,7 @@ from laneproof.evidence.episode_patterns import merge_into_episodes
 from laneproof.past.event_joining import REMOVED, PositionEvent, from_device, from_kernel, join_events, path_of
 from laneproof_collectors.hotplug import parse_uevent
 from laneproof_collectors.kernel_log.classification import classify
+from support.unread_answers import known
 
 HERE, THERE = "0000:00/01.1", "0000:00/01.2"
 POSITIONS = {"nvme0": HERE, "0000:01:00.0": HERE, "0000:00:01.1": HERE, "nvme1": THERE, "0000:02:00.0": THERE}
@@ -20,17 +21,12 @@ DAY = 86400.0
 def said(t: float, message: str, lines: int = 1) -> PositionEvent:
     event = classify(message)
     assert event is not None, message
-    placed = from_kernel(event, t=t, paths=POSITIONS, lines=lines)
-    assert placed is not None
-    return placed
+    return known(from_kernel(event, t=t, paths=POSITIONS, lines=lines))
 
 
 def device(t: float, action: str, devpath: str, subsystem: str = "pci") -> PositionEvent:
-    event = parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem})
-    assert event is not None
-    placed = from_device(event, t=t, paths=POSITIONS)
-    assert placed is not None
-    return placed
+    event = known(parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem}))
+    return known(from_device(event, t=t, paths=POSITIONS))
 
 
 def loss(t: float, path: str = HERE) -> PositionEvent:
@@ -205,8 +201,7 @@ def test_sata_names_lead_to_their_positions_too() -> None:
 
 
 def test_a_message_about_nobody_has_no_position() -> None:
-    event = classify("md: super_written gets error=-5")
-    assert event is not None
+    event = known(classify("md: super_written gets error=-5"))
     assert from_kernel(event, t=0.0, paths=POSITIONS) is None
 
 
@@ -219,6 +214,5 @@ def test_a_message_about_nobody_has_no_position() -> None:
     ],
 )
 def test_other_device_events_are_no_disconnect(action: str, devpath: str, subsystem: str) -> None:
-    event = parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem})
-    assert event is not None
+    event = known(parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem}))
     assert from_device(event, t=0.0, paths=POSITIONS) is None

@@ -10,6 +10,7 @@ from laneproof.past.episodes import Episode
 from laneproof.past.fix_trials import EPISODES, ERRORS, Trial, TrialBook, is_cure
 from laneproof.past.link_errors import LinkRecord
 from laneproof_collectors.snapshot import AutonomousTransitions
+from support.unread_answers import known
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -82,8 +83,7 @@ def test_without_trouble_before_there_is_nothing_to_cure() -> None:
 def test_the_clean_time_is_that_of_the_published_case() -> None:
     # Four events in ten days: 9.46 days at 95 % (negative binomial, Jeffreys' prior; computed with scipy)
     book = TrialBook()
-    trial = begin(book, 52.5, 55.0, 57.5, 60.0, now=60.0)
-    assert trial is not None
+    trial = known(begin(book, 52.5, 55.0, 57.5, 60.0, now=60.0))
     assert (trial.events_before, trial.seconds_before) == (4, pytest.approx(10 * DAY))
     book.review(trial, events=0, now=61.0 * DAY)
     assert trial.needed_seconds / DAY == pytest.approx(9.46, abs=0.005)
@@ -98,16 +98,14 @@ def test_the_clean_time_is_that_of_the_published_case() -> None:
 
 def test_another_event_means_that_it_was_not_the_cure() -> None:
     book = TrialBook()
-    trial = begin(book, 52.5, 55.0, 57.5, 60.0, now=60.0)
-    assert trial is not None
+    trial = known(begin(book, 52.5, 55.0, 57.5, 60.0, now=60.0))
     book.review(trial, events=1, now=62.0 * DAY)
     assert trial.outcome == TrialOutcome.NOT_CURED
 
 
 def test_a_lone_event_needs_long() -> None:
     book = TrialBook()
-    trial = begin(book, 30.0, now=31.0)
-    assert trial is not None
+    trial = known(begin(book, 30.0, now=31.0))
     assert trial.seconds_before == 15 * DAY
     book.review(trial, events=0, now=40.0 * DAY)
     assert trial.needed_seconds > 60 * DAY

@@ -15,6 +15,7 @@ from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events
 from laneproof_collectors.snapshot import GROUPS, Snapshot
 from laneproof_collectors.unread import Unread
+from support.unread_answers import known
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 GAP = Unread("it", "the collector failed")
@@ -95,8 +96,7 @@ def test_reports_of_passes_that_read_no_counter_are_added_up() -> None:
         ledger.update(
             replace(facts, taken_at=facts.taken_at + seconds, up_seconds=seconds), events, read_again=read_again
         )
-    record = ledger.links.at(PATHS[0])
-    assert record is not None
+    record = known(ledger.links.at(PATHS[0]))
     assert sum(row.errors for row in record.series.rows) == 3
 
 
@@ -116,8 +116,7 @@ def test_the_owners_note_of_another_cable_begins_the_baseline_again_once() -> No
     facts = replace(counting_box((0, 0, 0, 0)).snapshot(taken_at=1_790_000_200.0), up_seconds=600.0)
     ledger.update(facts, build=build)
     ledger.update(replace(facts, taken_at=facts.taken_at + 60, up_seconds=660.0), build=build, notes=(note,))
-    record = ledger.links.at(PATHS[0])
-    assert record is not None
+    record = known(ledger.links.at(PATHS[0]))
     steady = record.steady_since
     assert steady == facts.taken_at + 60
     ledger.update(replace(facts, taken_at=facts.taken_at + 120, up_seconds=720.0), build=build, notes=(note,))
@@ -209,8 +208,7 @@ def test_how_the_watch_before_a_boot_ended_is_kept(*, stopped: bool | None) -> N
 
 def errors_of(story: Story) -> tuple[int, int]:
     """Give the errors that count for the first link, and those that were set aside."""
-    record = story.ledger.links.at(PATHS[0])
-    assert record is not None
+    record = known(story.ledger.links.at(PATHS[0]))
     return sum(row.errors for row in record.series.rows), record.aside
 
 

@@ -11,6 +11,7 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord, is_correctable_of_link
 from laneproof_collectors.snapshot import AerCounters, Setting
 from laneproof_collectors.unread import Reason, Unread
+from support.unread_answers import known
 
 PATH = PATHS[0]
 
@@ -21,9 +22,7 @@ def one_link(port: AerCounters | None = None, drive: AerCounters | None = None, 
 
 
 def link(story: Story) -> LinkRecord:
-    record = story.ledger.links.at(PATH)
-    assert record is not None
-    return record
+    return known(story.ledger.links.at(PATH))
 
 
 def errors(story: Story) -> int:
@@ -312,8 +311,7 @@ def test_a_state_from_before_rates_were_followed_still_loads() -> None:
     state = story.ledger.as_state()
     for record in state["links"]["records"].values():
         del record["watch"]
-    older = Ledger.from_state(state).links.at(PATH)
-    assert older is not None
+    older = known(Ledger.from_state(state).links.at(PATH))
     assert older.watch.learned_hours == 0.0
     assert older.series == link(story).series
 
