@@ -59,8 +59,7 @@ class Passes:
 
     def drive(self, number: int, *, health: Mapping[str, Any] | None = None, **facts: Any) -> "Passes":
         """Set facts of a drive, and fields of its health log."""
-        assert isinstance(self.facts.controllers, tuple)
-        drives = list(self.facts.controllers)
+        drives = [*self.controllers()]
         drive = drives[number]
         assert not isinstance(drive.health, Unread)
         drives[number] = replace(drive, **({"health": replace(drive.health, **(health or {}))} | facts))
@@ -68,21 +67,16 @@ class Passes:
 
     def without_drive(self, number: int) -> "Passes":
         """Let a drive leave the bus."""
-        assert isinstance(self.facts.controllers, tuple)
-        assert isinstance(self.facts.functions, tuple)
-        gone = self.facts.controllers[number]
+        gone = self.controllers()[number]
         return self.set(
-            controllers=tuple(controller for controller in self.facts.controllers if controller is not gone),
-            functions=tuple(function for function in self.facts.functions if function.address != gone.address),
+            controllers=tuple(controller for controller in self.controllers() if controller is not gone),
+            functions=tuple(function for function in self.functions() if function.address != gone.address),
         )
 
     def function(self, own_path: str, **facts: Any) -> "Passes":
         """Set facts of a PCI function."""
-        assert isinstance(self.facts.functions, tuple)
-        functions = self.facts.functions
-        return self.set(
-            functions=tuple(replace(each, **facts) if each.own_path == own_path else each for each in functions)
-        )
+        changed = (replace(each, **facts) if each.own_path == own_path else each for each in self.functions())
+        return self.set(functions=tuple(changed))
 
     def errors(self, own_path: str, **bits: int) -> "Passes":
         """Let a function have counted correctable errors; the other classes are at 0."""

@@ -5,7 +5,7 @@ Rules of this module: queries only; whatever connection it is given, the writer'
 
 import sqlite3
 from bisect import bisect_right
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from laneproof.history.boots import HOLE_SECONDS, load_watches
@@ -54,7 +54,7 @@ def read_series(  # noqa: PLR0913 (one question, its filters)
     """
     boots = _Boots(connection, load_watches(connection))
     found = []
-    for row in _find(connection, path=path, drive=drive, end=end, names=names):
+    for row in _find(connection, {"p.path": path, "p.drive": drive, "p.end": end}, names):
         own = boots.watches_of(row.boot)
         if since is not None and own and own[-1].ended_at + HOLE_SECONDS < since:
             continue  # nobody has watched it since; how far a watch goes on is noted every few minutes only
@@ -116,15 +116,10 @@ class _Boots:
 
 
 def _find(
-    connection: sqlite3.Connection,
-    *,
-    path: str | None,
-    drive: str | None,
-    end: str | None,
-    names: Collection[str] | None,
+    connection: sqlite3.Connection, origin: Mapping[str, str | None], names: Collection[str] | None
 ) -> list[_Row]:
     conditions, values = ["1"], []
-    for column, value in (("p.path", path), ("p.drive", drive), ("p.end", end)):
+    for column, value in origin.items():
         if value is not None:
             conditions.append(f"{column} = ?")
             values.append(value)

@@ -56,8 +56,7 @@ def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(store: St
 
 def test_what_a_box_is_made_of_is_kept_again_where_it_changed(store: Store, passes: Passes) -> None:
     store.add_pass(passes.take())
-    assert isinstance(passes.facts.functions, tuple)
-    own = next(each for each in passes.facts.functions if each.path == FIRST)
+    own = next(each for each in passes.functions() if each.path == FIRST)
     assert not isinstance(own.link, Unread | None)
     store.add_pass(passes.function(FIRST, link=replace(own.link, trained_lanes=2)).after(3600))
     assert len(store.read_inventories()) == 2
