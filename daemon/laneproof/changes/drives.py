@@ -85,12 +85,13 @@ class _Drives:
         gone = {path: device for path, device in self._before.items() if _key(device) not in matched}
         came = {path: device for path, device in self._after.items() if _key(device) not in matched}
         for path in sorted(gone.keys() & came.keys()):
-            if self._settle_same_position(path, gone[path], came[path]):
-                del gone[path], came[path]
+            self._settle_same_position(path, gone.pop(path), came.pop(path))
         for path, device in sorted(gone.items()):
             self._note_gone(path, device)
         for path, device in sorted(came.items()):
-            self._note_came(path, device)
+            text = describe_device(device)
+            self._make_change(Outcome.APPEARED, path, f"{text} is new here", None, text)
+        self.unsteady |= gone.keys() | came.keys()
         self.changes = [
             *_group_reflashed(self.changes),
             *(change for change in self.changes if change.what != Outcome.REFLASHED),
@@ -147,11 +148,11 @@ class _Drives:
         summary = f"{describe_device(device)} is here now, before in {names[0]}"
         self._make_change(Outcome.MOVED, new_path, summary, *names, link_before=old_path)
 
-    def _settle_same_position(self, path: str, old: KeptDevice, new: KeptDevice) -> bool:
-        """Note what became of a position whose drive is not known to be the one before; whether that is settled."""
+    def _settle_same_position(self, path: str, old: KeptDevice, new: KeptDevice) -> None:
+        """Note what became of a position whose drive is not known to be the one before."""
         if _key(old) is not None and _key(old) == _key(new):  # two drives have this name; one of them was here before
             self._compare_drive(path, path)
-            return True
+            return
         same_model = old.model is None or new.model is None or old.model == new.model
         if (old.serial is None or new.serial is None) and same_model:
             side = "earlier" if old.serial is None else "later"
@@ -159,26 +160,18 @@ class _Drives:
             name = self.pair.name_position(path)
             both = old.serial is None and new.serial is None
             self.gaps.append(Gap(part=f"who the drive in {name} is", why=why, one_sided=not both))
-            return True
+            return
         self.unsteady.add(path)
         texts = describe_device(old), describe_device(new)
         self._make_change(
             Outcome.REPLACED, path, f"{texts[1]} is here now, before {texts[0]}", *texts, link_before=path
         )
-        return True
 
     def _note_gone(self, path: str, device: KeptDevice) -> None:
-        self.unsteady.add(path)
         position = self.pair.positions_after.get(path)
         silent = position is not None and position.occupant is not None and not position.occupant.answers
         tail = " (the kernel still lists it, but it does not answer)" if silent else ""
         self._make_change(Outcome.WENT, path, f"{describe_device(device)} is gone{tail}", describe_device(device))
-
-    def _note_came(self, path: str, device: KeptDevice) -> None:
-        self.unsteady.add(path)
-        self._make_change(
-            Outcome.APPEARED, path, f"{describe_device(device)} is new here", None, describe_device(device)
-        )
 
 
 def _key(device: KeptDevice) -> _Key | None:
