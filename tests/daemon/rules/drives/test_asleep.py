@@ -2,17 +2,13 @@
 
 from typing import Any
 
-from boxes.snapshot_box import NVME, Box, declare
+from boxes.snapshot_box import NVME, Box, declare, one_drive
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof_collectors.unread import Reason, Unread
 
 PATH, BAY = "0000:00/01.1", "0000:00/17.0/ata-1"
 ASLEEP = Unread("what the drive itself reports", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\n[[position]]\nlabel = "bay-1"\npath = "{BAY}"\n')
-
-
-def nvme(health: dict[str, object] | Unread) -> Box:
-    return Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=health)
 
 
 def disk(*, asleep: bool, **facts: Any) -> Box:
@@ -24,25 +20,27 @@ def disk(*, asleep: bool, **facts: Any) -> Box:
 def test_an_nvme_drive_that_sleeps_and_wakes_is_no_news_until_it_was_unread_for_a_week() -> None:
     watcher = Watcher("critical-warning", BUILD)
     for _ in range(20):
-        watcher.observe(nvme({}), after=HOUR).observe(nvme(ASLEEP), after=HOUR)
+        watcher.observe(one_drive(), after=HOUR).observe(one_drive(health=ASLEEP), after=HOUR)
     assert watcher.changes == []
-    watcher.observe(nvme(ASLEEP), after=DAY, times=9)
+    watcher.observe(one_drive(health=ASLEEP), after=DAY, times=9)
     assert watcher.became == ["raised"]
     assert (watcher.standing[0].kind, watcher.standing[0].position) == ("unverified", "riser-1")
-    watcher.observe(nvme({}), after=DAY)
+    watcher.observe(one_drive(), after=DAY)
     assert watcher.became == ["raised", "cleared"]
 
 
 def test_a_drive_that_was_never_read_is_unverified_though_it_only_sleeps() -> None:
-    watcher = Watcher("critical-warning", BUILD).observe(nvme(ASLEEP))
+    watcher = Watcher("critical-warning", BUILD).observe(one_drive(health=ASLEEP))
     assert [finding.kind for finding in watcher.standing] == ["unverified"]
     assert "not woken" in watcher.standing[0].next_steps[0]
 
 
 def test_what_a_drive_warned_of_stands_while_it_sleeps() -> None:
-    watcher = Watcher("critical-warning", BUILD).observe(nvme({"critical_warning": 8}))
+    watcher = Watcher("critical-warning", BUILD).observe(one_drive(health={"critical_warning": 8}))
     for _ in range(5):
-        watcher.observe(nvme(ASLEEP), after=HOUR).observe(nvme({"critical_warning": 8}), after=HOUR)
+        watcher.observe(one_drive(health=ASLEEP), after=HOUR).observe(
+            one_drive(health={"critical_warning": 8}), after=HOUR
+        )
     assert [change[:2] for change in watcher.changes] == [("raised", "critical")]
 
 
@@ -61,7 +59,7 @@ def unserved(driver: str | None) -> Box:
 
 
 def test_a_drive_that_is_lent_to_a_virtual_machine_is_left_alone_for_a_week() -> None:
-    watcher = Watcher("critical-warning", BUILD).observe(nvme({}))
+    watcher = Watcher("critical-warning", BUILD).observe(one_drive())
     watcher.observe(unserved("vfio-pci"), after=DAY, times=6)
     assert watcher.changes == []
     watcher.observe(unserved("vfio-pci"), after=3 * DAY)
@@ -69,7 +67,7 @@ def test_a_drive_that_is_lent_to_a_virtual_machine_is_left_alone_for_a_week() ->
 
 
 def test_a_drive_without_a_driver_is_unverified_after_an_hour() -> None:
-    watcher = Watcher("critical-warning", BUILD).observe(nvme({})).observe(unserved(None), after=600.0)
+    watcher = Watcher("critical-warning", BUILD).observe(one_drive()).observe(unserved(None), after=600.0)
     assert watcher.changes == []
     watcher.observe(unserved(None), after=HOUR)
     assert [finding.kind for finding in watcher.standing] == ["unverified"]

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from boxes.simulated_past import PATHS, health_past
-from boxes.snapshot_box import RISER_1, Box, declare, one_drive
+from boxes.snapshot_box import RISER_1, Box, declare, declare_risers, one_drive
 from boxes.story_engine import DAY, HOUR, Watcher
 from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
 from support.rule_examples import check_examples, example
@@ -75,10 +75,7 @@ def test_it_stands_when_the_drive_dies_of_it() -> None:
 
 
 def test_it_follows_the_drive() -> None:
-    both = declare(
-        f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\n[[position]]\nlabel = "riser-2"\npath = "{PATHS[1]}"'
-    )
-    watcher = pass_days(Watcher("media-errors-rising", both), [0, 0, 2])
+    watcher = pass_days(Watcher("media-errors-rising", declare(declare_risers(2))), [0, 0, 2])
     assert watcher.standing[0].position == "riser-1"
     moved = Box().with_port(PATHS[0]).with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1", health={"media_errors": 2})
     watcher.restart().observe(moved, after=HOUR)
