@@ -77,14 +77,3 @@ def test_the_daemons_history_ends_now(tmp_path: Path) -> None:
         assert past.begins is None
         assert past.since(None, DAY) == past.now - DAY
         assert past.history.read_watches()
-
-
-def test_what_there_is_not_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "empty.jsonl").write_text('{"format": "laneproof-recording", "version": 1}\n')
-    for arguments, why, status in (
-        (_arguments(state=str(tmp_path)), "'laneproof serve' writes it", os.EX_NOINPUT),
-        (_arguments(source=str(tmp_path / "empty.jsonl")), "no frame", os.EX_DATAERR),
-    ):
-        with pytest.raises(CommandError, match=why) as refused, open_past(arguments):
-            pass
-        assert refused.value.status == status

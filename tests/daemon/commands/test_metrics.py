@@ -1,6 +1,5 @@
 """The metrics once, printed or in a file that is written as a whole."""
 
-import os
 import subprocess
 from importlib import resources
 from pathlib import Path
@@ -37,9 +36,3 @@ def test_a_file_is_replaced_as_a_whole_and_nothing_is_written_through_a_link(tmp
     assert other.read_text() == "mine"
     assert "laneproof_finding" in names(file.read_text())
     assert sorted(file.name for file in tmp_path.iterdir()) == ["laneproof.prom", "other"]
-
-
-def test_a_file_that_cannot_be_written_ends_with_73(tmp_path: Path) -> None:
-    ended = inside("metrics", "--demo", "-o", tmp_path / "none" / "x.prom")
-    assert ended.status == os.EX_CANTCREAT
-    assert "cannot be written" in ended.err

@@ -53,12 +53,6 @@ def test_no_serial_number_is_in_it(written: str, maker: str) -> None:
     assert maker not in written
 
 
-def test_a_file_that_cannot_be_written_is_said(tmp_path: Path) -> None:
-    ended = inside("audit", "--demo", "--html", tmp_path / "none" / "x.html")
-    assert ended.status == 73
-    assert "cannot be written" in ended.err
-
-
 @pytest.mark.parametrize("words", [["--hide-serials"], ["--since", "7d"], ["--follow", "--html", "x"]])
 def test_options_that_do_not_go_together_are_refused(words: list[str]) -> None:
     assert inside("audit", "--demo", *words).status == 64

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from boxes.kept_position import BEGINS, DAY, find_position, make_happenings, make_past, make_series
+from boxes.kept_position import BEGINS, DAY, find_position, make_past, make_series
 from laneproof.box.names import Position
 from laneproof.outputs.events_text import Happening
 from laneproof.outputs.page.history import SHOWN, SPANS, write_happened, write_history
@@ -99,4 +99,3 @@ def test_what_is_too_much_is_counted(*, more: int, said: bool) -> None:
 
 def test_a_quiet_time_is_said_to_be_one() -> None:
     assert "Nothing was reported or noticed" in str(write_happened(replace(make_past(), happened=())))
-    assert len(make_happenings()) == 5
