@@ -7,11 +7,11 @@ needs no more than ASCII where the terminal has no more: heights are then the di
 
 import math
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
 
 from laneproof.declaration.units import format_bytes
 from laneproof.evidence.bit_error_ratio import SPECIFIED_ERROR_RATIO, clean_error_ratio
 from laneproof.evidence.not_enough import NotEnough
+from laneproof.findings import write_time
 from laneproof.history.origins import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
 from laneproof.history.sample import Value
@@ -50,7 +50,7 @@ def columns_for(width: int) -> int:
 
 def write_trend(trend: Trend, style: Style) -> str:
     """Write the whole text, with a line end; the trend has at most `columns_for` the style's width columns."""
-    lines = _headline(trend, style)
+    lines = style.wrap_under(trend.subject.name, f": {_say_span(trend.grid)}", HEADING)
     shown = leave_out_echoes([chart for chart in trend.charts if chart.is_shown])
     if not shown:
         lines += ["", *style.wrap(f"Nothing was read of {trend.subject.name} in that time.", rest="")]
@@ -70,12 +70,11 @@ def write_trend(trend: Trend, style: Style) -> str:
 
 def write_box_trend(name: str, worse: Sequence[Worse], grid: Grid, style: Style) -> str:
     """Write what got worse in a whole box, of every position of which something was read, with a line end."""
-    begin, end = (_day_and_time(moment) for moment in (grid.begins, grid.until))
     fallen = [(subject, leave_out_echoes(charts)) for subject, charts in worse if charts]
     said = (
         f"{len(fallen)} of {len(worse)} got worse" if fallen else "nothing got worse" if worse else "nothing was read"
     )
-    lines = style.wrap_under(f"{name}: {said}", f", {begin} to {end} UTC", HEADING)
+    lines = style.wrap_under(f"{name}: {said}", f", {_say_span(grid)}", HEADING)
     for subject, charts in fallen:
         lines += [
             "",
@@ -99,11 +98,6 @@ def leave_out_echoes(charts: Sequence[Chart]) -> list[Chart]:
         for chart in charts
         if chart.is_counter or not chart.end.startswith(DEVICE) or ports.get(chart.name) != chart.columns
     ]
-
-
-def _headline(trend: Trend, style: Style) -> list[str]:
-    since, until = (_day_and_time(moment) for moment in (trend.grid.begins, trend.grid.until))
-    return style.wrap_under(trend.subject.name, f": {since} to {until} UTC", HEADING)
 
 
 def _heading(heading: str, trend: Trend) -> str:
@@ -268,5 +262,9 @@ def say_length(step: float) -> str:
     return f"{step:g} seconds"
 
 
+def _say_span(grid: Grid) -> str:
+    return f"{_day_and_time(grid.begins)} to {write_time(grid.until)}"
+
+
 def _day_and_time(t: float) -> str:
-    return datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M")
+    return write_time(t).removesuffix(" UTC")

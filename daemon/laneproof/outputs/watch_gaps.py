@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
-from laneproof.findings import format_time
+from laneproof.findings import format_time, write_time
 from laneproof.history.boots import HOLE_SECONDS
 from laneproof.history.series import Watch
 from laneproof.rules.sign_subjects import say_seconds
@@ -63,4 +63,4 @@ def gaps_as_json(gaps: Iterable[Gap]) -> list[dict[str, Any]]:
 
 
 def _moment(t: float) -> str:
-    return format_time(t).removesuffix("Z").replace("T", " ")[:16]
+    return write_time(t).removesuffix(" UTC")

@@ -51,11 +51,11 @@ def _copy() -> GuideStep:
 
 
 def _prepare(facts: Facts) -> Iterator[GuideStep]:
-    if (free := _find_free(facts)) and any(_can_mdadm_replace(membership) for membership in facts.position.memberships):
+    movable = [membership for membership in facts.position.memberships if _can_mdadm_replace(membership)]
+    if movable and (free := _find_free(facts)):
         commands = [
             f"mdadm /dev/{membership.array.name} {command}"
-            for membership in facts.position.memberships
-            if _can_mdadm_replace(membership)
+            for membership in movable
             for command in (
                 f"--add /dev/{_new_name(membership)}",
                 f"--replace /dev/{membership.member.name} --with /dev/{_new_name(membership)}",
