@@ -32,6 +32,7 @@ from simulation.box import RecordingWriter, SimulatedBox
 from simulation.hardware import Drive, Port, Presence
 from support.real_services import get, running
 from support.receivers import MailServer, WebServer, free_port
+from support.unread_answers import known
 
 BOXES, WARM_SECONDS, PHASE_SECONDS, PATIENCE_SECONDS, STEP_SECONDS = 8, 60.0, 15.0, 300.0, 0.1
 DECLARED = """
@@ -84,8 +85,7 @@ def record(number: int, fault_at: float) -> list[str]:
         box.ports[0].wired_lanes = 2
         writer.take(box, t=fault_at, up=up)
     else:
-        assert box.ports[0].drive is not None
-        box.ports[0].drive.presence = Presence.AWAY
+        known(box.ports[0].drive).presence = Presence.AWAY
         words = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
         writer.take(box, t=fault_at, up=up, kmsg=(f"4,900,{up * 1e6:.0f},-;{words}",))
     return writer.lines

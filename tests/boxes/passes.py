@@ -13,6 +13,7 @@ from laneproof.history.sample import Sample
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.snapshot import AerCounters, NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Reason, Unread
+from support.unread_answers import known
 
 FIRST_BOOT = "0b5e55ed-0000-4000-8000-000000000001"
 SECOND_BOOT = "0b5e55ed-0000-4000-8000-000000000002"
@@ -61,8 +62,7 @@ class Passes:
         """Set facts of a drive, and fields of its health log."""
         drives = [*self.controllers()]
         drive = drives[number]
-        assert not isinstance(drive.health, Unread)
-        drives[number] = replace(drive, **({"health": replace(drive.health, **(health or {}))} | facts))
+        drives[number] = replace(drive, **({"health": replace(known(drive.health), **(health or {}))} | facts))
         return self.set(controllers=tuple(drives))
 
     def without_drive(self, number: int) -> "Passes":
@@ -86,16 +86,13 @@ class Passes:
     def reboot(self, boot_id: str = SECOND_BOOT, *, off_seconds: float = 120.0, **firmware: Any) -> "Passes":
         self.t += off_seconds
         self.up = 60.0
-        assert not isinstance(self.facts.firmware, Unread)
-        return self.set(firmware=replace(self.facts.firmware, boot_id=boot_id, **firmware))
+        return self.set(firmware=replace(known(self.facts.firmware), boot_id=boot_id, **firmware))
 
     def controllers(self) -> tuple[NvmeController, ...]:
-        assert isinstance(self.facts.controllers, tuple)
-        return self.facts.controllers
+        return known(self.facts.controllers)
 
     def functions(self) -> tuple[PciFunction, ...]:
-        assert isinstance(self.facts.functions, tuple)
-        return self.facts.functions
+        return known(self.facts.functions)
 
 
 def make_finding(rule: str = "link-slow", **fields: Any) -> Finding:

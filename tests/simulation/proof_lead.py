@@ -131,13 +131,9 @@ class WatchedBox:
 
     def _draw(self, at: float) -> Snapshot:
         snapshot = kelp().snapshot
-        assert not isinstance(snapshot.functions, Unread)
-        assert not isinstance(snapshot.controllers, Unread)
-        topology = kelp().topology
-        ports = {}
-        by_disk = {}
+        ports, by_disk = {}, {}
         for target in targets().drives:
-            link = topology.link_at(target.path)
+            link = kelp().topology.link_at(target.path)
             if link is not None and link.port is not None:
                 ports[link.port.address] = self._counts[target.name]
             by_disk[target.disk] = self._counts[target.name]
@@ -146,10 +142,10 @@ class WatchedBox:
             taken_at=snapshot.taken_at + at,
             up_seconds=snapshot.up_seconds + at,
             monotonic_seconds=None if snapshot.monotonic_seconds is None else snapshot.monotonic_seconds + at,
-            functions=tuple(_count_errors(each, ports.get(each.address)) for each in snapshot.functions),
+            functions=tuple(_count_errors(each, ports.get(each.address)) for each in known(snapshot.functions)),
             controllers=tuple(
                 _wear(each, by_disk.get(each.namespaces[0].name) if each.namespaces else None)
-                for each in snapshot.controllers
+                for each in known(snapshot.controllers)
             ),
         )
 
@@ -173,16 +169,16 @@ def _wear(controller: NvmeController, counts: _Counts | None) -> NvmeController:
         error_log_entries=health.error_log_entries + counts.media_errors,
         thermal_transitions_1=health.thermal_transitions_1 + counts.throttled,
     )
-    known = first.statistics
-    if known is not None and not isinstance(known, Unread):
-        known = dataclasses.replace(
-            known,
-            reads=known.reads + (counts.read_bytes >> 20),
-            read_bytes=known.read_bytes + counts.read_bytes,
-            read_milliseconds=known.read_milliseconds + counts.read_milliseconds,
-            busy_milliseconds=known.busy_milliseconds + counts.read_milliseconds,
+    read = first.statistics
+    if read is not None and not isinstance(read, Unread):
+        read = dataclasses.replace(
+            read,
+            reads=read.reads + (counts.read_bytes >> 20),
+            read_bytes=read.read_bytes + counts.read_bytes,
+            read_milliseconds=read.read_milliseconds + counts.read_milliseconds,
+            busy_milliseconds=read.busy_milliseconds + counts.read_milliseconds,
         )
-    first = dataclasses.replace(first, statistics=known)
+    first = dataclasses.replace(first, statistics=read)
     return dataclasses.replace(controller, health=health, namespaces=(first, *controller.namespaces[1:]))
 
 

@@ -5,6 +5,7 @@ import json
 from functools import cache
 from importlib import resources
 
+from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
 from laneproof.desk.check import check_budget
 from laneproof.rules import judge_all
@@ -17,6 +18,7 @@ from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 from simulation.kelp import write_kelp
+from support.unread_answers import known
 
 MOST_BYTES = 300_000
 DEMO = resources.files("laneproof.demo")
@@ -25,6 +27,10 @@ DEMO = resources.files("laneproof.demo")
 @cache
 def packaged() -> bytes:
     return DEMO.joinpath("kelp-1.jsonl.gz").read_bytes()
+
+
+def build() -> Build:
+    return parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
 
 
 def lines() -> list[str]:
@@ -41,8 +47,7 @@ def as_it_stands() -> Snapshot:
 
 
 def health_of(serial: str) -> HealthLog | Unread:
-    controllers = as_it_stands().controllers
-    assert not isinstance(controllers, Unread)
+    controllers = known(as_it_stands().controllers)
     return next(controller.health for controller in controllers if controller.serial == serial)
 
 
@@ -55,13 +60,11 @@ def test_the_packaged_file_is_small() -> None:
 
 
 def test_its_declaration_is_one() -> None:
-    build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
-    assert [position.label for position in build.position][:4] == ["riser-1", "riser-2", "riser-3", "riser-4"]
+    assert [position.label for position in build().position][:4] == ["riser-1", "riser-2", "riser-3", "riser-4"]
 
 
 def test_at_the_end_two_links_are_short_and_one_drive_refuses() -> None:
-    functions = as_it_stands().functions
-    assert not isinstance(functions, Unread)
+    functions = known(as_it_stands().functions)
     links = {
         function.own_path: (function.link.trained_gt_s, function.link.trained_lanes)
         for function in functions
@@ -75,41 +78,30 @@ def test_at_the_end_two_links_are_short_and_one_drive_refuses() -> None:
 
 def test_the_rest_of_the_box_is_as_declared() -> None:
     """The archive's array is whole, both ports carry together, the memory runs at its rate."""
-    build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
-    rules = {finding.rule for finding in judge_all(Pass.of(build, as_it_stands()))}
+    rules = {finding.rule for finding in judge_all(Pass.of(build(), as_it_stands()))}
     assert not {rule for rule in rules if rule.startswith(("array-", "bond-", "network-", "memory-", "occupant-"))}
-    arrays, bonds, memory = as_it_stands().arrays, as_it_stands().bonds, as_it_stands().memory
-    assert not isinstance(arrays, Unread)
-    assert not isinstance(bonds, Unread)
-    assert not isinstance(memory, Unread)
-    assert [(array.name, array.level, array.degraded, len(array.members)) for array in arrays] == [
-        ("md0", "raid5", 0, 4)
-    ]
-    assert [(bond.name, bond.aggregated_ports) for bond in bonds] == [("bond0", 2)]
-    assert not isinstance(memory.modules, Unread)
-    assert [module.configured_mt_s for module in memory.modules] == [5600, 5600]
+    (array,) = known(as_it_stands().arrays)
+    assert (array.name, array.level, array.degraded, len(array.members)) == ("md0", "raid5", 0, 4)
+    assert [(bond.name, bond.aggregated_ports) for bond in known(as_it_stands().bonds)] == [("bond0", 2)]
+    modules = known(known(as_it_stands().memory).modules)
+    assert [module.configured_mt_s for module in modules] == [5600, 5600]
 
 
 def test_it_fits_and_names_the_network_as_narrowest() -> None:
     """Four of 4 TB in RAID 5 hold 12 TB, two 10 Gbit/s ports carry 20 together: common practice."""
-    build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
-    checked = check_budget(build)
+    checked = check_budget(build())
     assert checked.problems == ()
     assert [(array.name, array.usable_bytes) for array in checked.arrays] == [("md0", 12 * 10**12)]
 
 
 def test_at_the_end_the_power_settings_are_the_trial_s_and_the_fallen_back_policy() -> None:
-    power = as_it_stands().power
-    assert not isinstance(power, Unread)
-    assert not isinstance(power.aspm_policy, Unread | None)
-    assert not isinstance(power.nvme_max_latency_us, Unread | None)
-    assert (power.aspm_policy.value, power.nvme_max_latency_us.value) == ("default", "0")
-    assert power.nvme_max_latency_us.origin == "command-line"
+    power = known(as_it_stands().power)
+    latency = known(power.nvme_max_latency_us)
+    assert (known(power.aspm_policy).value, latency.value, latency.origin) == ("default", "0", "command-line")
 
 
 def test_a_cable_makes_errors_that_its_siblings_do_not() -> None:
-    functions = as_it_stands().functions
-    assert not isinstance(functions, Unread)
+    functions = known(as_it_stands().functions)
     counts = {
         function.path: sum(function.aer.correctable.values())
         for function in functions
@@ -120,9 +112,7 @@ def test_a_cable_makes_errors_that_its_siblings_do_not() -> None:
 
 
 def test_a_drive_has_found_its_first_bad_blocks() -> None:
-    health = health_of("SW8T-5501")
-    assert not isinstance(health, Unread)
-    assert 2 <= health.media_errors <= 8
+    assert 2 <= known(health_of("SW8T-5501")).media_errors <= 8
 
 
 def test_the_log_has_drops_after_rests_and_under_the_copy_and_of_lost_data() -> None:

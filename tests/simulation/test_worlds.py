@@ -10,13 +10,13 @@ from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
-from laneproof_collectors.unread import Unread
 from simulation.box import PATHS, find_changes
 from simulation.families import REPORT, TUNING, Family
 from simulation.hardware import Presence
 from simulation.plots import KINDS, PLOTS
 from simulation.views import Counting, HealthView, View
 from simulation.worlds import START, World, make_world
+from support.unread_answers import known
 
 BRIEF = replace(TUNING, pace=((1800.0, 12.0),), declared_share=1.0)
 RICH = View(spacing_seconds=1800.0)
@@ -64,8 +64,8 @@ def test_every_frame_is_read_by_the_collectors(kind: str) -> None:
     count = 0
     while host.advance() and count < 150:
         snapshot = read_snapshot(host, collectors)
-        assert not isinstance(snapshot.functions, Unread)
-        assert not isinstance(snapshot.controllers, Unread)
+        assert known(snapshot.functions)
+        assert known(snapshot.controllers)
         count += 1
     assert count > 50
 
@@ -105,8 +105,7 @@ def test_a_healthy_box_has_no_fault_and_all_the_noise() -> None:
 
 def test_a_declaration_describes_its_box() -> None:
     world = brief("signal-path")
-    assert world.build is not None
-    build = parse_build(world.build, name="build.toml")
+    build = parse_build(known(world.build), name="build.toml")
     assert {position.label for position in build.position} == set(world.labels.values())
 
 
