@@ -6,13 +6,12 @@ Chromium. Few colours keep the files small.
 
 import io
 import sys
-import tempfile
 from http import HTTPStatus
 from pathlib import Path
 
 from PIL import Image
 
-from browser.chromium import DARK, visit
+from browser.chromium import DARK, photograph
 from browser.test_page import FRAMES_ALLOWED, Site
 from laneproof.service import listener
 
@@ -60,20 +59,10 @@ def choose_palette(picture: Image.Image) -> Image.Image:
 
 def take(address: str, *switches: str, width: int, height: int) -> bytes:
     """Take one picture, in few colours."""
-    with tempfile.TemporaryDirectory(prefix="lp-") as folder:
-        file = Path(folder) / "page.png"
-        visit(
-            f"--screenshot={file}",
-            f"--window-size={max(width, 500)},{height}",
-            "--virtual-time-budget=3000",
-            "--run-all-compositor-stages-before-draw",
-            *switches,
-            address=address,
-        )
-        with Image.open(file) as taken:
-            cut = taken.convert("RGB").crop((0, 0, width, height))
-            packed = io.BytesIO()
-            cut.quantize(palette=choose_palette(cut), dither=Image.Dither.NONE).save(packed, "PNG", optimize=True)
+    drawn = ("--virtual-time-budget=3000", "--run-all-compositor-stages-before-draw", *switches)
+    cut = photograph(address, *drawn, width=max(width, 500), height=height).crop((0, 0, width, height))
+    packed = io.BytesIO()
+    cut.quantize(palette=choose_palette(cut), dither=Image.Dither.NONE).save(packed, "PNG", optimize=True)
     return packed.getvalue()
 
 

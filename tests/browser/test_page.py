@@ -16,7 +16,7 @@ import pytest
 from boxes.snapshot_box import kelp_box
 from boxes.troubled_box import Judged, judge, troubled
 from browser.axe import RUN, load_axe
-from browser.chromium import DARK, photograph, visit
+from browser.chromium import DARK, photograph, share_of, visit
 from laneproof.commands.serve import make_recording_daemon
 from laneproof.commands.served_past import ServedPast
 from laneproof.service import listener
@@ -249,13 +249,13 @@ def many() -> Judged:
 def test_both_themes_are_shown(site: Site) -> None:
     light = photograph(site.at(), width=1000, height=700)
     dark = photograph(site.at(), DARK, width=1000, height=700)
-    assert (light.width, light.height) == (1000, 700)
-    assert light.pixel(2, 2) == LIGHT_PAPER
-    assert dark.pixel(2, 2) == DARK_PAPER
+    assert light.size == (1000, 700)
+    assert light.getpixel((2, 2)) == LIGHT_PAPER
+    assert dark.getpixel((2, 2)) == DARK_PAPER
     for picture, paper in ((light, LIGHT_PAPER), (dark, DARK_PAPER)):
-        assert 0.2 < picture.share_of(paper) < 0.97  # paper, and something on it
-    assert dark.share_of(LIGHT_PAPER) < 0.02
-    assert light.share_of(DARK_PAPER) < 0.02
+        assert 0.2 < share_of(paper, picture) < 0.97  # paper, and something on it
+    assert share_of(LIGHT_PAPER, dark) < 0.02
+    assert share_of(DARK_PAPER, light) < 0.02
 
 
 def see_later(
@@ -345,4 +345,4 @@ def test_without_its_script_the_page_looks_the_same(site: Site) -> None:
     with_script = photograph(site.at(), width=800, height=400)
     without = photograph(site.at("/plain"), width=800, height=400)
     assert with_script == without
-    assert with_script.share_of(LIGHT_PAPER) < 0.97
+    assert share_of(LIGHT_PAPER, with_script) < 0.97
