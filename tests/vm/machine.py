@@ -130,7 +130,6 @@ class Cable:
     left: str
     """The MAC address at one end, lower case."""
     right: str
-    mbit_s: int = 10000
 
     def networks(self) -> list[str]:
         return [f"hubport,id=net-{_plain(mac)},hubid={self.number}" for mac in (self.left, self.right)]
@@ -142,7 +141,7 @@ class Cable:
                 "id": f"end-{_plain(mac)}",
                 "netdev": f"net-{_plain(mac)}",
                 "mac": mac,
-                "speed": self.mbit_s,
+                "speed": 10000,
                 "duplex": "full",
                 "romfile": "",
             }
@@ -190,8 +189,6 @@ class Machine:
     """Words added to the kernel's command line."""
     modules: tuple[str, ...] = ("nvme",)
     """Kernel modules that the guest loads before its program starts."""
-    memory_mib: int = 1536
-    processors: int = 2
     keeps_mib: int = 0
     """The size of a disk that holds what the guest writes from one boot to the next; 0: nothing is kept."""
     parts: tuple[Part, ...] = field(default=())
@@ -213,7 +210,7 @@ class Machine:
         """Give QEMU's command line for the hardware, the drives' images being in `folder`."""
         # Hot removal goes through the port itself and the kernel's pciehp driver, as on real boards, not through ACPI.
         arguments = ["-M", "q35", "-global", "ICH9-LPC.acpi-pci-hotplug-with-bridge-support=off"]
-        arguments += ["-m", f"{self.memory_mib}M", "-smp", str(self.processors)]
+        arguments += ["-m", "1536M", "-smp", "2"]
         for table in self.smbios:
             arguments += ["-smbios", table]
         for module in self.memory_modules:

@@ -2,6 +2,7 @@
 
 import dataclasses
 from collections.abc import Mapping
+from contextlib import closing
 from typing import Any
 
 from laneproof_collectors import firmware, power_settings
@@ -28,13 +29,12 @@ def plain(value: Any) -> Any:  # noqa: ANN401 (facts of any kind)
 
 def read_facts() -> dict[str, Any]:
     """Ask the live machine through the collectors whose every field has a second witness."""
-    host = LiveHost()
-    try:
+    with closing(LiveHost()) as host:
         functions = read_functions(host)
         controllers = read_controllers(host)
         assert not isinstance(functions, Unread)
         assert not isinstance(controllers, Unread)
-        facts = {
+        return {
             "functions": plain(functions),
             "paths": {function.address: [function.own_path, function.path] for function in functions},
             "slots": plain(read_slots(host)),
@@ -43,33 +43,24 @@ def read_facts() -> dict[str, Any]:
             "power": plain(power_settings.read_power(host)),
             "firmware": plain(firmware.read_firmware(host)),
         }
-    finally:
-        host.close()
-    return facts
 
 
 def read_whole_box() -> dict[str, Any]:
     """Read what a box has besides links and drives."""
     from laneproof_collectors import arrays, memory, network  # noqa: PLC0415 (only here)
 
-    host = LiveHost()
-    try:
+    with closing(LiveHost()) as host:
         return {
             "arrays": plain(arrays.read_arrays(host)),
             "interfaces": plain(network.read_interfaces(host)),
             "bonds": plain(network.read_bonds(host)),
             "memory": plain(memory.read_memory(host)),
         }
-    finally:
-        host.close()
 
 
 def read_everything() -> dict[str, Any]:
     """Run a whole pass, all collectors together, as the program does."""
     from laneproof_collectors.collection import make_collectors, read_snapshot  # noqa: PLC0415 (all collectors)
 
-    host = LiveHost()
-    try:
+    with closing(LiveHost()) as host:
         return {"snapshot": plain(read_snapshot(host, make_collectors()))}
-    finally:
-        host.close()

@@ -1,33 +1,18 @@
 """Runs in a machine that was booted with words the program advises, or warns of: what the kernel made of them."""
 
+import contextlib
 import errno
-import os
-import struct
 import sys
 from pathlib import Path
 from typing import Any
 
+from vm.guest.split_slot import RECEIVER_ERROR, error_at, kernel_log
 from vm.guest.steps import Steps, wait_until
 from vm.guest.whole_box import run
 
 PORT = Path("/sys/bus/pci/devices", sys.argv[1])
 DRIVE = "nvme0"
 POLICY = Path("/sys/module/pcie_aspm/parameters/policy")
-RECEIVER_ERROR = 1
-
-
-def log() -> list[str]:
-    """Read the kernel's log as it stands."""
-    port = os.open("/dev/kmsg", os.O_RDONLY | os.O_NONBLOCK)
-    lines = []
-    while True:
-        try:
-            lines.append(os.read(port, 8192).decode(errors="replace").partition(";")[2].splitlines()[0])
-        except BlockingIOError:
-            return lines
-        except OSError as error:
-            if error.errno != errno.EPIPE:
-                raise
 
 
 def services() -> dict[str, str]:
@@ -63,16 +48,9 @@ def counted() -> int:
 def inject(facts: dict[str, Any]) -> None:
     """Let the port see one receiver error."""
     run("modprobe", "aer_inject")
-    bus, device, function = (int(part, 16) for part in PORT.name.replace(".", ":").split(":")[1:])
-    domain = int(PORT.name.split(":")[0], 16)
-    error = struct.pack("<BBBxIIIIIII", bus, device, function, 0, RECEIVER_ERROR, 0, 0, 0, 0, domain)
     before = counted()
-    try:
-        Path("/dev/aer_inject").write_bytes(error)
-    except OSError as refused:
-        facts["refused"] = errno.errorcode[refused.errno or 0]
-    else:
-        facts["refused"] = ""
+    with contextlib.suppress(OSError):  # refused where nobody handles errors
+        Path("/dev/aer_inject").write_bytes(error_at(PORT.name, RECEIVER_ERROR))
     facts["counted"] = bool(wait_until(lambda: counted() > before, seconds=3))
 
 
@@ -82,7 +60,7 @@ def main() -> None:
     drive = (endpoint / "device").resolve()
     with steps.fenced("words") as facts:
         facts["command_line"] = Path("/proc/cmdline").read_text()
-        facts["log"] = log()
+        facts["log"] = kernel_log()
         facts["services"] = services()
         facts["policy"] = POLICY.read_text()
         facts["latency"] = Path("/sys/module/nvme_core/parameters/default_ps_max_latency_us").read_text()

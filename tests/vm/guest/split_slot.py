@@ -7,7 +7,6 @@ import json
 import struct
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -19,16 +18,7 @@ CONTROLLERS = Path("/sys/class/nvme")
 RECEIVER_ERROR = 1  # PCI_ERR_COR_RCVR
 
 LINK_ATTRIBUTES = ("current_link_speed", "current_link_width", "max_link_speed", "max_link_width")
-OTHER_ATTRIBUTES = (
-    "class",
-    "vendor",
-    "device",
-    "power_state",
-    "power/runtime_status",
-    "power/control",
-    "d3cold_allowed",
-)
-AER_ATTRIBUTES = ("aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal", "aer_rootport_total_err_cor")
+POWER_ATTRIBUTES = ("power_state", "power/runtime_status", "power/control")
 
 
 def run(*command: str) -> str:
@@ -62,7 +52,7 @@ def by_serial() -> dict[str, dict[str, str]]:
 
 
 def sysfs_attributes() -> dict[str, dict[str, str | None]]:
-    names = (*LINK_ATTRIBUTES, *OTHER_ATTRIBUTES, *AER_ATTRIBUTES)
+    names = (*LINK_ATTRIBUTES, *POWER_ATTRIBUTES)
     return {
         path.name: {name: read(path / name) for name in names} | {"place": str(path.resolve())}
         for path in sorted(DEVICES.iterdir())
@@ -89,27 +79,22 @@ def smartctl(name: str) -> dict[str, Any]:
     }
 
 
-def firmware_tables() -> dict[str, str]:
-    return {
-        path.name: (path / "raw").read_bytes().hex()
-        for path in sorted(Path("/sys/firmware/dmi/entries").iterdir())
-    }  # fmt: skip
-
-
 def kernel_log() -> list[str]:
     return run("dmesg", "--raw").splitlines()
 
 
+def error_at(address: str, bit: int) -> bytes:
+    """Lay out a correctable error. Source: kernel drivers/pci/pcie/aer_inject.c, ``struct aer_error_inj``."""
+    domain, *place = (int(part, 16) for part in address.replace(".", ":").split(":"))
+    return struct.pack("<BBBxIIIIIII", *place, 0, bit, 0, 0, 0, 0, domain)
+
+
 def inject_correctable(address: str, bit: int) -> None:
-    """Let the kernel see an error. Source: kernel drivers/pci/pcie/aer_inject.c, ``struct aer_error_inj``."""
-    domain, bus, rest = address.split(":")
-    device, function = rest.split(".")
-    place = (int(bus, 16), int(device, 16), int(function, 16))
-    error = struct.pack("<BBBxIIIIIII", *place, 0, bit, 0, 0, 0, 0, int(domain, 16))
+    """Let the kernel see an error."""
 
     def written() -> bool:
         try:
-            Path("/dev/aer_inject").write_bytes(error)
+            Path("/dev/aer_inject").write_bytes(error_at(address, bit))
         except OSError:  # EBUSY: the interrupt of the one before is still being served
             return False
         return True
@@ -145,19 +130,13 @@ def look(facts: dict[str, Any], drives: int) -> None:
     facts["slots"] = {path.name: read(path / "address") for path in Path("/sys/bus/pci/slots").iterdir()}
     facts["sysfs"] = sysfs_attributes()
     facts["lspci"] = run("lspci", "-vv", "-nn", "-D")
-    facts["firmware_tables"] = firmware_tables()
-    facts["identity"] = {
-        name: read(Path("/sys/class/dmi/id", name))
-        for name in (
-            "bios_vendor",
-            "bios_version",
-            "bios_date",
-            "sys_vendor",
-            "product_name",
-            "board_vendor",
-            "board_name",
-        )
-    }
+    facts["identity"] = {name: read(Path("/sys/class/dmi/id", name)) for name in ("board_vendor", "board_name")}
+
+
+def read_facts_into(facts: dict[str, Any]) -> None:
+    from vm.guest.facts import read_facts  # noqa: PLC0415 (fenced: its failure is one step's)
+
+    facts.update(read_facts())
 
 
 def move_data(disk: str) -> None:
@@ -175,31 +154,20 @@ def main() -> None:
         move_data(f"/dev/{drive['name']}n1")
     with steps.fenced("smartctl") as facts:
         facts.update({serial: smartctl(drive["name"]) for serial, drive in by_serial().items()})
-    with steps.fenced("facts") as facts:
-        from vm.guest.facts import read_facts  # noqa: PLC0415 (in the guest alone) (fenced: its failure is one step's)
-
-        facts.update(read_facts())
+    steps.play(("facts", read_facts_into))
 
     warned = steps.ask("set-warning", drives=by_serial())["serial"]
     with steps.fenced("warned") as facts:
         facts["smartctl"] = smartctl(by_serial()[warned]["name"])["json"]
-    with steps.fenced("facts-warned") as facts:
-        from vm.guest.facts import read_facts  # noqa: PLC0415 (in the guest alone)
-
-        facts.update(read_facts())
-
-    with steps.fenced("aer") as facts:
-        count_injected(facts, sys.argv[2], 3)
-    with steps.fenced("facts-aer") as facts:
-        from vm.guest.facts import read_facts  # noqa: PLC0415 (in the guest alone)
-
-        facts.update(read_facts())
+    steps.play(
+        ("facts-warned", read_facts_into),
+        ("aer", lambda facts: count_injected(facts, sys.argv[2], 3)),
+        ("facts-aer", read_facts_into),
+    )
 
     removed = steps.ask("remove")["serial"]
     with steps.fenced("removed") as facts:
-        began = time.monotonic()
         facts["gone"] = wait_until(lambda: removed not in by_serial())
-        facts["waited"] = time.monotonic() - began
         facts["drives"] = by_serial()
         facts["kernel_log"] = kernel_log()[-20:]
 

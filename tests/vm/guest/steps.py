@@ -53,6 +53,12 @@ class Steps:
             facts["failed"] = traceback.format_exc()
         self.say(step, **facts, seconds=round(time.monotonic() - began, 2))
 
+    def play(self, *acts: tuple[str, Callable[[dict[str, Any]], object]]) -> None:
+        """Say each step with what its act puts into the dictionary."""
+        for step, act in acts:
+            with self.fenced(step) as facts:
+                act(facts)
+
 
 def _find_port() -> Path | None:
     for name in Path("/sys/class/virtio-ports").glob("*/name"):
