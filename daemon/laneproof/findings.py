@@ -223,9 +223,7 @@ def order_findings(findings: Iterable[Finding]) -> list[Finding]:
 def verdict(findings: Iterable[Finding], *, declared: bool) -> str:
     """Sum up: ``differs`` (signs too), else ``unverified``, else ``holds``. An accepted difference does not count.
 
-    Args:
-        findings: All of one pass.
-        declared: Whether a declaration was compared with: where there was none, nothing can be said to hold.
+    Where no declaration was compared with (`declared`), nothing can be said to hold.
     """
     kinds = {finding.kind for finding in findings if finding.accepted is None}
     if kinds & {Kind.DIFFERS, Kind.SIGN}:

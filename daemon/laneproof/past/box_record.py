@@ -108,16 +108,10 @@ def mount_key(device: str, mount: str) -> str:
 
 
 def follow_box(book: BoxRecord, snapshot: Snapshot, *, clock_set_by: float = 0.0) -> BoxRecord:
-    """Add one pass.
+    """Add one pass to what was known before; what could not be read leaves that.
 
-    Args:
-        book: What was known before.
-        snapshot: The facts of the pass; what could not be read leaves what was known.
-        clock_set_by: By how many seconds the machine's clock was set since the pass before; growth, and since when a
-            fan stands still, are dated again by as much, so that they age by the time that the machine was on.
-
-    Returns:
-        What is known now.
+    `clock_set_by` says by how many seconds the machine's clock was set since the pass before: growth, and since when a
+    fan stands still, are dated again by as much, so that they age by the time that the machine was on.
     """
     rpm = dict(_read_fans(snapshot))
     turning = {name for name, turns in rpm.items() if turns > 0}

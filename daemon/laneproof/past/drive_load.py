@@ -199,12 +199,8 @@ class LoadRecord:
     def before(self, moment: float) -> Window | None:
         """Give the window that shows how busy the drive was before it began to hang.
 
-        Args:
-            moment: The first line of an episode, ledger time.
-
-        Returns:
-            The last window that ended well before, with those before it where it is short; None where none is long
-            enough.
+        It is the last one that ended well before a moment, the first line of an episode, with those before it where it
+        is short; None where none is long enough.
         """
         found: Window | None = None
         for window in reversed(self.recent):

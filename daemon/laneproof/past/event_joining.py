@@ -85,15 +85,9 @@ class JoinedEvents:
 
 
 def path_of(device: str, paths: Mapping[str, str]) -> str:
-    """Find the position of a device by its name in the log.
+    """Find the position of a device by its name in the log, such as ``nvme0n1p2``; the name itself where none is known.
 
-    Args:
-        device: A name: an address, ``nvme0``, ``nvme0n1p2``.
-        paths: Path by name, of all that was known before the event: the last snapshot's addresses, ports,
-            controllers.
-
-    Returns:
-        The position; the device's own name where none is known.
+    `paths` has path by name, of all that was known before the event: the last snapshot's addresses, ports, controllers.
     """
     name = device
     while name not in paths:
