@@ -11,9 +11,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from support.waiting import SERVICE_PATIENCE_SECONDS
+
 ROOT = Path(__file__).resolve().parents[2]
 PROMETHEUS = ROOT / "packaging" / "prometheus"
-PATIENCE_SECONDS = 60.0
 TOKEN = "0123456789abcdef"  # noqa: S105 (an example)
 
 
@@ -23,7 +24,7 @@ def promtool(*arguments: str, given: bytes = b"", folder: Path = PROMETHEUS) -> 
 
 
 def wait_for(what: Callable[[], Any], process: subprocess.Popen[bytes], log: Path) -> Any:  # noqa: ANN401 (an API's JSON)
-    end = time.monotonic() + PATIENCE_SECONDS
+    end = time.monotonic() + SERVICE_PATIENCE_SECONDS
     while time.monotonic() < end:
         assert process.poll() is None, log.read_text()[-2000:]
         with contextlib.suppress(urllib.error.URLError, ConnectionError):

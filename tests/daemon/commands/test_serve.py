@@ -37,8 +37,7 @@ from laneproof.history.store import Store
 from laneproof.service.daemon import Daemon
 from laneproof.service.listener import bind
 from laneproof.service.settings import Settings
-
-PATIENCE_SECONDS = 60.0
+from support.waiting import SERVICE_PATIENCE_SECONDS
 
 
 class Service:
@@ -58,7 +57,7 @@ class Service:
         return self.log.read_text()
 
     def start(self) -> "Service":
-        end = time.monotonic() + PATIENCE_SECONDS
+        end = time.monotonic() + SERVICE_PATIENCE_SECONDS
         while time.monotonic() < end:
             assert self.process.poll() is None, self.said()
             if found := re.findall(r"listening at (http://127\.0\.0\.1:\d+)/", self.said()):
@@ -70,7 +69,7 @@ class Service:
         raise AssertionError(self.said())
 
     def wait_for(self, words: str) -> "Service":
-        end = time.monotonic() + PATIENCE_SECONDS
+        end = time.monotonic() + SERVICE_PATIENCE_SECONDS
         while time.monotonic() < end and words not in self.said():
             time.sleep(0.05)
         return self
@@ -85,7 +84,7 @@ class Service:
 
     def end(self, number: int = signal.SIGTERM) -> int:
         self.process.send_signal(number)
-        return self.process.wait(PATIENCE_SECONDS)
+        return self.process.wait(SERVICE_PATIENCE_SECONDS)
 
 
 @pytest.fixture
@@ -102,7 +101,7 @@ def services() -> Iterator[list[Service]]:
     for thread in started:
         if thread.process.poll() is None:
             thread.process.kill()
-            thread.process.wait(PATIENCE_SECONDS)
+            thread.process.wait(SERVICE_PATIENCE_SECONDS)
 
 
 def test_this_machine_is_served_until_term(tmp_path: Path, services: list[Service]) -> None:
@@ -148,7 +147,7 @@ def test_a_recording_is_judged_frame_by_frame_before_it_is_shown(
     in_force = f'laneproof_declaration_info{{checksum="{hashlib.sha256(build.read_bytes()).hexdigest()}"}} 1.0'
     build.write_text("= =")
     service.process.send_signal(signal.SIGHUP)
-    end = time.monotonic() + PATIENCE_SECONDS
+    end = time.monotonic() + SERVICE_PATIENCE_SECONDS
     while time.monotonic() < end and "laneproof_declaration_in_force 0.0" not in service.get("/metrics"):
         time.sleep(0.05)
     assert "laneproof_declaration_in_force 0.0" in service.get("/metrics")
@@ -398,7 +397,7 @@ def test_a_folder_that_hangs_does_not_hold_up_the_watch_and_is_gone_on_with_once
     answers, open_store = threading.Event(), serve._open_store
 
     def hang(file: str, *, most_bytes: int) -> Store:
-        answers.wait(PATIENCE_SECONDS)
+        answers.wait(SERVICE_PATIENCE_SECONDS)
         return open_store(file, most_bytes=most_bytes)
 
     monkeypatch.setattr(serve, "_open_store", hang)
@@ -408,12 +407,12 @@ def test_a_folder_that_hangs_does_not_hold_up_the_watch_and_is_gone_on_with_once
         assert "has not answered" in caplog.text
         watch = threading.Thread(target=daemon.run)
         watch.start()
-        end = time.monotonic() + PATIENCE_SECONDS
+        end = time.monotonic() + SERVICE_PATIENCE_SECONDS
         while daemon.status.last_pass is None and time.monotonic() < end:
             time.sleep(0.05)
         assert daemon.status.last_pass is not None
         answers.set()
-        watch.join(PATIENCE_SECONDS)
+        watch.join(SERVICE_PATIENCE_SECONDS)
         assert daemon.starts_again
     finally:
         daemon.close()
