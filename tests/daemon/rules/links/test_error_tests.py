@@ -67,6 +67,21 @@ def test_errors_that_begin_after_quiet_weeks_are_paged_within_a_day() -> None:
     assert "in the last day" in verdict.because
 
 
+@pytest.mark.parametrize(
+    ("hours", "each", "apart", "expected"),
+    [
+        (2, 6, 1, None), (3, 2, 1, "notice"),  # a notice by day: 6 errors in 3 hours
+        (3, 6, 1, "notice"), (4, 2, 1, "notice"), (4, 3, 1, "alarm"),  # an alarm: 12 in 4
+        (5, 4, 20, None), (6, 2, 20, None), (6, 3, 20, "notice"), (7, 2, 20, "notice"),  # by week: 14 in 6
+    ],
+)  # fmt: skip
+def test_so_many_errors_in_so_many_hours_are_the_fewest(
+    hours: int, each: int, apart: int, expected: str | None
+) -> None:
+    counts = [0] * 720 + [each, *[0] * (apart - 1)] * hours
+    assert level(link(counts, marked=60), *[link([0] * len(counts))] * 3) == expected
+
+
 def test_thirty_seven_against_four_is_an_alarm() -> None:
     # the published case: 37 errors in 24 hours against 4 at three siblings in 72: ratio 27.75 (9.97 to 107.2)
     own = [2] * 13 + [1] * 11
