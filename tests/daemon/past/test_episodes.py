@@ -57,6 +57,15 @@ def test_a_reset_is_no_disconnect() -> None:
     assert not reset.dropped
 
 
+@pytest.mark.parametrize("lines", [(RESET, DOWN), (DOWN, RESET)])
+def test_a_disconnect_beside_a_reset_is_a_disconnect(lines: tuple[str, str]) -> None:
+    story = Story().observe(four())
+    for line in lines:
+        story.observe(four(), after=HOUR / 2, log=(line,))
+    (episode,) = episodes(story)
+    assert episode.dropped
+
+
 def test_a_lost_interrupt_is_nothing() -> None:
     assert episodes(Story().observe(four()).observe(four(), after=HOUR, log=(HARMLESS_BUT_READ,))) == []
 
