@@ -61,7 +61,9 @@ def _read_file_system(host: Host, uuid: str) -> Array | Unread | None:
     names = read_linked(host, f"{folder}/devices")
     if isinstance(names, Unread):
         return None if is_absent(names) else names
-    label, numbered = parse_text(host.file(f"{folder}/label")), _read_devices(host, folder)
+    label, listed = parse_text(host.file(f"{folder}/label")), host.folder(f"{folder}/devinfo")
+    unlisted = listed if isinstance(listed, Unread) and not is_absent(listed) else None  # a kernel before 5.6 has none
+    numbered = _read_devices(host, f"{folder}/devinfo", if_read(listed))
     disks = read_whole_disks(host, names)
     gone = _find_gone(host, names)
     members = [
@@ -73,7 +75,8 @@ def _read_file_system(host: Host, uuid: str) -> Array | Unread | None:
         for number, device in numbered.items()
         if device.missing is True
     ]
-    unknown = next((device.missing for device in numbered.values() if isinstance(device.missing, Unread)), None)
+    missing = (unlisted, *(device.missing for device in numbered.values()))
+    unknown = next((answer for answer in missing if isinstance(answer, Unread)), None)
     degraded = unknown or sum(member.state == "missing" for member in members)
     alone = names[0] if len(names) == len(numbered) == 1 else None
     return Array(
@@ -81,7 +84,7 @@ def _read_file_system(host: Host, uuid: str) -> Array | Unread | None:
         kind="btrfs",
         level=_read_level(host, folder),
         state=degraded if isinstance(degraded, Unread) else "degraded" if degraded else "online",
-        members_wanted=len(numbered) or None,
+        members_wanted=unlisted or len(numbered) or None,
         degraded=degraded,
         size_bytes=None,  # how much fits depends on the profile of each block group: see the mounted file system
         members=tuple(members),
@@ -107,11 +110,10 @@ def _find_gone(host: Host, names: tuple[str, ...]) -> set[str]:
     return gone if len(gone) < len(names) else set()  # all of them: no such folder, in a recording say
 
 
-def _read_devices(host: Host, folder: str) -> dict[int, _Device]:
+def _read_devices(host: Host, folder: str, names: tuple[str, ...]) -> dict[int, _Device]:
     """Read what stands under each device's number, the target of a running replacement left out."""
-    known = if_read(host.folder(f"{folder}/devinfo"))  # a kernel before 5.6 has no such folder
-    wanted = sorted(int(number) for number in known if _NUMBER.fullmatch(number))
-    folders = [f"{folder}/devinfo/{number}" for number in wanted]
+    wanted = sorted(int(name) for name in names if _NUMBER.fullmatch(name))
+    folders = [f"{folder}/{number}" for number in wanted]
     devices: dict[int, _Device] = {}
     for number, device, raw in zip(wanted, folders, read_each(host, folders, _DEVICE_FILES), strict=True):
         if not is_absent(raw["missing"]) and parse_switch(raw["replace_target"], what="") is not True:

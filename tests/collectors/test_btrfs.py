@@ -8,7 +8,7 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.btrfs import BTRFS, parse_error_statistics, read_btrfs
 from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import Array, ArrayMember
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, Tree, replay
 from support.unread_answers import known
 
@@ -117,6 +117,15 @@ def test_without_a_label_the_uuid_names_it(fs: FakeFilesystem) -> None:
 def test_an_older_kernel_without_device_folders(fs: FakeFilesystem) -> None:
     array = array_of(FakeMachine(fs, tree()))
     assert (array.members_wanted, array.degraded, array.error_statistics) == (None, 0, {})
+
+
+def test_devices_that_cannot_be_listed_are_not_all_there(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1), device(2)))
+    machine.faults[f"{FOLDER}/devinfo"] = errno.EACCES
+    array = array_of(machine)
+    assert [
+        known.reason for known in (array.members_wanted, array.degraded, array.state) if isinstance(known, Unread)
+    ] == [Reason.DENIED] * 3
 
 
 def test_whether_a_device_is_missing_may_be_unread(fs: FakeFilesystem) -> None:
