@@ -131,7 +131,7 @@ def test_words_stand_in_the_middle_of_the_box_that_they_name() -> None:
     assert boxes[0][1] + boxes[0][3] >= float(tiles[-1].get("y", 0)) + float(tiles[-1].get("height", 0))
 
 
-def test_strokes_of_the_legend_stand_before_theirlist_words() -> None:
+def test_strokes_of_the_legend_stand_before_their_words() -> None:
     picture = ET.fromstring(draw_budget(check_budget(declare(""))))
     legend = picture.findall(f"{SVG}g[@class='legend']/*")
     words = [element for element in legend if element.tag == f"{SVG}text"]

@@ -95,7 +95,7 @@ def write_odd_where(name: str, style: Style) -> str:
     return write_where(name, (found, found), finds, list_positions(None, snapshot), style)
 
 
-def write_swap(_: str, style: Style) -> str:
+def write_replacement(_: str, style: Style) -> str:
     box = array_box("in_sync", "in_sync", "in_sync", "faulty")
     text = write_guide(guide_for("riser-2", box), list_positions(BUILD, box.snapshot()), style, with_steps=True)
     return "".join(f"{line}\n" for line in text.splitlines() if not line.startswith("      "))  # commands stay whole
@@ -108,7 +108,7 @@ def write_run(_: str, style: Style) -> str:
 
 TEXTS = (
     write_troubled, write_odd_audit, write_desk, write_odd_changes, write_odd_events, write_odd_trend, write_odd_where,
-    write_swap, write_run,
+    write_replacement, write_run,
 )  # fmt: skip
 
 
